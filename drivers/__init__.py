@@ -1,0 +1,1 @@
+"""Talking to instruments: wires, number texts, dialects, one class a kind of instrument."""

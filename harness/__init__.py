@@ -1,0 +1,1 @@
+"""Running a procedure on the bench safely, and recording it."""

@@ -1,0 +1,1 @@
+"""What a bench engineer reads to trust a number: one file a procedure."""
