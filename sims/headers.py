@@ -1,0 +1,123 @@
+"""Program headers: mnemonics, their short forms, optional nodes, numeric suffixes.
+
+Source: SCPI-1999 volume 1 (syntax and style), IEEE 488.2-1992 (program header). A mnemonic is written the way the
+standard documents it, ``VOLTage``: capitals and digits are its short form, the whole is its long form, and nothing
+else is accepted, whatever the case.
+
+Not modelled: queries of a mnemonic with several numeric suffixes in one header; macros; aliases outside the standard.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import product
+from typing import Generic, TypeVar
+
+LONGEST_MNEMONIC = 12
+"""Characters a program mnemonic may have (IEEE 488.2-1992; a longer one is error -112)."""
+
+_NODE = re.compile(r"(\[)?:?([A-Z]+[a-z]*)(#)?:?(\])?")
+
+T = TypeVar("T")
+
+
+def short_form(long_form: str) -> str:
+    """The short form of a mnemonic given in its long form.
+
+    Four letters or fewer: itself. Longer: the first four, or the first three when the fourth is a vowel
+    (SCPI-1999 volume 1, 6.2.1, clause from memory).
+    """
+    word = long_form.upper()
+    if len(word) <= 4:
+        return word
+    return word[:3] if word[3] in "AEIOU" else word[:4]
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One node of a header: both forms in capitals, whether it may be left out, whether it may carry a suffix."""
+
+    short: str
+    long: str
+    optional: bool
+    numbered: bool
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        return (self.short,) if self.short == self.long else (self.short, self.long)
+
+
+class Refusal(Exception):
+    """What the instrument will not carry out: the standard's error number, and a detail of ours."""
+
+    def __init__(self, number: int, detail: str = "") -> None:
+        super().__init__(number, detail)
+        self.number = number
+        self.detail = detail
+
+
+def nodes(pattern: str) -> tuple[Node, ...]:
+    """The nodes of a documented header such as ``[SOURce]:VOLTage[:LEVel]`` or ``OUTPut#[:STATe]``.
+
+    ``#`` behind a mnemonic allows the numeric suffix 1. Raises ValueError when the capitals are not the short form
+    that the rule gives, or when the pattern does not read.
+    """
+    found: list[Node] = []
+    at = 0
+    while at < len(pattern):
+        match = _NODE.match(pattern, at)
+        if match is None:
+            raise ValueError(f"header pattern {pattern!r} does not read from {pattern[at:]!r} on")
+        opened, name, numbered, closed = match.groups()
+        if bool(opened) != bool(closed):
+            raise ValueError(f"header pattern {pattern!r}: a bracket is left open at {name!r}")
+        short = "".join(letter for letter in name if letter.isupper())
+        if short != short_form(name):
+            raise ValueError(f"header pattern {pattern!r}: the short form of {name!r} is {short_form(name)!r}")
+        found.append(Node(short, name.upper(), bool(opened), bool(numbered)))
+        at = match.end()
+    return tuple(found)
+
+
+def spellings(pattern: str) -> Iterable[tuple[str, frozenset[str]]]:
+    """Every accepted spelling of a header in capitals without suffixes, with the words that may carry one."""
+    described = nodes(pattern)
+    numbered = frozenset(form for node in described if node.numbered for form in node.forms)
+    choices = [(*node.forms, "") if node.optional else node.forms for node in described]
+    for words in product(*choices):
+        yield ":".join(word for word in words if word), numbered
+
+
+class HeaderTable(Generic[T]):
+    """Headers to what they stand for, looked up in one step."""
+
+    def __init__(self) -> None:
+        self._entries: dict[str, tuple[T, frozenset[str]]] = {}
+
+    def add(self, pattern: str, entry: T) -> None:
+        """Enter a header; raises ValueError when one of its spellings is taken."""
+        for spelling, numbered in spellings(pattern):
+            if spelling in self._entries:
+                raise ValueError(f"header {spelling!r} of {pattern!r} is entered twice")
+            self._entries[spelling] = (entry, numbered)
+
+    def find(self, header: str) -> T:
+        """What a header in full stands for; raises Refusal -112, -113 or -114."""
+        bare, suffixed = [], []
+        for word in header.upper().split(":"):
+            stem = word.rstrip("0123456789")
+            if len(word) > LONGEST_MNEMONIC:
+                raise Refusal(-112, word[:40])
+            bare.append(stem)
+            if stem != word:
+                suffixed.append((stem, word[len(stem) :]))
+        try:
+            entry, numbered = self._entries[":".join(bare)]
+        except KeyError:
+            raise Refusal(-113, header[:80]) from None
+        for stem, digits in suffixed:
+            if stem not in numbered or int(digits) != 1:
+                raise Refusal(-114, f"{stem}{digits}")
+        return entry
