@@ -1,0 +1,212 @@
+"""A run's folder: made once, exclusively, and read by everyone afterwards.
+
+    runs/<UTC start, ISO 8601 basic>-<procedure>-<name>/
+      result.json  samples.csv  samples.csv-metadata.json  events.jsonl  wire.jsonl[.gz]  inputs/  marks/  report.html
+
+While the run is on, the process that made the folder holds a lock in it; the kernel drops the lock with the process.
+So a reader can tell a run that is on from one that was interrupted, and nobody has to write that down.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import unicodedata
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+from filelock import FileLock, Timeout
+
+from harness.durable import RecordFailed, replace_file, sync_dir
+from harness.errors import Usage
+from harness.plain import basic_stamp, safe_text
+
+INTERRUPTED = "interrupted"
+RUNNING = "running"
+LONGEST_NAME = 60
+"""Characters kept of a pack's or UPS's name in a folder name."""
+
+_RUN_NAME = re.compile(r"\d{8}T\d{6}Z-.+")
+_LOCK = ".running"
+_SUMS = "SHA256SUMS"
+
+
+def safe_name(name: str) -> str:
+    """``name`` as part of a file name: ASCII letters, digits, ``.``, ``_`` and ``-``; ``unnamed`` when none is left."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", plain).strip("-.")[:LONGEST_NAME].rstrip("-.") or "unnamed"
+
+
+def prepare_runs_dir(runs_dir: Path | str) -> Path:
+    """Make sure that run folders can be made in ``runs_dir``; raises ``Usage`` in one line."""
+    path = Path(runs_dir)
+    if _is_run(path):
+        raise Usage(f"--out {path}: this is the folder of one run; name the folder that holds the runs: {path.parent}")
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        probe = path / f".write-{os.getpid()}"
+        probe.mkdir()
+        probe.rmdir()
+    except FileExistsError as error:
+        raise Usage(f"--out {path}: there is a file of this name; name a folder") from error
+    except OSError as error:
+        raise Usage(f"--out {path}: cannot write here ({error.strerror}); name a folder you may write to") from error
+    return path
+
+
+class _OutcomeOnly(msgspec.Struct):
+    outcome: str | None = None
+
+
+class RunFolder:
+    """The places in one run's folder. Made by ``create`` or ``open``, never directly."""
+
+    def __init__(self, path: Path, lock: FileLock | None = None) -> None:
+        self.path = path
+        self.samples_csv = path / "samples.csv"
+        self.samples_metadata = path / "samples.csv-metadata.json"
+        self.events_jsonl = path / "events.jsonl"
+        self.wire_jsonl = path / "wire.jsonl"
+        self.wire_gz = path / "wire.jsonl.gz"
+        self.result_json = path / "result.json"
+        self.report_html = path / "report.html"
+        self.inputs = path / "inputs"
+        self.marks = path / "marks"
+        self._lock = lock
+
+    @classmethod
+    def create(cls, runs_dir: Path | str, *, procedure: str, name: str, started: datetime) -> RunFolder:
+        """Make a new folder that nobody else has, with ``inputs/`` and ``marks/``; raises ``Usage``."""
+        parent = prepare_runs_dir(runs_dir)
+        stem = f"{basic_stamp(started)}-{safe_name(procedure)}-{safe_name(name)}"
+        try:
+            path = _make_new(parent, stem)
+            (path / "inputs").mkdir()
+            (path / "marks").mkdir()
+            lock = FileLock(path / _LOCK)
+            lock.acquire(timeout=0)
+            sync_dir(path)
+            sync_dir(parent)
+        except OSError as error:
+            raise Usage(f"--out {parent}: cannot make the run's folder {stem} ({error.strerror or error})") from error
+        return cls(path, lock)
+
+    @classmethod
+    def open(cls, path: Path | str) -> RunFolder:
+        """An earlier run's folder, for reading; raises ``Usage``."""
+        place = Path(path)
+        if not place.exists():
+            raise Usage(f"{safe_text(str(place))}: no such run; `nightbench runs` lists them")
+        if not place.is_dir():
+            raise Usage(f"{safe_text(str(place))}: a file; name the run's folder: {safe_text(str(place.parent))}")
+        if not _is_run(place):
+            raise Usage(
+                f"{safe_text(str(place))}: not a run's folder: it holds no samples.csv, events.jsonl or result.json"
+            )
+        return cls(place)
+
+    @property
+    def name(self) -> str:
+        """The folder's own name."""
+        return self.path.resolve().name
+
+    def add_input(self, name: str, data: bytes | str) -> str:
+        """Keep a file as it was used under ``inputs/`` and return its SHA-256; raises ``RecordFailed``."""
+        raw = data.encode() if isinstance(data, str) else data
+        place = self.inputs / safe_name(name)
+        if place.exists() or place.name == _SUMS:
+            raise ValueError(f"{place}: kept already; give the second input another name")
+        replace_file(place, raw)
+        digest = hashlib.sha256(raw).hexdigest()
+        # The two-column form that common checksum programs write and check.
+        sums = "".join(f"{sha}  {file}\n" for file, sha in sorted({**self.input_hashes(), place.name: digest}.items()))
+        replace_file(self.inputs / _SUMS, sums.encode())
+        return digest
+
+    def input_hashes(self) -> dict[str, str]:
+        """File name -> SHA-256 as written when the inputs were kept."""
+        try:
+            text = (self.inputs / _SUMS).read_text()
+        except FileNotFoundError:
+            return {}
+        return {name: sha for sha, _, name in (line.partition("  ") for line in text.splitlines())}
+
+    def changed_inputs(self) -> tuple[str, ...]:
+        """Names of inputs that are gone or no longer what they were when the run used them."""
+        return tuple(name for name, sha in self.input_hashes().items() if _digest(self.inputs / name) != sha)
+
+    def outcome(self) -> str:
+        """The outcome in ``result.json``; without one ``running`` while the run is on, else ``interrupted``."""
+        try:
+            found = msgspec.json.decode(self.result_json.read_bytes(), type=_OutcomeOnly).outcome
+        except (OSError, msgspec.MsgspecError):
+            found = None
+        return found or (RUNNING if self.is_on() else INTERRUPTED)
+
+    def is_on(self) -> bool:
+        """True while the process that made the folder lives and has not released it."""
+        if self._lock is not None:
+            return self._lock.is_locked
+        if not (self.path / _LOCK).exists():
+            return False
+        probe = FileLock(self.path / _LOCK)
+        try:
+            probe.acquire(timeout=0)
+        except Timeout:
+            return True
+        except OSError:  # an archive on a medium that cannot be written: nobody runs there
+            return False
+        probe.release()
+        return False
+
+    def release(self) -> None:
+        """The run is over; call after ``result.json`` was written. Also happens when the process ends."""
+        if self._lock is not None:
+            self._lock.release()
+
+
+def list_runs(runs_dir: Path | str) -> tuple[RunFolder, ...]:
+    """All run folders directly in ``runs_dir``, oldest first; raises ``Usage`` when there is no such folder."""
+    path = Path(runs_dir)
+    try:
+        found = sorted(_run_dirs(path))
+    except FileNotFoundError as error:
+        raise Usage(f"{path}: no such folder; a run makes it, or name another with --out") from error
+    except OSError as error:
+        raise Usage(f"{path}: cannot read it ({error.strerror}); name the folder that holds the runs") from error
+    return tuple(RunFolder(one) for one in found)
+
+
+def _run_dirs(path: Path) -> Iterator[Path]:
+    for one in path.iterdir():
+        if _RUN_NAME.fullmatch(one.name) and one.is_dir():
+            yield one
+
+
+def _is_run(path: Path) -> bool:
+    return any((path / name).is_file() for name in ("samples.csv", "events.jsonl", "result.json"))
+
+
+def _make_new(parent: Path, stem: str) -> Path:
+    # Two runs may start within one second of bench time; each still gets a folder of its own.
+    for attempt in range(1, 1000):
+        path = parent / (stem if attempt == 1 else f"{stem}-{attempt}")
+        try:
+            path.mkdir()
+        except FileExistsError:
+            continue
+        return path
+    raise FileExistsError(f"{stem}: 999 runs of this name and second are there already")
+
+
+def _digest(path: Path) -> str | None:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return None
+
+
+__all__ = ["INTERRUPTED", "RUNNING", "RecordFailed", "RunFolder", "list_runs", "prepare_runs_dir", "safe_name"]

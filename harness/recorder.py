@@ -1,0 +1,234 @@
+"""The recorder: the only writer of a run's samples, events and exchanges.
+
+Each sample is in the kernel's hands before ``sample()`` returns, so a killed process loses none that was shown or
+acted on. The disk is made to hold them when 1 s of machine time has passed since the last sync, and at once with an
+intent to energise, a trip, a limit change and at the end. Trouble with the disk is raised as ``RecordFailed``, save
+by ``close()``, which hands it back: closing must never hide why a run ended.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gzip
+import os
+import shutil
+from collections.abc import Callable
+from types import TracebackType
+from typing import Protocol
+
+import msgspec
+
+from harness.clock import Clock
+from harness.csvw import metadata
+from harness.durable import AppendFile, Opener, RecordFailed, open_new, replace_file, sync_dir
+from harness.folder import RunFolder
+from harness.jsonlines import WireLine
+from harness.plain import utc_stamp
+from harness.sample import Sample
+from harness.samplefile import RowWriter
+
+SYNC_EVERY_S = 1.0
+"""Longest machine time between two syncs while samples come."""
+
+SYNCED_KINDS = frozenset({"intent", "trip", "limit change"})
+"""Events that are on the disk before ``event()`` returns."""
+
+PENDING_MOST = 20_000
+"""Exchanges held in memory while the disk takes none; more are dropped and counted."""
+
+_PENDING_FLUSH = 1_000
+
+
+class ExchangeLike(Protocol):
+    """What the tap of a wire hands over."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def sent(self) -> bytes: ...
+    @property
+    def received(self) -> bytes | None: ...
+    @property
+    def error(self) -> str | None: ...
+
+
+def _plain(value: object) -> object:
+    """What JSON has no form for: numbers of other libraries as floats, everything else as its text."""
+    return float(value) if hasattr(value, "__float__") else str(value)
+
+
+class Recorder:
+    """Writes ``samples.csv``, its metadata, ``events.jsonl`` and ``wire.jsonl`` of one run.
+
+    ``columns`` are the instruments' readings, named as in ``Sample.readings``. ``zero_s`` is the bench time that
+    counts as 0 in the ``elapsed_s`` of events and exchanges.
+    """
+
+    def __init__(
+        self,
+        folder: RunFolder,
+        *,
+        clock: Clock,
+        columns: tuple[str, ...],
+        simulated: bool,
+        zero_s: float = 0.0,
+        opener: Opener = open_new,
+    ) -> None:
+        self._folder = folder
+        self._clock = clock
+        self._zero_s = zero_s
+        self._rows = RowWriter(columns)
+        self._encoder = msgspec.json.Encoder(enc_hook=_plain)
+        self._pending: list[bytes] = []
+        self._closed = False
+        self._failure: RecordFailed | None = None
+        self.rows = 0
+        self.exchanges_dropped = 0
+        self._files: list[AppendFile] = []
+        described = metadata(self._rows.names, simulated=simulated, title=folder.name)
+        try:
+            self._samples = self._start(AppendFile(folder.samples_csv, opener=opener), self._rows.header())
+            self._events = self._start(AppendFile(folder.events_jsonl, opener=opener), self._head("events", simulated))
+            self._wire = self._start(AppendFile(folder.wire_jsonl, opener=opener), self._head("wire", simulated))
+            replace_file(folder.samples_metadata, described)
+            self.sync()
+            self._sync_names()
+        except BaseException:
+            for file in self._files:
+                with contextlib.suppress(RecordFailed):
+                    file.close()
+            raise
+
+    def _start(self, file: AppendFile, head: bytes) -> AppendFile:
+        self._files.append(file)
+        file.append(head)
+        return file
+
+    def _sync_names(self) -> None:
+        try:
+            sync_dir(self._folder.path)
+        except OSError as error:
+            raise RecordFailed(self._folder.path, "sync to disk", error) from error
+
+    def _head(self, what: str, simulated: bool) -> bytes:
+        head = {
+            "recording": what,
+            "form": 1,
+            "run": self._folder.name,
+            "simulated": simulated,
+            "utc": utc_stamp(self._clock.utc()),
+            "elapsed_s": self._elapsed_s(),
+        }
+        return self._encoder.encode(head) + b"\n"
+
+    def _elapsed_s(self) -> float:
+        return round(self._clock.now() - self._zero_s, 6)
+
+    def sample(self, sample: Sample) -> None:
+        """Write one row and all exchanges before it; raises ``RecordFailed``."""
+        self._samples.append(self._rows.record(sample))
+        self.rows += 1
+        if self._pending:
+            self._flush_exchanges()
+        if self._clock.wall() - self._synced_at >= SYNC_EVERY_S:
+            self.sync()
+
+    def event(self, kind: str, *, sync: bool = False, **fields: object) -> None:
+        """Write what happened, in plain words; ``sync`` makes the disk hold it first. Raises ``RecordFailed``."""
+        line: dict[str, object] = {
+            "elapsed_s": self._elapsed_s(),
+            "utc": utc_stamp(self._clock.utc()),
+            "kind": kind,
+        }
+        if not fields.keys().isdisjoint(line):
+            raise ValueError(f"event {kind!r}: elapsed_s and utc are written by the recorder; name the field otherwise")
+        line.update(fields)
+        self._events.append(self._encoder.encode(line) + b"\n")
+        if sync or kind in SYNCED_KINDS:
+            self.sync()
+        elif self._pending:
+            self._flush_exchanges()
+
+    def exchange(self, exchange: ExchangeLike) -> None:
+        """Note one exchange; it is written with the next row or event. Never raises for the disk."""
+        # Called from inside the wire, also while switching off: trouble waits for the next sample or event.
+        received = exchange.received
+        self._pending.append(
+            self._encoder.encode(
+                WireLine(
+                    self._clock.now() - self._zero_s,
+                    exchange.name,
+                    exchange.sent.decode("latin-1"),
+                    None if received is None else received.decode("latin-1"),
+                    exchange.error,
+                )
+            )
+        )
+        if len(self._pending) % _PENDING_FLUSH == 0:
+            self._overflow()
+
+    def _overflow(self) -> None:
+        with contextlib.suppress(RecordFailed):
+            self._flush_exchanges()
+        if len(self._pending) > PENDING_MOST:
+            self.exchanges_dropped += len(self._pending) - PENDING_MOST
+            del self._pending[PENDING_MOST:]
+
+    def _flush_exchanges(self) -> None:
+        if self._pending:
+            self._wire.append(b"\n".join(self._pending) + b"\n")
+            self._pending.clear()
+
+    def sync(self) -> None:
+        """Make the disk hold everything so far; raises the first ``RecordFailed`` after trying every file."""
+        first: RecordFailed | None = None
+        for act in (self._samples.sync, self._events.sync, self._flush_exchanges, self._wire.sync):
+            first = _first(first, act)
+        self._synced_at = self._clock.wall()
+        if first is not None:
+            raise first
+
+    def close(self) -> RecordFailed | None:
+        """Sync, compress the exchanges, close. Never raises; returns what failed, also when called again."""
+        if not self._closed:
+            self._closed = True
+            for act in (self.sync, self._samples.close, self._events.close, self._wire.close, self._compress_wire):
+                self._failure = _first(self._failure, act)
+        return self._failure
+
+    def _compress_wire(self) -> None:
+        plain, packed = self._folder.wire_jsonl, self._folder.wire_gz
+        beside = packed.with_name(packed.name + ".part")
+        try:
+            with open(plain, "rb") as source, open(beside, "wb") as raw:
+                # Level 1: a night is packed in well under a second; no time stamp, so equal runs give equal files.
+                with gzip.GzipFile(fileobj=raw, mode="wb", compresslevel=1, mtime=0, filename="wire.jsonl") as target:
+                    shutil.copyfileobj(source, target, 1 << 20)
+                raw.flush()
+                os.fsync(raw.fileno())
+            os.replace(beside, packed)
+            sync_dir(self._folder.path)
+            plain.unlink()
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                beside.unlink()
+            raise RecordFailed(packed, "compress the exchanges", error) from error
+
+    def __enter__(self) -> Recorder:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _first(earlier: RecordFailed | None, act: Callable[[], None]) -> RecordFailed | None:
+    try:
+        act()
+    except RecordFailed as error:
+        return earlier or error
+    return earlier
+
+
+__all__ = ["SYNC_EVERY_S", "ExchangeLike", "RecordFailed", "Recorder"]
