@@ -1,0 +1,254 @@
+"""A run in plain text, 80 columns, for a terminal, a pipe or a mail; and the lines that list runs.
+
+Everything printed here came from files that anybody may have edited, so it is made safe before it is printed.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from harness.digits import duration, rounded, symbol
+from harness.errors import UserError
+from harness.folder import INTERRUPTED, RUNNING, RunFolder
+from harness.jsonlines import EventReader, events
+from harness.plain import safe_text
+from harness.result import Figure, Limit, OffConfirmation, Result, load_result
+from harness.samplefile import samples
+
+WIDTH = 80
+SIMULATED = "SIMULATED"
+LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
+MOST_EVENTS = 20
+"""Events of one kind listed in full; the rest is counted."""
+
+_NAME_WIDTH = 38
+_TOLD_KINDS = ("trip", "gap", "limit change", "mark", "instrument error")
+_SENTENCES = {
+    "finished": "Finished: {reason}.",
+    "stopped": "Stopped by a person: {reason}. The figures cover only what was done.",
+    "tripped": "Tripped: {reason}. The figures cover only what was done.",
+    "refused": "Refused: {reason}. Nothing was energised.",
+    "unsafe": LIVE + " {reason}.",
+    INTERRUPTED: "The run did not end normally. Whether the bench is off is unknown: measure before touching it.",
+    RUNNING: "The run is on.",
+}
+
+
+def verdict_sentence(result: Result, *, outcome: str) -> str:
+    """The one thing to read: the verdicts if the run has any, else how it ended."""
+    ending = _SENTENCES.get(outcome, "{reason}.").format(reason=result.end_reason.rstrip(".") or "no reason given")
+    if outcome != "finished" or not result.verdicts:
+        return ending
+    return " ".join(f"{one.verdict.capitalize()}: {one.sentence}" for one in result.verdicts)
+
+
+def figure_words(figure: Figure) -> str:
+    """``9.873 +/- 0.052 Ah (k = 2.01)``; a figure without uncertainty says so."""
+    unit = symbol(figure.unit)
+    if isinstance(figure.value, bool):
+        return "yes" if figure.value else "no"
+    if figure.expanded_uncertainty is None:
+        return f"{figure.value:.6g} {unit} (uncertainty not stated)".replace("  ", " ")
+    value, spread = rounded(figure.value, figure.expanded_uncertainty)
+    factor = "" if figure.coverage_factor is None else f" (k = {figure.coverage_factor:.2f})"
+    return f"{value} +/- {spread} {unit}".rstrip() + factor
+
+
+def show_text(folder: RunFolder) -> str:
+    """The whole page for one run, also for one that was interrupted or is on; raises ``Usage``."""
+    outcome = folder.outcome()
+    if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
+        parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *_wrap(_SENTENCES[outcome])]
+    else:
+        parts = list(_result_lines(load_result(folder), folder.name, outcome))
+    parts += [*_record_lines(folder), *_event_lines(folder)]
+    return "\n".join(parts) + "\n"
+
+
+def run_line(folder: RunFolder) -> str:
+    """One run of a listing: folder name, outcome, its first figure; two lines when the name is long."""
+    outcome = folder.outcome()
+    try:
+        result = load_result(folder)
+    except UserError:
+        headline = SIMULATED if _simulated(folder) else ""
+    else:
+        first = next(iter(result.figures.values()), None)
+        headline = "" if first is None else figure_words(first).partition(" (")[0]
+        if result.simulated:
+            headline = f"{headline} {SIMULATED}".strip()
+    name = safe_text(folder.name)
+    start = f"{name:<{_NAME_WIDTH}}" if len(name) <= _NAME_WIDTH else f"{name}\n{'':<{_NAME_WIDTH}}"
+    return f"{start} {safe_text(outcome):<11} {headline}".rstrip()
+
+
+def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
+    """The listing, oldest first, with its heading; a sentence when there is none."""
+    if not folders:
+        return ["No runs here yet."]
+    return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders)]
+
+
+def _wrap(text: str, indent: int = 0, hang: int = 0) -> list[str]:
+    start = " " * indent
+    return textwrap.wrap(
+        safe_text(text), WIDTH, initial_indent=start, subsequent_indent=start + " " * hang, break_on_hyphens=False
+    ) or [""]
+
+
+def _section(title: str, lines: Sequence[str]) -> list[str]:
+    return ["", title, *lines] if lines else []
+
+
+def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
+    lines = _wrap(f"{name}: {outcome}")
+    if simulated:
+        lines.append(f"{SIMULATED}: no real battery was measured.")
+    return [*lines, ""]
+
+
+def _result_lines(result: Result, name: str, outcome: str) -> Iterator[str]:
+    yield from _title(name, outcome, simulated=result.simulated)
+    yield from _wrap(verdict_sentence(result, outcome=outcome))
+    yield from _section("Figures", _figure_lines(result))
+    yield from _section("Not measured", _pairs(result.not_measured))
+    yield from _section("Conditions", _pairs({k: _value(c.value, c.unit) for k, c in result.conditions.items()}))
+    yield from _section("Asked", _pairs({key: _value(value, "") for key, value in result.plan.items()}))
+    yield from _section("End", _end_lines(result, outcome))
+    if result.bench is not None:
+        yield from _section("Limits in force", [line for one in result.bench.limits for line in _limit_lines(one)])
+        yield from _section("Instruments", _instrument_lines(result))
+        yield from _section("Wiring", [line for one in result.bench.wiring for line in _wrap(one, 2, 2)])
+    yield from _section("Cautions", [line for one in result.cautions for line in _wrap(f"! {one}", 2, 2)])
+
+
+def _figure_lines(result: Result) -> list[str]:
+    lines: list[str] = []
+    for key, figure in result.figures.items():
+        mark = f"  {SIMULATED}" if result.simulated else ""
+        lines += _wrap(f"{key:<18} {figure_words(figure)}{mark}", 2, 4)
+        if figure.basis:
+            lines += _wrap(figure.basis, 6, 2)
+    return lines
+
+
+def _pairs(pairs: dict[str, str]) -> list[str]:
+    return [line for key, text in pairs.items() for line in _wrap(f"{key:<18} {text}", 2, 19)]
+
+
+def _value(value: object, unit: str) -> str:
+    if value is None:
+        return "unknown"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    text = f"{value:.6g}" if isinstance(value, float) else str(value)
+    return f"{text} {symbol(unit)}".rstrip()
+
+
+def _end_lines(result: Result, outcome: str) -> list[str]:
+    pairs = {"outcome": outcome, "end reason": result.end_reason or "not written", "started": result.started}
+    if result.ended:
+        pairs["ended"] = result.ended
+    if result.duration_s is not None:
+        pairs["lasted"] = f"{duration(result.duration_s)} (h:mm:ss)"
+    pairs["off"] = _off_words(result.off_confirmation, outcome)
+    return _pairs(pairs)
+
+
+def _off_words(off: OffConfirmation | None, outcome: str) -> str:
+    if off is None:
+        return "nothing was energised" if outcome == "refused" else "not written: unknown"
+    words = [f"{'confirmed' if off.confirmed else 'NOT CONFIRMED'}: {off.how}"]
+    words.append(f"seen by {off.witness}" if off.witness else "no witness: the instrument's own word only")
+    if off.last_amps is not None:
+        words.append(f"last current {off.last_amps:.3g} A")
+    if off.last_volts is not None:
+        words.append(f"last volts {off.last_volts:.5g} V")
+    if off.after_s is not None:
+        words.append(f"after {off.after_s:.2g} s")
+    return "; ".join(words)
+
+
+def _limit_lines(limit: Limit) -> list[str]:
+    changed = f"; CHANGED: {limit.reason}" if limit.reason else ""
+    value = "none" if limit.value is None else _value(limit.value, limit.unit)
+    return _wrap(f"{limit.what}: {value} ({limit.source}{changed})", 2, 4)
+
+
+def _instrument_lines(result: Result) -> list[str]:
+    lines = []
+    for one in result.bench.instruments if result.bench else ():
+        calibrated = f"calibrated {one.calibrated}" if one.calibrated else "calibration date not given"
+        accuracy = f"; {one.accuracy}{' (ASSUMED)' if one.accuracy_assumed else ''}" if one.accuracy else ""
+        lines += _wrap(f"{one.name} ({one.role}): {one.identity}; {one.dialect}; {calibrated}{accuracy}", 2, 4)
+    return lines
+
+
+def _simulated(folder: RunFolder) -> bool:
+    try:
+        return _header(events(folder)).get("simulated") is True
+    except UserError:
+        return False
+
+
+def _header(reader: EventReader) -> dict[str, object]:
+    next(iter(reader), None)
+    return reader.header
+
+
+def _record_lines(folder: RunFolder) -> list[str]:
+    lines: list[str] = []
+    try:
+        reader = samples(folder)
+        last = None
+        for last in reader:  # noqa: B007 - the last one is what is wanted
+            pass
+        lines += _wrap(f"{reader.rows} samples", 2)
+        if last is not None:
+            lines += _wrap(
+                f"last at {duration(last.elapsed_s)} ({last.state}): {_reading(last.pack_volts, 'V')}, "
+                f"{_reading(last.pack_amps, 'A')}, {_reading(last.charge_ah, 'Ah')} out, "
+                f"{_reading(last.pack_temp_c, 'degC')}",
+                2,
+                4,
+            )
+        if str(reader.tail):
+            lines += _wrap(f"samples.csv: {reader.tail}", 2, 4)
+    except UserError as error:
+        lines += _wrap(str(error), 2, 4)
+    lines += [line for one in folder.changed_inputs() for line in _wrap(f"inputs/{one}: not as the run used it", 2, 4)]
+    return _section("Record", lines)
+
+
+def _reading(value: float, unit: str) -> str:
+    return f"{value:.5g} {unit}" if value == value else f"{unit} unknown"
+
+
+def _event_lines(folder: RunFolder) -> list[str]:
+    told: dict[str, list[str]] = {}
+    trouble: list[str] = []
+    try:
+        for event in events(folder):
+            if (kind := str(event.get("kind"))) in _TOLD_KINDS:
+                told.setdefault(kind, []).append(_event_words(event))
+    except UserError as error:
+        trouble = _wrap(str(error), 2, 4)
+    lines = []
+    for kind in _TOLD_KINDS:
+        found = told.get(kind, [])
+        for words in found[:MOST_EVENTS]:
+            lines += _wrap(words, 2, 4)
+        if len(found) > MOST_EVENTS:
+            lines += _wrap(f"and {len(found) - MOST_EVENTS} more of kind {kind}, see events.jsonl", 2, 4)
+    return _section("Events", lines + trouble)
+
+
+def _event_words(event: dict[str, object]) -> str:
+    when = event.get("elapsed_s")
+    rest = [
+        str(value) if key in ("text", "what") else f"{key} {_value(value, '')}"
+        for key, value in event.items()
+        if key not in ("elapsed_s", "utc", "kind")
+    ]
+    return f"{duration(when) if isinstance(when, int | float) else '?'} {event.get('kind')}: {', '.join(rest)}"
