@@ -1,0 +1,21 @@
+"""The files a person writes: bench and pack. Nothing in them can run code; every mistake is one clear line.
+
+The readers live beside this file, one a kind; this is the door the rest of the harness comes in by.
+"""
+
+from __future__ import annotations
+
+from harness.config_bench import BenchFile, ClockEntry, load_bench
+from harness.config_instrument import InstrumentEntry
+from harness.config_pack import PackFile, load_pack
+from harness.uncertainty import AccuracyTerms
+
+__all__ = [
+    "AccuracyTerms",
+    "BenchFile",
+    "ClockEntry",
+    "InstrumentEntry",
+    "PackFile",
+    "load_bench",
+    "load_pack",
+]

@@ -1,0 +1,269 @@
+"""One instrument of the bench file: what it is, where it answers, how it is wired and how well it measures."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from harness.addresses import NotAnAddress, normal
+from harness.keys import Keys, nearest
+from harness.uncertainty import ASSUMED_RANGE_PCT, ASSUMED_READING_PCT, AccuracyTerms
+from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
+
+ROLES = ("supply", "load", "meter", "thermometer")
+
+ASSUMED_VOLTS_RANGE = 100.0
+ASSUMED_AMPS_RANGE = 50.0
+"""Full scale taken where neither a range nor a limit is given: large for a bench of small UPSs, so not too hopeful."""
+
+ASSUMED_TEMP_K = 2.5
+"""Half-width taken where a thermometer's accuracy is not given: type K, class 2 (IEC 60584-1, from memory)."""
+
+LEAD_MOHM_MAX = 1000.0
+
+INSTRUMENT_KEYS = (
+    "name",
+    "role",
+    "address",
+    "dialect",
+    "identity",
+    "measures",
+    "sense",
+    "lead_mohm",
+    "lead_length_m",
+    "lead_mm2",
+    "max_volts",
+    "max_amps",
+    "max_watts",
+    "volts_range",
+    "amps_range",
+    "volts_accuracy_reading_pct",
+    "volts_accuracy_range_pct",
+    "amps_accuracy_reading_pct",
+    "amps_accuracy_range_pct",
+    "temp_accuracy_k",
+    "calibrated",
+    "asset",
+    "serial",
+    "own_low_volts_stop",
+    "own_over_volts_stop",
+)
+
+_POWER = ("supply", "load")
+_ONLY_FOR: dict[str, tuple[str, ...]] = {
+    "measures": ("meter", "thermometer"),
+    "sense": _POWER,
+    "max_amps": _POWER,
+    "max_watts": _POWER,
+    "amps_range": _POWER,
+    "amps_accuracy_reading_pct": _POWER,
+    "amps_accuracy_range_pct": _POWER,
+    "max_volts": ("supply", "load", "meter"),
+    "volts_range": ("supply", "load", "meter"),
+    "volts_accuracy_reading_pct": ("supply", "load", "meter"),
+    "volts_accuracy_range_pct": ("supply", "load", "meter"),
+    "temp_accuracy_k": ("thermometer",),
+    "own_low_volts_stop": ("load",),
+    "own_over_volts_stop": ("supply",),
+}
+
+_MEASURES = {"meter": ("pack", "load", "supply"), "thermometer": ("pack", "ambient")}
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentEntry:
+    """An instrument as the bench file says. V, A, W, mohm, m, mm2, K; None or "" where the file does not say.
+
+    ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
+    together. ``dialect``: a shipped name, or the full path of a dialect file.
+    """
+
+    name: str
+    role: str
+    address: str
+    dialect: str
+    identity: str
+    measures: str
+    sense: str
+    lead_mohm: float | None
+    lead_length_m: float | None
+    lead_mm2: float | None
+    max_volts: float | None
+    max_amps: float | None
+    max_watts: float | None
+    volts_range: float | None
+    amps_range: float | None
+    volts_accuracy_reading_pct: float | None
+    volts_accuracy_range_pct: float | None
+    amps_accuracy_reading_pct: float | None
+    amps_accuracy_range_pct: float | None
+    temp_accuracy_k: float | None
+    calibrated: datetime.date | None
+    asset: str
+    serial: str
+    own_low_volts_stop: bool
+    own_over_volts_stop: bool
+
+    @property
+    def lead_ohm(self) -> float | None:
+        """Both conductors together, ohm at 20 degC; None where the file does not say."""
+        if self.lead_mohm is not None:
+            return self.lead_mohm / 1000.0
+        if self.lead_length_m is not None and self.lead_mm2 is not None:
+            return lead_ohm(length_m=self.lead_length_m, mm2=self.lead_mm2)
+        return None
+
+    @property
+    def lead_amps_max(self) -> float | None:
+        """Most current of the leads' cross-section, A; None where the file gives a resistance only, or nothing."""
+        return MOST_AMPS[self.lead_mm2] if self.lead_mm2 is not None else None
+
+    @property
+    def volts_accuracy(self) -> AccuracyTerms:
+        """Accuracy of its volts; the assumed class where not given."""
+        range_ = self.volts_range or self.max_volts or ASSUMED_VOLTS_RANGE
+        return _terms(self.volts_accuracy_reading_pct, self.volts_accuracy_range_pct, range_)
+
+    @property
+    def amps_accuracy(self) -> AccuracyTerms:
+        """Accuracy of its amps; the assumed class where not given."""
+        range_ = self.amps_range or self.max_amps or ASSUMED_AMPS_RANGE
+        return _terms(self.amps_accuracy_reading_pct, self.amps_accuracy_range_pct, range_)
+
+    @property
+    def temp_accuracy(self) -> AccuracyTerms:
+        """Accuracy of its temperature, K."""
+        given = self.temp_accuracy_k
+        return AccuracyTerms(0.0, 0.0, 0.0, assumed=given is None, fixed=ASSUMED_TEMP_K if given is None else given)
+
+
+def _terms(reading_pct: float | None, range_pct: float | None, range_: float) -> AccuracyTerms:
+    if reading_pct is None and range_pct is None:
+        return AccuracyTerms(ASSUMED_READING_PCT, ASSUMED_RANGE_PCT, range_, assumed=True)
+    return AccuracyTerms(reading_pct or 0.0, range_pct or 0.0, range_)
+
+
+def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
+    """One ``[[instrument]]`` table; a dialect file is looked for from ``folder``. Raises Usage, one line."""
+    role = keys.choice("role", ROLES)
+    for key, roles in _ONLY_FOR.items():
+        if keys.has(key) and role not in roles:
+            keys.refuse(key, f"a {role} has no such key", f"a key of: {', '.join(roles)}; take the line out")
+    measures = _MEASURES.get(role)
+    _accuracy_complete(keys)
+    entry = InstrumentEntry(
+        name=_name(keys),
+        role=role,
+        address=_address(keys),
+        dialect=_dialect(keys, role=role, folder=folder),
+        identity=keys.text("identity", accepted="a part of its answer to *IDN?", default=_none(keys, "identity")),
+        measures=keys.choice("measures", measures) if measures else "",
+        sense=keys.choice("sense", ("local", "remote"), default="local") if role in _POWER else "",
+        lead_mohm=keys.number_or_none("lead_mohm", unit="mohm", low=0.01, high=LEAD_MOHM_MAX),
+        lead_length_m=keys.number_or_none("lead_length_m", unit="m (one way)", low=0.01, high=100.0),
+        lead_mm2=_cross_section(keys),
+        max_volts=keys.number_or_none("max_volts", unit="V", low=0.1, high=1500.0),
+        max_amps=keys.number_or_none("max_amps", unit="A", low=0.001, high=1000.0),
+        max_watts=keys.number_or_none("max_watts", unit="W", low=0.1, high=100000.0),
+        volts_range=keys.number_or_none("volts_range", unit="V", low=0.01, high=1500.0),
+        amps_range=keys.number_or_none("amps_range", unit="A", low=0.001, high=1000.0),
+        volts_accuracy_reading_pct=_pct(keys, "volts_accuracy_reading_pct"),
+        volts_accuracy_range_pct=_pct(keys, "volts_accuracy_range_pct"),
+        amps_accuracy_reading_pct=_pct(keys, "amps_accuracy_reading_pct"),
+        amps_accuracy_range_pct=_pct(keys, "amps_accuracy_range_pct"),
+        temp_accuracy_k=keys.number_or_none("temp_accuracy_k", unit="K", low=0.001, high=20.0),
+        calibrated=keys.date("calibrated"),
+        asset=keys.text("asset", accepted="the asset number in quotes", default=""),
+        serial=keys.text("serial", accepted="the serial number in quotes", default=""),
+        own_low_volts_stop=keys.flag("own_low_volts_stop", default=False),
+        own_over_volts_stop=keys.flag("own_over_volts_stop", default=False),
+    )
+    _leads_make_sense(keys, entry)
+    return entry
+
+
+def _pct(keys: Keys, key: str) -> float | None:
+    return keys.number_or_none(key, unit="%", low=0.0, high=10.0)
+
+
+def _none(keys: Keys, key: str) -> str | None:
+    """The default of a key that may be left out but not be empty."""
+    return None if keys.has(key) else ""
+
+
+def _name(keys: Keys) -> str:
+    accepted = "a short name of letters, digits and _ that begins with a letter"
+    name = keys.text("name", accepted=accepted, longest=32)
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]*", name):
+        keys.refuse("name", "cannot head a column of the record", f"accepted: {accepted}")
+    if name.casefold() == "pack":
+        keys.refuse("name", "pack_volts and pack_amps are columns of the pack itself", "write another name")
+    return name
+
+
+def _address(keys: Keys) -> str:
+    address = keys.text("address", accepted="a VISA resource name or sim:SCENARIO/NAME")
+    try:
+        normal(address)
+    except NotAnAddress as error:
+        keys.refuse("address", error.why, error.accepted)
+    return address
+
+
+def _dialect(keys: Keys, *, role: str, folder: Path) -> str:
+    shipped = sorted(
+        entry.name.removesuffix(".toml")
+        for entry in resources.files("drivers").joinpath("dialects").iterdir()
+        if entry.name.endswith(".toml")
+    )
+    accepted = "one of " + ", ".join(shipped) + ", or the path of a dialect file ending in .toml"
+    word = keys.text("dialect", accepted=accepted)
+    if word.endswith(".toml"):
+        path = folder / Path(word).expanduser()
+        if not path.is_file():
+            keys.refuse("dialect", f"no file {path}", f"accepted: {accepted}")
+        return str(path)
+    if word not in shipped:
+        match = nearest(word, shipped)
+        hint = f'did you mean "{match}"? ' if match else ""
+        keys.refuse("dialect", f"no dialect of that name for a {role}", f"{hint}accepted: {accepted}")
+    return word
+
+
+def _cross_section(keys: Keys) -> float | None:
+    value = keys.number_or_none("lead_mm2", unit="mm2", low=0.5, high=16.0)
+    if value is not None and value not in CLASS5_OHM_PER_KM:
+        sizes = ", ".join(f"{size:g}" for size in CLASS5_OHM_PER_KM)
+        keys.refuse("lead_mm2", "not a cross-section of IEC 60228", f"accepted: {sizes}; or give lead_mohm")
+    return value
+
+
+def _accuracy_complete(keys: Keys) -> None:
+    for what, unit in (("volts", "V"), ("amps", "A")):
+        share = f"{what}_accuracy_range_pct"
+        if keys.has(share) and not keys.has(f"{what}_range"):
+            keys.refuse(share, f"a share of {what}_range, which is missing", f"add {what}_range = full scale in {unit}")
+
+
+def _leads_make_sense(keys: Keys, entry: InstrumentEntry) -> None:
+    by_size = [key for key in ("lead_length_m", "lead_mm2") if keys.has(key)]
+    if keys.has("lead_mohm") and by_size:
+        keys.refuse("lead_mohm", f"the leads are given twice, also by {by_size[0]}", "keep one of the two")
+    if len(by_size) == 1:
+        other = "lead_mm2" if by_size == ["lead_length_m"] else "lead_length_m"
+        keys.refuse(by_size[0], f"length and cross-section belong together, {other} is missing", f"add {other}")
+    if entry.lead_ohm is not None and not entry.lead_ohm * 1000.0 <= LEAD_MOHM_MAX:
+        keys.refuse(
+            "lead_length_m",
+            f"{2 * (entry.lead_length_m or 0):g} m of {entry.lead_mm2:g} mm2 have {entry.lead_ohm * 1000:.0f} mohm",
+            f"accepted: leads of at most {LEAD_MOHM_MAX:g} mohm",
+        )
+    if entry.sense == "remote" and entry.lead_ohm is None:
+        keys.refuse(
+            "sense",
+            "a lost sense lead is known only by the drop that should be there, and no lead data is given",
+            "add lead_mohm (both conductors), or lead_length_m (one way) and lead_mm2",
+        )
