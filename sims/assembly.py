@@ -1,0 +1,86 @@
+"""From a scenario to a world: cells, pack, ports and leads put together.
+
+Not modelled: contact resistance of clips and terminals (it is counted in the leads).
+"""
+
+from __future__ import annotations
+
+from sims.bms import BmsSpec
+from sims.cell import CellSpec, CellStart
+from sims.load import LoadPort
+from sims.ocv import TABLES
+from sims.pack import Pack
+from sims.scenario import PackFacts, Scenario
+from sims.supply import SupplyPort
+from sims.world import Leads, World
+
+MILLI = 1e-3
+
+
+def build_pack(facts: PackFacts, *, ambient_c: float) -> Pack:
+    """The pack at rest at room temperature."""
+    cell = facts.cell
+    mean_ah = sum(facts.capacity_ah) / len(facts.capacity_ah)
+    spec = CellSpec(
+        ocv=TABLES[facts.chemistry],
+        capacity_ah=mean_ah,
+        r0=cell.r0_mohm * MILLI,
+        r1=cell.r1_mohm * MILLI,
+        tau1_s=cell.tau1_s,
+        r2=cell.r2_mohm * MILLI,
+        tau2_s=cell.tau2_s,
+        hyst_volts=cell.hysteresis_mv * MILLI,
+        hyst_gamma=cell.hysteresis_rate,
+        heat_j_per_k=cell.heat_capacity_j_per_k,
+        heat_loss_w_per_k=cell.heat_loss_w_per_k,
+        coulombic=cell.coulombic_share,
+        surface_tau_s=cell.surface_tau_s,
+    )
+    starts = tuple(
+        CellStart(z0=share, capacity_factor=ah / mean_ah, r_factor=factor)
+        for share, ah, factor in zip(facts.start_share, facts.capacity_ah, facts.r_factor, strict=True)
+    )
+    return Pack(
+        cell=spec,
+        cells=starts,
+        bms=BmsSpec(cell_high_volts=facts.bms.cell_high_volts, cell_low_volts=facts.bms.cell_low_volts),
+        r_bms=facts.bms.resistance_mohm * MILLI,
+        temp_c=ambient_c,
+        reversed_=facts.wiring == "reversed",
+        asleep=facts.wiring == "asleep",
+    )
+
+
+def build_world(scenario: Scenario) -> World:
+    """The bench as wired: supply and load on their leads at the pack's terminals."""
+    supply, load = scenario.supply, scenario.load
+    return World(
+        pack=build_pack(scenario.pack, ambient_c=scenario.ambient_c),
+        supply=SupplyPort(
+            volts_max=supply.volts_max,
+            amps_max=supply.amps_max,
+            i_bleed=supply.bleed_amps,
+            r_bleed=supply.bleed_kohm * 1e3,
+            remote_sense=supply.sense == "remote",
+        ),
+        load=LoadPort(
+            volts_max=load.volts_max,
+            amps_max=load.amps_max,
+            watts_max=load.watts_max,
+            r_min=load.knee_mohm * MILLI,
+            remote_sense=load.sense == "remote",
+        ),
+        leads=Leads(r_supply=scenario.supply_lead_mohm * MILLI, r_load=scenario.load_lead_mohm * MILLI),
+        ambient_c=scenario.ambient_c,
+    )
+
+
+def build_ideal_world(scenario: Scenario) -> World:
+    """The same pack with ideal instruments right at its terminals: no leads, no bleed, no limits in the way."""
+    return World(
+        pack=build_pack(scenario.pack, ambient_c=scenario.ambient_c),
+        supply=SupplyPort(volts_max=1e3, amps_max=1e3, r_source=1e-6, i_bleed=0.0, r_bleed=1e12),
+        load=LoadPort(volts_max=1e3, amps_max=1e3, r_min=1e-3),
+        leads=Leads(r_supply=0.0, r_load=0.0),
+        ambient_c=scenario.ambient_c,
+    )

@@ -1,0 +1,170 @@
+"""A simulated bench: four instruments on one pack, reached as bytes only.
+
+``open_bench`` is what the entry point ``nightbench.benches`` names. Time comes from the caller's ``now``; before any
+message is handled the world is brought up to it, so a bench in memory passes a night as fast as it is asked.
+
+Not modelled: what the single parts say they do not model; instruments answer at once.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from functools import cached_property
+
+from sims import bench_files
+from sims.accuracy import Terms
+from sims.assembly import build_world
+from sims.load_panel import LoadPanel, LoadRating
+from sims.meter import Meter
+from sims.scenario import Scenario, SourceFacts, drawn, load_scenario, scenarios
+from sims.supply_panel import SupplyPanel, SupplyRating
+from sims.talk import Engine, Talker
+from sims.thermometer import Thermometer
+from sims.truth import Figure, true_figures
+
+__all__ = ["SimBench", "open_bench", "scenarios"]
+
+VERSION = "1.0"
+"""Firmware version the simulated instruments state."""
+
+NAMES = ("supply", "load", "meter", "thermometer")
+
+
+def open_bench(scenario: str, *, now: Callable[[], float], seed: int | None = None) -> SimBench:
+    """A bench that plays a scenario. ``now`` tells bench time in s and must not go back.
+
+    Without a seed: the scenario's nominal figures, instrument errors drawn from seed 0. With one: pack, leads, room
+    and instrument errors drawn from it. Raises UnknownScenario.
+    """
+    nominal = load_scenario(scenario)
+    return SimBench(nominal if seed is None else drawn(nominal, seed=seed), now=now, seed=seed)
+
+
+def _source_terms(facts: SourceFacts) -> tuple[Terms, Terms]:
+    volts = Terms(
+        facts.volts_max,
+        facts.volts_accuracy_reading_pct,
+        facts.volts_accuracy_range_pct,
+        facts.volts_step,
+        facts.volts_noise,
+    )
+    amps = Terms(
+        facts.amps_max,
+        facts.amps_accuracy_reading_pct,
+        facts.amps_accuracy_range_pct,
+        facts.amps_step,
+        facts.amps_noise,
+    )
+    return volts, amps
+
+
+class SimBench:
+    """The bench in one process. Not for several threads at once; ``names`` are its instruments."""
+
+    def __init__(self, facts: Scenario, *, now: Callable[[], float], seed: int | None) -> None:
+        self.scenario = facts.name
+        self.seed = seed
+        self.facts = facts
+        self.names: tuple[str, ...] = NAMES
+        self._now = now
+        self.world = build_world(facts)
+        self._thermometer = self._make_thermometer()
+        engines = {
+            "supply": self._make_supply().engine,
+            "load": self._make_load().engine,
+            "meter": self._make_meter().engine,
+            "thermometer": self._thermometer.engine,
+        }
+        if facts.swapped:
+            one, other = facts.swapped
+            engines[one], engines[other] = engines[other], engines[one]
+        self._engines: Mapping[str, Engine] = engines
+
+    def connect(self, name: str) -> Talker:
+        """A new client's session with an instrument. Raises KeyError with the names there are."""
+        if name not in self._engines:
+            raise KeyError(f"scenario {self.scenario} has no instrument {name!r}; it has {', '.join(self.names)}")
+        return self._engines[name].connect()
+
+    def advance(self) -> None:
+        """Bring the world up to ``now``; a ``now`` that went back is taken as standing still."""
+        t_s = self._now()
+        if t_s > self.world.t:
+            self.world.advance_to(t_s)
+            self._thermometer.follow()
+
+    def truth(self) -> dict[str, dict[str, float | str]]:
+        """The true figures under the scenario's plan: id -> value and unit (UCUM). The bench is not disturbed."""
+        return {name: figure.as_dict() for name, figure in self._truth.items()}
+
+    @cached_property
+    def _truth(self) -> dict[str, Figure]:
+        return true_figures(self.facts)
+
+    def bench_toml(self, addresses: Mapping[str, str], *, clock: Mapping[str, object] | None = None) -> str:
+        """A bench file that points at these addresses and states the accuracy the errors were drawn from."""
+        return bench_files.bench_toml(self.facts, addresses=addresses, clock=clock, identities=self._identities())
+
+    def pack_toml(self) -> str:
+        """A pack file with what the pack's label says."""
+        return bench_files.pack_toml(self.facts)
+
+    def ups_toml(self) -> None:
+        """No scenario has a UPS yet."""
+
+    def _identities(self) -> dict[str, str]:
+        """What each name is expected to answer, which in a mixed-up scenario it does not."""
+        return {name: self._identity(name) for name in self.names}
+
+    def _identity(self, name: str) -> str:
+        return f"NIGHTBENCH,SIM-{name.upper()},{self.scenario}-{self.names.index(name) + 1},{VERSION}"
+
+    def _draw(self, name: str) -> random.Random:
+        return random.Random(f"{self.scenario}/{self.seed or 0}/{name}")
+
+    def _make_supply(self) -> SupplyPanel:
+        volts, amps = _source_terms(self.facts.supply)
+        rating = SupplyRating(volts=volts, amps=amps, over_volts_max=1.1 * volts.full)
+        return SupplyPanel(
+            self.world, rating, identity=self._identity("supply"), draw=self._draw("supply"), before=self.advance
+        )
+
+    def _make_load(self) -> LoadPanel:
+        volts, amps = _source_terms(self.facts.load)
+        rating = LoadRating(volts=volts, amps=amps, watts_max=self.facts.load.watts_max)
+        return LoadPanel(
+            self.world, rating, identity=self._identity("load"), draw=self._draw("load"), before=self.advance
+        )
+
+    def _make_meter(self) -> Meter:
+        facts = self.facts.meter
+        terms = Terms(
+            facts.volts_max,
+            facts.volts_accuracy_reading_pct,
+            facts.volts_accuracy_range_pct,
+            facts.volts_step,
+            facts.volts_noise,
+        )
+        return Meter(
+            self.world,
+            terms,
+            place="pack",
+            identity=self._identity("meter"),
+            draw=self._draw("meter"),
+            before=self.advance,
+        )
+
+    def _make_thermometer(self) -> Thermometer:
+        facts = self.facts.thermometer
+        # An accuracy in kelvin has no share of the reading: it is 100 % of a range of that width.
+        terms = Terms(facts.accuracy_k, 0.0, 100.0, facts.step_k, facts.noise_k)
+        return Thermometer(
+            self.world,
+            terms,
+            place=facts.measures,
+            lag_s=facts.lag_s,
+            identity=self._identity("thermometer"),
+            draw=self._draw("thermometer"),
+            before=self.advance,
+        )

@@ -1,0 +1,110 @@
+"""The files a person would have written for a simulated bench: bench.toml and pack.toml.
+
+What they say about accuracy and leads is what the simulated errors were drawn from and what the leads really are,
+rounded as a person would.
+
+Not modelled: a person's mistakes, save those a scenario is about.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from sims.scenario import Scenario, SourceFacts
+
+HEAD = "# Written for the simulated bench {name!r}. Invented: no such pack or instrument exists.\n"
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return repr(round(value, 9) if isinstance(value, float) else value)
+
+
+def _table(head: str, entries: Mapping[str, object]) -> str:
+    return "\n".join([head, *(f"{key} = {_value(value)}" for key, value in entries.items())]) + "\n"
+
+
+def _source(facts: SourceFacts, lead_mohm: float) -> dict[str, object]:
+    return {
+        "sense": facts.sense,
+        "lead_mohm": round(lead_mohm, 0),
+        "max_volts": facts.volts_max,
+        "max_amps": facts.amps_max,
+        "volts_range": facts.volts_max,
+        "volts_accuracy_reading_pct": facts.volts_accuracy_reading_pct,
+        "volts_accuracy_range_pct": facts.volts_accuracy_range_pct,
+        "amps_range": facts.amps_max,
+        "amps_accuracy_reading_pct": facts.amps_accuracy_reading_pct,
+        "amps_accuracy_range_pct": facts.amps_accuracy_range_pct,
+    }
+
+
+def bench_toml(
+    facts: Scenario,
+    *,
+    addresses: Mapping[str, str],
+    identities: Mapping[str, str],
+    clock: Mapping[str, object] | None,
+) -> str:
+    """The bench file; instruments without an address are left out."""
+    rows: dict[str, dict[str, object]] = {
+        "supply": {**_source(facts.supply, facts.supply_lead_mohm), "own_over_volts_stop": True},
+        "load": {
+            **_source(facts.load, facts.load_lead_mohm),
+            "max_watts": facts.load.watts_max,
+            "own_low_volts_stop": True,
+        },
+        "meter": {
+            "measures": "pack",
+            "volts_range": facts.meter.volts_max,
+            "volts_accuracy_reading_pct": facts.meter.volts_accuracy_reading_pct,
+            "volts_accuracy_range_pct": facts.meter.volts_accuracy_range_pct,
+        },
+        "thermometer": {"measures": facts.thermometer.measures, "temp_accuracy_k": facts.thermometer.accuracy_k},
+    }
+    parts = [HEAD.format(name=facts.name) + _table("", {"name": facts.name, "note": "simulated"}).lstrip("\n")]
+    if clock is not None:
+        parts.append(_table("[clock]", clock))
+    for name, row in rows.items():
+        if name in addresses:
+            head: dict[str, object] = {
+                "name": name,
+                "role": name,
+                "address": addresses[name],
+                "dialect": f"scpi-{name}",
+                "identity": identities[name].rpartition(",")[0],
+            }
+            parts.append(_table("[[instrument]]", head | row))
+    return "\n".join(parts)
+
+
+def pack_toml(facts: Scenario) -> str:
+    """The pack file, as the label has it."""
+    pack = facts.pack
+    cells = pack.label_cells_in_series or pack.cells_in_series
+    return HEAD.format(name=facts.name) + _table(
+        "",
+        {
+            "name": pack.name,
+            "chemistry": pack.chemistry,
+            "cells_in_series": cells,
+            "rated_ah": pack.rated_ah,
+            "rated_at_it": 0.2,
+            "nominal_volts": round(3.2 * cells, 3),
+            "charge_volts_max": pack.charge_volts_max,
+            "charge_amps_max": pack.charge_amps_max,
+            "discharge_amps_max": pack.discharge_amps_max,
+            "end_volts": pack.end_volts,
+            "bms": True,
+            "bms_cell_low_volts": pack.bms.cell_low_volts,
+            "bms_cell_high_volts": pack.bms.cell_high_volts,
+            "charge_temp_min_c": 0.0,
+            "charge_temp_max_c": 45.0,
+            "discharge_temp_min_c": -10.0,
+            "discharge_temp_max_c": 60.0,
+            "resistance_mohm": pack.resistance_mohm,
+        },
+    ).lstrip("\n")

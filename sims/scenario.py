@@ -1,0 +1,235 @@
+"""Scenarios: the stories a simulated bench can play, read from ``scenarios/*.toml``.
+
+Every scenario is invented: no such site, pack or instrument exists. Without a seed a scenario has its nominal figures;
+with one, ``drawn`` shifts capacities, resistances, start of charge, leads and room inside bands that are plausible for
+the trade (common practice, no source).
+
+Not modelled: (this file holds figures only).
+"""
+
+from __future__ import annotations
+
+import random
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+FOLDER = Path(__file__).parent / "scenarios"
+
+R = TypeVar("R")
+
+
+class UnknownScenario(LookupError):
+    """No scenario of that name; the message lists those there are."""
+
+
+@dataclass(frozen=True, slots=True)
+class CellFacts:
+    """One cell type: resistances in milliohm at 25 degC, time constants in s, heat in J/K and W/K."""
+
+    r0_mohm: float
+    r1_mohm: float
+    tau1_s: float
+    r2_mohm: float
+    tau2_s: float
+    hysteresis_mv: float
+    hysteresis_rate: float
+    heat_capacity_j_per_k: float
+    heat_loss_w_per_k: float
+    coulombic_share: float
+    surface_tau_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class BmsFacts:
+    """What the pack's management opens at, V per cell, and its resistance."""
+
+    cell_low_volts: float
+    cell_high_volts: float
+    resistance_mohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class PackFacts:
+    """The pack as it is, and what its label says. One entry a cell in the three lists.
+
+    ``wiring`` is right, reversed or asleep. ``label_cells_in_series`` is what the pack file will say when that is not
+    what hangs on the bench.
+    """
+
+    name: str
+    chemistry: str
+    cells_in_series: int
+    rated_ah: float
+    capacity_ah: tuple[float, ...]
+    start_share: tuple[float, ...]
+    r_factor: tuple[float, ...]
+    charge_amps_max: float
+    discharge_amps_max: float
+    charge_volts_max: float
+    end_volts: float
+    resistance_mohm: float
+    cell: CellFacts
+    bms: BmsFacts
+    wiring: str = "right"
+    label_cells_in_series: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFacts:
+    """Supply or load: ratings, stated accuracy, and electrical details (the other kind's stay 0)."""
+
+    sense: str
+    volts_max: float
+    amps_max: float
+    volts_accuracy_reading_pct: float
+    volts_accuracy_range_pct: float
+    amps_accuracy_reading_pct: float
+    amps_accuracy_range_pct: float
+    volts_step: float
+    amps_step: float
+    volts_noise: float
+    amps_noise: float
+    watts_max: float = 0.0
+    bleed_amps: float = 0.0
+    bleed_kohm: float = 0.0
+    knee_mohm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class MeterFacts:
+    """The voltmeter at the pack's terminals: range and stated accuracy."""
+
+    volts_max: float
+    volts_accuracy_reading_pct: float
+    volts_accuracy_range_pct: float
+    volts_step: float
+    volts_noise: float
+
+
+@dataclass(frozen=True, slots=True)
+class ThermometerFacts:
+    """The thermometer: where its probe sits, how it lags, and its stated accuracy in kelvin."""
+
+    measures: str
+    lag_s: float
+    accuracy_k: float
+    step_k: float
+    noise_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFacts:
+    """The conditions under which the true figures hold: V and A at the pack's terminals, s, It = rated Ah / 1 h."""
+
+    charge_amps: float
+    charge_volts: float
+    end_amps: float
+    rest_s: float
+    rate_it: float
+    end_volts: float
+    rest_after_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One story with all its figures."""
+
+    name: str
+    summary: str
+    story: str
+    pack: PackFacts
+    ambient_c: float
+    supply_lead_mohm: float
+    load_lead_mohm: float
+    supply: SourceFacts
+    load: SourceFacts
+    meter: MeterFacts
+    thermometer: ThermometerFacts
+    plan: PlanFacts
+    swapped: tuple[str, ...] = ()
+
+
+def scenarios() -> dict[str, str]:
+    """Name of every scenario with its one-line description."""
+    return {path.stem: str(_toml(path)["summary"]) for path in sorted(FOLDER.glob("*.toml"))}
+
+
+def load_scenario(name: str) -> Scenario:
+    """A scenario with its nominal figures. Raises UnknownScenario."""
+    known = {path.stem: path for path in sorted(FOLDER.glob("*.toml"))}
+    if name not in known:
+        raise UnknownScenario(f"no scenario {name!r}; there are: {', '.join(known)}")
+    raw = _toml(known[name])
+    pack = dict(raw["pack"])
+    pack["cell"] = _record(CellFacts, pack["cell"], name)
+    pack["bms"] = _record(BmsFacts, pack["bms"], name)
+    for key in ("capacity_ah", "start_share", "r_factor"):
+        pack[key] = tuple(pack[key])
+        if len(pack[key]) != pack["cells_in_series"]:
+            raise ValueError(f"scenario {name}: pack.{key} has {len(pack[key])} entries for {pack['cells_in_series']}")
+    return Scenario(
+        name=name,
+        summary=raw["summary"],
+        story=raw["story"],
+        pack=_record(PackFacts, pack, name),
+        ambient_c=raw["room"]["ambient_c"],
+        supply_lead_mohm=raw["leads"]["supply_mohm"],
+        load_lead_mohm=raw["leads"]["load_mohm"],
+        supply=_record(SourceFacts, raw["supply"], name),
+        load=_record(SourceFacts, raw["load"], name),
+        meter=_record(MeterFacts, raw["meter"], name),
+        thermometer=_record(ThermometerFacts, raw["thermometer"], name),
+        plan=_record(PlanFacts, raw["plan"], name),
+        swapped=tuple(raw.get("swapped", ())),
+    )
+
+
+def drawn(scenario: Scenario, *, seed: int) -> Scenario:
+    """The scenario with its figures drawn at random, the same for the same seed. Ratings and plan stay."""
+    draw = random.Random(f"{scenario.name}/{seed}/pack")
+    pack, spread = scenario.pack, draw.uniform(0.0002, 0.0015)
+    fullness, ohms = draw.uniform(0.95, 1.06), draw.uniform(0.75, 1.4)
+    # A pack that rests low in the story stays low: the start moves by a share of itself.
+    start = draw.uniform(0.8, 1.25)
+    cell = pack.cell
+    return replace(
+        scenario,
+        ambient_c=scenario.ambient_c + draw.uniform(-4.0, 4.0),
+        supply_lead_mohm=scenario.supply_lead_mohm * draw.uniform(0.6, 1.8),
+        load_lead_mohm=scenario.load_lead_mohm * draw.uniform(0.6, 1.8),
+        pack=replace(
+            pack,
+            capacity_ah=tuple(ah * fullness * (1.0 + draw.uniform(-2.0, 2.0) * spread) for ah in pack.capacity_ah),
+            start_share=tuple(min(0.95, z * start + draw.uniform(-2.0, 2.0) * spread) for z in pack.start_share),
+            r_factor=tuple(factor * draw.uniform(0.95, 1.05) for factor in pack.r_factor),
+            cell=replace(
+                cell,
+                r0_mohm=cell.r0_mohm * ohms,
+                r1_mohm=cell.r1_mohm * ohms,
+                r2_mohm=cell.r2_mohm * ohms,
+                tau1_s=cell.tau1_s * draw.uniform(0.7, 1.4),
+                tau2_s=cell.tau2_s * draw.uniform(0.7, 1.4),
+                hysteresis_mv=cell.hysteresis_mv * draw.uniform(0.6, 1.6),
+                heat_loss_w_per_k=cell.heat_loss_w_per_k * draw.uniform(0.7, 1.4),
+            ),
+        ),
+    )
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def _record(kind: type[R], raw: Mapping[str, Any], name: str) -> R:
+    """A record from a table; raises ValueError with the scenario and the key when they do not match."""
+    known = {field.name for field in fields(kind)}  # type: ignore[arg-type]
+    unknown = sorted(set(raw) - known)
+    if unknown:
+        raise ValueError(f"scenario {name}: unknown key {unknown[0]!r}; {kind.__name__} has {', '.join(sorted(known))}")
+    try:
+        return kind(**raw)
+    except TypeError as error:
+        raise ValueError(f"scenario {name}: {error}") from error
