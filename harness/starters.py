@@ -1,0 +1,39 @@
+"""Commented starting files: what ``nightbench new`` writes. They load as they stand and name a simulated bench."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from harness.errors import Usage
+from harness.keys import nearest
+from harness.tomlfile import one_line
+
+KINDS = ("bench", "pack")
+
+
+def starter_text(kind: str) -> str:
+    """The starting file of ``kind``. Raises Usage for a kind there is none of."""
+    if kind not in KINDS:
+        match = nearest(kind, KINDS)
+        hint = f"did you mean {match}? " if match else ""
+        raise Usage(one_line(f"new: no starting file of the kind {kind}; {hint}accepted: {' or '.join(KINDS)}"))
+    return resources.files("harness").joinpath("starters", f"{kind}.toml").read_text(encoding="utf-8")
+
+
+def write_starter(kind: str, path: str | Path) -> Path:
+    """Write the starting file of ``kind`` to ``path`` and return the path. Raises Usage; never overwrites anything."""
+    text = starter_text(kind)
+    path = Path(path)
+    if path.is_dir():
+        raise Usage(one_line(f"{path}: a folder; name the file to write, for example {path / (kind + '.toml')}"))
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        raise Usage(one_line(f"{path}: exists already and is left as it is; choose another name")) from None
+    except FileNotFoundError:
+        raise Usage(one_line(f"{path}: its folder {path.parent} does not exist; make the folder first")) from None
+    except (OSError, ValueError) as error:
+        raise Usage(one_line(f"{path}: cannot be written: {error}; choose another place")) from None
+    return path
