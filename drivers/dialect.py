@@ -8,6 +8,7 @@ Nothing in a dialect can run code.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 from importlib import resources
@@ -62,6 +63,9 @@ class Switch(_Table, frozen=True, kw_only=True):
     reply_on: tuple[str, ...] = ("1", "ON")
     reply_off: tuple[str, ...] = ("0", "OFF")
 
+    def __post_init__(self) -> None:
+        _tell_apart({"reply_on": self.reply_on, "reply_off": self.reply_off})
+
 
 class Choice(_Table, frozen=True, kw_only=True):
     """One of several words of ours; ``set`` and ``reply`` give the instrument's text for each."""
@@ -69,6 +73,11 @@ class Choice(_Table, frozen=True, kw_only=True):
     ask: str
     set: dict[str, str]
     reply: dict[str, tuple[str, ...]]
+
+    def __post_init__(self) -> None:
+        if self.set.keys() != self.reply.keys():
+            raise ValueError("set and reply need the same words")
+        _tell_apart(self.reply)
 
 
 class Flag(_Table, frozen=True, kw_only=True):
@@ -86,6 +95,11 @@ class Mode(_Table, frozen=True, kw_only=True):
     mask: int
     reply: dict[str, Literal["cv", "cc", "off", "driven", "unknown"]]
 
+    def __post_init__(self) -> None:
+        for key in self.reply:
+            if not key.isdecimal() or int(key) & ~self.mask:
+                raise ValueError(f"reply {key}: a whole number within mask = {self.mask} is due")
+
 
 class Line(_Table, frozen=True, kw_only=True):
     """How lines end and what else the port needs. ``remote`` is sent after each opening, before anything else."""
@@ -93,7 +107,19 @@ class Line(_Table, frozen=True, kw_only=True):
     terminator: str = "\n"
     gap_s: float | None = None
     echo: bool = False
+    pace_s: float = 0.0
     remote: str | None = None
+
+
+def _tell_apart(replies: dict[str, tuple[str, ...]]) -> None:
+    seen: dict[str, str] = {}
+    for key, texts in replies.items():
+        for text in texts:
+            if text != text.upper():
+                raise ValueError(f"{key} = {text!r}: capitals are due; the instrument may answer in any case")
+            if text in seen:
+                raise ValueError(f"{text!r} stands in {seen[text]} and in {key}; a reply must mean one thing")
+            seen[text] = key
 
 
 class _Dialect(_Table, frozen=True, kw_only=True):
@@ -166,7 +192,8 @@ def load(name_or_path: str | Path) -> Dialect:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise DialectRefused(f"{where}: {error}") from error
-    document.setdefault("name", where if where.endswith(".toml") and "/" not in where else Path(where).stem)
+    _refuse_unsendable(where, document, "")
+    document.setdefault("name", Path(where).name.removesuffix(".toml"))
     try:
         dialect: Dialect = msgspec.convert(document, Dialect)
     except msgspec.ValidationError as error:
@@ -188,6 +215,21 @@ def _text(name_or_path: str | Path) -> tuple[str, str]:
         return name, Path(name).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise DialectRefused(f"{name}: cannot be read: {error}; give a UTF-8 TOML file") from error
+
+
+def _refuse_unsendable(where: str, value: object, key: str) -> None:
+    if isinstance(value, dict):
+        for part, inner in value.items():
+            _refuse_unsendable(where, inner, f"{key}.{part}".lstrip("."))
+    elif isinstance(value, list):
+        for inner in value:
+            _refuse_unsendable(where, inner, key)
+    elif isinstance(value, float) and not math.isfinite(value):
+        raise DialectRefused(f"{where}: {key} = {value}: a finite number is due")
+    elif isinstance(value, str) and key.split(".")[-1] not in ("terminator", "words"):
+        if value.isascii() and value.isprintable():
+            return
+        raise DialectRefused(f"{where}: {key} = {value!r}: one line of printable ASCII is due")
 
 
 def _explained(message: str, document: dict[str, object]) -> str:

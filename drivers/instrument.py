@@ -16,8 +16,8 @@ StateQuery = tuple[str, Callable[[], "float | bool | str"]]
 class Instrument:
     """Base of the drivers. Raises ``Timeout`` and ``Lost`` of the wire, and ``InstrumentFault``.
 
-    A reply that makes no sense also makes the session reopen the line before its next message: what was garbled may
-    have been somebody else's answer.
+    A reply that makes no sense also makes the session get back in step before its next message: it may have been
+    the answer to another question.
     """
 
     def __init__(self, session: Session, *, decimal_comma: bool = False) -> None:
@@ -69,6 +69,8 @@ class Instrument:
     def _word(self, ask: str, table: dict[str, tuple[str, ...]]) -> str:
         raw = self.session.ask(ask)
         text = raw.decode("ascii", "backslashreplace").strip().strip('"').upper()
+        if text.lstrip("+-").isdecimal():
+            text = str(int(text))  # +1 and 01 are 1
         for word, replies in table.items():
             if text in replies:
                 return word

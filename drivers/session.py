@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from drivers.faults import InstrumentComplains, WrongIdentity
+from drivers.faults import InstrumentComplains, Unreadable, WrongIdentity
 from drivers.scpi import Identity, InstrumentError, identity, instrument_error
 from drivers.wire import Lost, Timeout, Wire, WireError
 
@@ -47,6 +47,11 @@ class Session:
         return self.wire.name
 
     @property
+    def openings(self) -> int:
+        """How often the line was opened. When it has grown the instrument may have restarted: read its state again."""
+        return self.wire.openings
+
+    @property
     def identity(self) -> Identity:
         """What it answered to ``*IDN?`` when the session was first opened. ``Lost`` before that."""
         if self._known is None:
@@ -69,8 +74,11 @@ class Session:
             self._make_sure()
 
     def distrust(self) -> None:
-        """A reply made no sense: whatever else stands on the line is not for us. The next message reopens it."""
-        self.wire.close()
+        """A reply made no sense and may have been owed to another question. Before the next message ``*IDN?`` is asked
+        and all that comes before its answer is dropped; on a line that is open this needs no reopening, which would
+        restart some instruments.
+        """
+        self._trusted = False
 
     def ask(self, message: str) -> bytes:
         """A question; returns the raw reply. Raises ``Timeout`` or ``Lost``."""
@@ -88,22 +96,32 @@ class Session:
 
     def tell_whoever(self, message: str) -> None:
         """An order to whoever is there, only for switching off: "off" hurts no instrument, and must not wait for an
-        identity. On a line that failed it starts with an empty message, so that half an earlier message is ended.
+        identity. When the open line fails it is said once more on a new one, which saying "off" twice allows. A new
+        line starts with an empty message, so that half an earlier message is ended.
         """
         with self._lock:
-            if not self.wire.is_open:
-                self._trusted = False
-                self.wire.open()
-                self.wire.write("")
-                if self._remote is not None:
-                    self.wire.write(self._remote)
+            if self.wire.is_open:
+                try:
+                    self.wire.write(message)
+                    return
+                except WireError:
+                    pass
+            self._trusted = False
+            self.wire.open()
+            self.wire.write("")
+            if self._remote is not None:
+                self.wire.write(self._remote)
             self.wire.write(message)
 
     def errors(self) -> tuple[InstrumentError, ...]:
         """Read the instrument's error queue empty. Raises ``InstrumentComplains`` when it does not empty."""
         found: list[InstrumentError] = []
         while len(found) < QUEUE_BOUND:
-            entry = instrument_error(self.ask(self._errors_ask))
+            try:
+                entry = instrument_error(self.ask(self._errors_ask))
+            except Unreadable as fault:
+                self.distrust()
+                raise fault.at(instrument=self.name, sent=self._errors_ask) from None
             if entry is None:
                 return tuple(found)
             found.append(entry)
@@ -131,7 +149,10 @@ class Session:
 
     def _meet(self) -> None:
         raw = self.wire.query("*IDN?")
-        identity(raw)
+        try:
+            identity(raw)
+        except Unreadable as fault:
+            raise fault.at(instrument=self.name, sent="*IDN?") from None
         expected = self.expected_identity
         if expected is not None and expected not in raw.decode("ascii", "backslashreplace"):
             raise WrongIdentity(

@@ -8,7 +8,7 @@
 
 Contract of a wire, for whoever adds one (the same tests run over every kind, see tests/contract):
 
-1.  ``_open``, ``_close``, ``_send``, ``_receive`` and ``_waiting`` are all there is to write.
+1.  ``_open``, ``_close``, ``_send``, ``_receive``, ``_waiting`` and ``_pause`` are all there is to write.
 2.  ``_receive`` returns the bytes that come next, at least one, or raises ``TimeoutError`` when the deadline set by
     the last ``_send`` has passed. The deadline is per reply: a byte that arrives never moves it.
 3.  ``_waiting`` returns at once what lies there unread, ``b""`` when nothing does, and raises ``ConnectionError`` when
@@ -74,8 +74,8 @@ class Wire(ABC):
     """A line to one instrument. ``timeout_s`` is the deadline of a whole reply, s of machine time.
 
     ``gap_s`` is for instruments that end a reply by falling silent: a reply then also ends when nothing has come for
-    ``gap_s``. ``echo`` is for instruments that send back each message before the reply. ``tap`` sees every exchange;
-    it must not raise.
+    ``gap_s``. ``echo`` is for instruments that send back each message before the reply. ``pace_s`` is the pause before
+    each message for instruments that lose what comes too soon. ``tap`` sees every exchange; it must not raise.
     """
 
     def __init__(
@@ -88,6 +88,7 @@ class Wire(ABC):
         terminator: bytes = b"\n",
         gap_s: float | None = None,
         echo: bool = False,
+        pace_s: float = 0.0,
     ) -> None:
         self.name = name
         self.address = address
@@ -96,7 +97,9 @@ class Wire(ABC):
         self.terminator = terminator
         self.gap_s = gap_s
         self.echo = echo
+        self.pace_s = pace_s
         self.is_open = False
+        self.openings = 0
         self._buffer = bytearray()
         self._lock = threading.RLock()
 
@@ -114,6 +117,7 @@ class Wire(ABC):
                 self._drop()
                 raise self._mapped(error, b"") from error
             self.is_open = True
+            self.openings += 1
 
     def close(self) -> None:
         """Close the line. Never raises; closing twice is fine."""
@@ -158,6 +162,9 @@ class Wire(ABC):
     @abstractmethod
     def _waiting(self) -> bytes: ...
 
+    @abstractmethod
+    def _pause(self, seconds: float) -> None: ...
+
     def _timed_out(self, error: BaseException) -> bool:
         return isinstance(error, TimeoutError)
 
@@ -173,7 +180,9 @@ class Wire(ABC):
             try:
                 if not self.is_open:
                     raise ConnectionError("the line is closed; open it first")
-                self._refuse_unasked()
+                if self.pace_s:
+                    self._pause(self.pace_s)
+                self._refuse_unasked(drop=until is not None)
                 self._send(sent)
                 if self.echo:
                     self._eat_echo(bare)
@@ -193,9 +202,11 @@ class Wire(ABC):
                 self.tap(Exchange(self.name, sent, received, None))
             return received
 
-    def _refuse_unasked(self) -> None:
+    def _refuse_unasked(self, *, drop: bool) -> None:
         if fresh := self._waiting():
             self._buffer += fresh
+        if drop:
+            self._buffer.clear()
         if self._buffer:
             self._refuse_rest("stands on the line unasked: an earlier reply came late, or somebody else talks here")
 
@@ -267,7 +278,10 @@ class Wire(ABC):
 
 
 def _words(error: Exception) -> str:
-    text = " ".join(str(error).split())
+    try:
+        text = " ".join(str(error).split())
+    except Exception:  # an error of a library may fail at describing itself; the line is lost all the same
+        text = ""
     if type(error) is ConnectionError:
         return text
     return f"{type(error).__name__}: {text}" if text else type(error).__name__

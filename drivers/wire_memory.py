@@ -35,6 +35,7 @@ class MemoryWire(Wire):
         terminator: bytes = b"\n",
         gap_s: float | None = None,
         echo: bool = False,
+        pace_s: float = 0.0,
     ) -> None:
         super().__init__(
             name=name,
@@ -44,6 +45,7 @@ class MemoryWire(Wire):
             terminator=terminator,
             gap_s=gap_s,
             echo=echo,
+            pace_s=pace_s,
         )
         self._connect = connect
         self._pass_time = pass_time
@@ -76,3 +78,6 @@ class MemoryWire(Wire):
     def _waiting(self) -> bytes:
         came, self._came = self._came, b""
         return came
+
+    def _pause(self, seconds: float) -> None:
+        self._pass_time(seconds)

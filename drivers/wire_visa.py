@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import select
 import socket
+import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -50,6 +51,7 @@ class VisaWire(Wire):
         terminator: bytes = b"\n",
         gap_s: float | None = None,
         echo: bool = False,
+        pace_s: float = 0.0,
         serial_line: SerialLine | None = None,
     ) -> None:
         super().__init__(
@@ -60,6 +62,7 @@ class VisaWire(Wire):
             terminator=terminator,
             gap_s=gap_s,
             echo=echo,
+            pace_s=pace_s,
         )
         self._monotonic = monotonic
         self._open_timeout_s = open_timeout_s
@@ -108,17 +111,17 @@ class VisaWire(Wire):
         assert self._stream is not None
         return self._stream.waiting()
 
+    def _pause(self, seconds: float) -> None:
+        threading.Event().wait(seconds)
+
     def _timed_out(self, error: BaseException) -> bool:
-        return isinstance(error, TimeoutError) or _says_timeout(error)
-
-
-def _says_timeout(error: BaseException) -> bool:
-    """PyVISA's and PySerial's own words for "not in time"; known by name so that neither is imported for it."""
-    if type(error).__name__ == "VisaIOError":
         from pyvisa.constants import StatusCode
+        from pyvisa.errors import VisaIOError
+        from serial import SerialTimeoutException
 
-        return getattr(error, "error_code", None) == StatusCode.error_timeout
-    return type(error).__name__ == "SerialTimeoutException"
+        if isinstance(error, VisaIOError):
+            return getattr(error, "error_code", None) == StatusCode.error_timeout
+        return isinstance(error, TimeoutError | SerialTimeoutException)
 
 
 class _Stream(ABC):
@@ -139,6 +142,7 @@ class _SocketStream(_Stream):
         if code := lower.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
             raise OSError(code, f"connection failed (errno {code})")
         lower.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        _keep_alive(lower)
         lower.settimeout(timeout_s)
         self._lower = lower
 
@@ -160,6 +164,14 @@ class _SocketStream(_Stream):
         if not data:
             raise ConnectionError("the other end closed the connection")
         return data
+
+
+def _keep_alive(lower: socket.socket) -> None:
+    """Routers forget an idle connection after some minutes; the defaults of most systems ask after two hours."""
+    lower.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
+        if hasattr(socket, option):
+            lower.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
 
 
 class _SerialStream(_Stream):

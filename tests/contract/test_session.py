@@ -1,0 +1,168 @@
+"""A session never takes a late reply for the next answer and never talks to a stranger; over every kind of wire."""
+
+from __future__ import annotations
+
+import contextlib
+
+import pytest
+
+from drivers.faults import WrongIdentity
+from drivers.session import Session
+from drivers.wire import Lost, Timeout
+
+TIMEOUT_S = 0.1
+LATE_S = 1.5 * TIMEOUT_S
+HANG_UP = "hang up"
+IDENTITY = b"OURS,SCRIPTED,1,0"
+
+
+@pytest.fixture
+def session(wire):
+    one = Session(wire)
+    one.open()
+    return one
+
+
+def ask_until_answered(session: Session, message: str, *, tries: int = 4) -> tuple[bytes, int]:
+    """What the caller of a session does: ask again, a bounded number of times."""
+    for failures in range(tries):
+        try:
+            return session.ask(message), failures
+        except (Timeout, Lost):
+            continue
+    raise AssertionError(f"{message} was never answered")
+
+
+def test_open_asks_who_is_there(session, script):
+    assert script.heard == [b"*IDN?"]
+    assert session.identity.model == "SCRIPTED"
+    assert session.openings == 1
+
+
+@pytest.mark.parametrize("settle", [True, False], ids=["asked after it came", "asked while it is due"])
+@pytest.mark.parametrize(
+    "acts",
+    [
+        [LATE_S, b"12.801\n"],
+        [b"12.8", LATE_S, b"01\r\n"],
+        [b"12.8", LATE_S, b"01\r\n77.7\n"],
+        [0.8 * TIMEOUT_S, b"1", LATE_S, b"2.801"],
+    ],
+    ids=["late", "tail late", "two late", "never ended"],
+)
+def test_late_reply_never_becomes_the_next_answer(session, script, backend, acts, settle):
+    script.replies |= {b"MEAS:VOLT?": acts, b"MEAS:CURR?": [b"1.200\n"]}
+    with pytest.raises(Timeout):
+        session.ask("MEAS:VOLT?")
+    if settle:
+        backend.settle()
+    answer, failures = ask_until_answered(session, "MEAS:CURR?")
+    assert answer == b"1.200"
+    assert failures <= 2
+    # and it stays in step
+    assert [session.ask("MEAS:CURR?") for _ in range(3)] == [b"1.200"] * 3
+    assert session.openings >= 2
+
+
+def test_one_failure_costs_one_deadline(session, backend):
+    with backend.timed() as elapsed, pytest.raises(Timeout):
+        session.ask("MEAS:VOLT?")
+    assert elapsed() <= TIMEOUT_S + 0.15
+
+
+def test_nothing_is_said_before_identity_was_asked_again(session, script):
+    with pytest.raises(Timeout):
+        session.ask("MEAS:VOLT?")
+    script.heard.clear()
+    session.tell("VOLT 12")
+    session.ask("*IDN?")
+    assert script.heard == [b"*IDN?", b"VOLT 12", b"*IDN?"]
+
+
+def test_an_order_is_never_repeated(session, script):
+    script.replies[b"VOLT 12"] = [HANG_UP]
+    with contextlib.suppress(Lost):  # in memory the far end is seen to hang up at once, on a line a little later
+        session.tell("VOLT 12")
+    answer, _ = ask_until_answered(session, "*IDN?")
+    assert answer == IDENTITY
+    assert script.heard.count(b"VOLT 12") == 1
+
+
+def test_link_dropped_while_idle_costs_one_failure(session, script, backend):
+    script.replies |= {b"VOLT 1": [HANG_UP], b"MEAS:VOLT?": [b"12.8\n"]}
+    with contextlib.suppress(Lost):
+        session.tell("VOLT 1")
+        backend.settle()
+        session.ask("MEAS:VOLT?")
+    assert ask_until_answered(session, "MEAS:VOLT?") == (b"12.8", 0)
+
+
+def test_another_instrument_after_reopening_is_lost_and_gets_no_order(session, script):
+    with pytest.raises(Timeout):
+        session.ask("MEAS:VOLT?")
+    script.replies[b"*IDN?"] = [b"OTHER,SCRIPTED,2,0\n"]
+    script.heard.clear()
+    for _ in range(2):
+        with pytest.raises(Lost, match="another instrument") as caught:
+            session.tell("OUTP ON")
+        assert caught.value.received == b"OTHER,SCRIPTED,2,0"
+    assert set(script.heard) == {b"*IDN?"}
+
+
+def test_off_is_said_to_whoever_is_there(session, script):
+    with pytest.raises(Timeout):
+        session.ask("MEAS:VOLT?")
+    script.replies[b"*IDN?"] = []
+    script.heard.clear()
+    session.tell_whoever("OUTP OFF")
+    script.replies[b"*IDN?"] = [IDENTITY + b"\n"]
+    session.ask("*IDN?")
+    assert script.heard == [b"", b"OUTP OFF", b"*IDN?", b"*IDN?"]
+
+
+def test_off_is_said_although_something_stands_on_the_line(session, script, backend):
+    script.replies[b"VOLT 12"] = [b"NOT IN REMOTE\r\n"]
+    session.tell("VOLT 12")
+    backend.settle()
+    session.tell_whoever("OUTP OFF")
+    session.ask("*IDN?")
+    assert b"OUTP OFF" in script.heard
+
+
+def test_a_distrusted_line_is_brought_back_in_step_without_reopening(session, script):
+    script.replies |= {b"A?": [b"----\n"], b"B?": [b"2\n"]}
+    session.ask("A?")
+    session.distrust()
+    script.heard.clear()
+    assert session.ask("B?") == b"2"
+    assert script.heard == [b"*IDN?", b"B?"]
+    assert session.openings == 1
+
+
+def test_reopen(session, script):
+    session.reopen()
+    assert script.heard == [b"*IDN?", b"*IDN?"]
+    assert session.openings == 2
+
+
+def test_identity_that_was_expected(wire):
+    Session(wire, "SCRIPTED,1").open()
+
+
+def test_wrong_identity_is_refused_and_the_line_closed(wire):
+    with pytest.raises(WrongIdentity, match="expects 'METER'") as caught:
+        Session(wire, "METER").open()
+    assert caught.value.received == IDENTITY
+    assert not wire.is_open
+
+
+def test_remote_is_said_first_after_each_opening(wire, script):
+    session = Session(wire, remote="SYST:REM")
+    session.open()
+    session.reopen()
+    assert script.heard == [b"SYST:REM", b"*IDN?"] * 2
+
+
+def test_identity_before_opening_is_lost(backend):
+    with pytest.raises(Lost, match="open the session first"):
+        _ = Session(backend.wire()).identity
