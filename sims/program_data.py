@@ -243,7 +243,7 @@ Data = Number | Boolean | Choice
 def number_text(value: float, *, decimals: int) -> str:
     """A response in NR2 form; infinities and not-a-number as SCPI-1999 volume 1, 7.2.1 has them."""
     if math.isfinite(value):
-        return f"{value:.{decimals}f}"
+        return f"{value:z.{decimals}f}"
     if math.isnan(value):
         return "9.91E37"
     return "9.9E37" if value > 0 else "-9.9E37"
