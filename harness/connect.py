@@ -1,0 +1,191 @@
+"""From a bench file to live drivers: the clock, the wires, the sessions.
+
+Simulated benches are found through the entry-point group ``nightbench.benches`` and met as bytes only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from importlib.metadata import entry_points
+from typing import Any
+
+from drivers.dialect import (
+    Dialect,
+    DialectRefused,
+    LoadDialect,
+    MeterDialect,
+    SupplyDialect,
+    ThermometerDialect,
+)
+from drivers.dialect import load as load_dialect
+from drivers.faults import InstrumentFault
+from drivers.load import Load
+from drivers.meter import Meter
+from drivers.session import Session
+from drivers.supply import Supply
+from drivers.thermometer import Thermometer
+from drivers.wire import Exchange, Wire, WireError
+from drivers.wire_memory import MemoryWire
+from drivers.wire_visa import VisaWire
+
+from harness.addresses import simulated
+from harness.clock import Clock, ScaledClock, SteppedClock, VirtualClock, WallClock
+from harness.config import BenchFile, InstrumentEntry
+from harness.errors import PreflightRefused, Usage
+from harness.rig import Driver, Rig
+
+SIMULATED_MAKER = "NIGHTBENCH"
+"""First field of *IDN? of every simulated instrument, in memory or served."""
+
+
+def open_simulated(scenario: str, *, now: Callable[[], float], seed: int | None) -> Any:
+    """A simulated bench by scenario name. Raises ``Usage`` for an unknown one."""
+    known: list[str] = []
+    for entry in entry_points(group="nightbench.benches"):
+        module = __import__(entry.module, fromlist=["scenarios"])
+        known.extend(module.scenarios())
+        if scenario in module.scenarios():
+            return entry.load()(scenario, now=now, seed=seed)
+    raise Usage(f"scenario = {scenario}: no such simulated bench; there are: {', '.join(sorted(known))}")
+
+
+def simulated_scenarios() -> dict[str, str]:
+    """Name -> one line, of every simulated bench installed."""
+    found: dict[str, str] = {}
+    for entry in entry_points(group="nightbench.benches"):
+        found |= __import__(entry.module, fromlist=["scenarios"]).scenarios()
+    return found
+
+
+@dataclass(slots=True)
+class Connection:
+    """The clock and the drivers of one bench; ``tap`` may be set once the recorder exists."""
+
+    bench_file: BenchFile
+    clock: Clock
+    sim: Any = None
+    sessions: list[Session] = field(default_factory=list)
+    rig: Rig | None = None
+    listener: Callable[[Exchange], None] | None = None
+
+    def tap(self, exchange: Exchange) -> None:
+        if self.listener is not None:
+            self.listener(exchange)
+
+    def close(self) -> None:
+        """Close every session and the clock; never raises."""
+        for session in self.sessions:
+            session.close()
+        with suppress(Exception):
+            self.clock.close()
+
+
+def make_clock(bench_file: BenchFile) -> Clock:
+    """The clock that goes with the bench: virtual for one in memory, else what ``[clock]`` says."""
+    in_memory = [simulated(entry.address) is not None for entry in bench_file.instruments]
+    if all(in_memory) and in_memory:
+        return VirtualClock()
+    kind = bench_file.clock.kind
+    if kind == "stepped":
+        return SteppedClock(control=bench_file.clock.control)
+    if kind == "scaled":
+        return ScaledClock(speed=bench_file.clock.speed, period_s=bench_file.loop_period_s)
+    return WallClock()
+
+
+def connect(bench_file: BenchFile, *, seed: int | None = None) -> Connection:
+    """Open every instrument of the bench and ask who it is; nothing is set.
+
+    Raises ``PreflightRefused`` when one does not answer or is another than the file says, ``Usage`` for a dialect
+    that cannot be used.
+    """
+    connection = Connection(bench_file, make_clock(bench_file))
+    try:
+        drivers = {entry.name: _open(connection, entry, seed) for entry in bench_file.instruments}
+        makers = {name: driver.identity.maker for name, driver in drivers.items()}
+        connection.rig = Rig(bench_file, drivers, simulated=_one_kind(bench_file, makers))
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _one_kind(bench_file: BenchFile, makers: dict[str, str]) -> bool:
+    sims = {name for name, maker in makers.items() if maker == SIMULATED_MAKER}
+    if sims and len(sims) < len(makers):
+        real = sorted(set(makers) - sims)
+        raise PreflightRefused(
+            f"{bench_file.path}: {', '.join(sorted(sims))} answer as simulated, {', '.join(real)} as real instruments; "
+            "a run is on one or the other: correct the addresses"
+        )
+    return bool(sims)
+
+
+def _open(connection: Connection, entry: InstrumentEntry, seed: int | None) -> Driver:
+    try:
+        dialect = load_dialect(entry.dialect)
+    except DialectRefused as error:
+        raise Usage(f'{connection.bench_file.path}: instrument "{entry.name}": dialect: {error}') from error
+    wire = _wire(connection, entry, dialect, seed)
+    session = Session(wire, expected_identity=entry.identity or None, errors_ask=dialect.errors_ask)
+    connection.sessions.append(session)
+    try:
+        session.open()
+    except (WireError, InstrumentFault) as error:
+        raise PreflightRefused(
+            f'{entry.name}: {entry.address}: {error}; check power, cable and address, nothing was switched on'
+        ) from error
+    return _driver(connection, entry, session, dialect)
+
+
+def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect, seed: int | None) -> Wire:
+    line = dialect.line
+    place = simulated(entry.address)
+    if place is None:
+        return VisaWire(
+            name=entry.name,
+            address=entry.address,
+            monotonic=connection.clock.wall,
+            tap=connection.tap,
+            terminator=line.terminator.encode(),
+            gap_s=line.gap_s,
+            echo=line.echo,
+        )
+    scenario, name = place
+    if connection.sim is None:
+        connection.sim = open_simulated(scenario, now=connection.clock.now, seed=seed)
+    if name not in connection.sim.names:
+        raise PreflightRefused(
+            f"{entry.name}: {entry.address}: no instrument {name} on the simulated bench {scenario}; "
+            f"there are: {', '.join(connection.sim.names)}"
+        )
+    sim = connection.sim
+    return MemoryWire(
+        lambda: sim.connect(name),
+        connection.clock.sleep,
+        name=entry.name,
+        address=entry.address,
+        tap=connection.tap,
+        terminator=line.terminator.encode(),
+        gap_s=line.gap_s,
+        echo=line.echo,
+    )
+
+
+def _driver(connection: Connection, entry: InstrumentEntry, session: Session, dialect: Dialect) -> Driver:
+    match entry.role, dialect:
+        case "supply", SupplyDialect():
+            return Supply(session, dialect)
+        case "load", LoadDialect():
+            return Load(session, dialect)
+        case "meter", MeterDialect():
+            return Meter(session, dialect)
+        case "thermometer", ThermometerDialect():
+            return Thermometer(session, dialect)
+    kind = type(dialect).__name__.removesuffix("Dialect").lower()
+    raise Usage(
+        f'{connection.bench_file.path}: instrument "{entry.name}": dialect = {entry.dialect}: it is for a {kind}, '
+        f"the role is {entry.role}; choose a dialect for a {entry.role}"
+    )

@@ -1,0 +1,135 @@
+"""``--set KEY=VALUE``: from words on the command line to a frozen plan."""
+
+from __future__ import annotations
+
+import math
+import types
+import typing
+from collections.abc import Iterator
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+import msgspec
+
+from harness.errors import Usage
+from harness.procedure import Procedure
+
+
+@dataclass(frozen=True, slots=True)
+class PlanKey:
+    """A key of a plan as ``nightbench procedures`` lists it."""
+
+    name: str
+    kind: str
+    unit: str
+    default: str
+    description: str
+
+
+def plan_keys(procedure: Procedure) -> tuple[PlanKey, ...]:
+    """Every key of the procedure's plan, in order."""
+    hints = typing.get_type_hints(procedure.plan_type, include_extras=True)
+    return tuple(
+        PlanKey(
+            name=field.name,
+            kind=_kind(hints[field.name]),
+            unit=_unit(hints[field.name]),
+            default=_default(field.default),
+            description=_description(hints[field.name]),
+        )
+        for field in msgspec.structs.fields(procedure.plan_type)
+    )
+
+
+def _metas(hint: Any) -> Iterator[msgspec.Meta]:
+    for meta in getattr(hint, "__metadata__", ()):
+        yield meta
+    for inner in typing.get_args(hint):
+        if not isinstance(inner, str | msgspec.Meta):
+            yield from _metas(inner)
+
+
+def _bare(hint: Any) -> set[Any]:
+    origin = typing.get_origin(hint)
+    if origin is typing.Annotated:
+        return _bare(typing.get_args(hint)[0])
+    if origin in (types.UnionType, typing.Union):
+        return set().union(*(_bare(inner) for inner in typing.get_args(hint)))
+    return {hint}
+
+
+def _kind(hint: Any) -> str:
+    bare = _bare(hint) - {type(None)}
+    one = next(iter(bare))
+    if typing.get_origin(one) is typing.Literal:
+        return " or ".join(typing.get_args(one))
+    return {float: "number", bool: "true or false", int: "whole number", str: "text"}[one]
+
+
+def _unit(hint: Any) -> str:
+    return next((m.extra["unit"] for m in _metas(hint) if m.extra and "unit" in m.extra), "")
+
+
+def _description(hint: Any) -> str:
+    return next((m.description for m in _metas(hint) if m.description), "")
+
+
+def _default(default: Any) -> str:
+    if default is None:
+        return "from the pack file"
+    if isinstance(default, bool):
+        return "true" if default else "false"
+    return f"{default:g}" if isinstance(default, float) else str(default)
+
+
+def read_plan(procedure: Procedure, sets: tuple[str, ...]) -> Any:
+    """A plan from ``KEY=VALUE`` words; raises ``Usage`` for an unknown, doubled or badly typed key."""
+    keys = {key.name: key for key in plan_keys(procedure)}
+    given: dict[str, Any] = {}
+    for word in sets:
+        name, equals, value = word.partition("=")
+        name = name.strip()
+        if not equals:
+            raise Usage(f"--set {word}: no = in it; write --set KEY=VALUE, for example --set {next(iter(keys))}=...")
+        if name not in keys:
+            near = get_close_matches(name, keys, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"keys: {', '.join(keys)}"
+            raise Usage(f"--set {word}: {procedure.name} has no key {name}; {hint}")
+        if name in given:
+            raise Usage(f"--set {word}: {name} was set already; set it once")
+        given[name] = _value(keys[name], value.strip(), word)
+    try:
+        return msgspec.convert(given, procedure.plan_type)
+    except msgspec.ValidationError as error:
+        key = str(error).rpartition("$.")[2].rstrip("`") if "$." in str(error) else ""
+        what = str(error).partition(" - at")[0].replace("`", "")
+        raise Usage(f"--set {key}={given.get(key, '')}: {what} {keys[key].unit if key in keys else ''}".rstrip()) from error
+
+
+def _value(key: PlanKey, text: str, word: str) -> Any:
+    if key.kind == "true or false":
+        if text.lower() in ("true", "false"):
+            return text.lower() == "true"
+        raise Usage(f"--set {word}: {key.name} is true or false")
+    if key.kind in ("number", "whole number"):
+        return _number(key, text, word)
+    if " or " in key.kind and text not in key.kind.split(" or "):
+        raise Usage(f"--set {word}: {key.name} is {key.kind}")
+    return text
+
+
+def _number(key: PlanKey, text: str, word: str) -> float:
+    unit = f" in {key.unit}" if key.unit else ""
+    if "," in text:
+        raise Usage(f"--set {word}: decimal comma; write {text.replace(',', '.')}")
+    try:
+        # float() also takes underscores and digits of other scripts; a person who writes those made a slip.
+        if "_" in text or not text.isascii():
+            raise ValueError
+        value = float(text)
+    except ValueError:
+        raise Usage(f"--set {word}: {key.name} is a {key.kind}{unit}, for example {key.name}=1.5") from None
+    if not math.isfinite(value):
+        raise Usage(f"--set {word}: {key.name} must be a finite {key.kind}{unit}")
+    return value

@@ -1,0 +1,69 @@
+"""What the command line knows of a procedure: a record, not a base class.
+
+A procedure is a plain function ``run(bench, *, plan) -> Result``; this record says beside it which plan it takes, what
+it needs and what to expect. It is found through the entry-point group ``nightbench.procedures``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import entry_points
+from typing import Any
+
+from harness.result import Figure
+from harness.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of a forecast: what happens, for how long (s), with what volts and amps, charge (Ah), heat (Wh)."""
+
+    words: str
+    seconds: float
+    amps: float = 0.0
+    charge_ah: float = 0.0
+    heat_wh: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What a run is expected to do, for ``--dry`` and for the screen before energising."""
+
+    steps: tuple[Step, ...]
+    lowest_v: float
+    highest_v: float
+    asks: tuple[str, ...] = ()
+
+    @property
+    def seconds(self) -> float:
+        return sum(step.seconds for step in self.steps)
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a procedure hands back: figures by id, why it ended, the conditions beside them."""
+
+    figures: Mapping[str, Figure]
+    end_reason: str
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """``settle(plan, site)`` fills every open key from pack and envelope and raises ``PlanRefused`` outside them;
+    ``needs`` are roles; ``phases`` are those the interlock table must have a row for."""
+
+    name: str
+    about: str
+    run: Callable[..., Found]
+    plan_type: type[Any]
+    settle: Callable[[Any, Site], Any]
+    forecast: Callable[[Any, Site], Forecast]
+    needs: Callable[[Any], tuple[str, ...]]
+    phases: tuple[str, ...] = ("rest", "source", "sink")
+
+
+def procedures() -> dict[str, Procedure]:
+    """Every installed procedure by name."""
+    return {entry.name: entry.load() for entry in sorted(entry_points(group="nightbench.procedures"))}

@@ -1,0 +1,161 @@
+"""The instruments of one bench, and what one turn of reading them says about the pack.
+
+The rig only reads, switches and remembers what it set; it decides nothing. The bench decides.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from drivers.faults import InstrumentFault
+from drivers.load import Load
+from drivers.meter import Meter
+from drivers.scpi import NotANumber
+from drivers.supply import Supply
+from drivers.thermometer import Thermometer
+from drivers.wire import WireError
+
+from harness.config import BenchFile, InstrumentEntry
+
+Driver = Supply | Load | Meter | Thermometer
+READ_ERRORS = (WireError, InstrumentFault, NotANumber)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One turn of reading: ``readings`` keyed ``<instrument>_<quantity>``, ``flags`` in words, ``errors`` in full."""
+
+    readings: dict[str, float]
+    flags: tuple[str, ...]
+    errors: tuple[str, ...]
+    pack_volts: float
+    pack_amps: float
+    pack_temp_c: float
+    supply_amps: float
+    supply_volts: float
+    load_amps: float
+
+
+@dataclass(frozen=True, slots=True)
+class VoltsPlace:
+    """Where the pack's volts are taken: instrument, and the lead resistance to correct for (0 with sense leads)."""
+
+    name: str
+    kind: str
+    ohm: float
+    sign: float
+
+    @property
+    def words(self) -> str:
+        if self.ohm == 0.0:
+            return f"measured at the pack terminals by {self.name}"
+        return f"computed from {self.name} and its declared leads of {1000 * self.ohm:.1f} mohm"
+
+
+@dataclass
+class Rig:
+    """Drivers by name beside their entries in the bench file."""
+
+    bench_file: BenchFile
+    drivers: dict[str, Driver]
+    simulated: bool = False
+    _plan: list[tuple[str, str, Callable[[], float]]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        for entry in self.bench_file.instruments:
+            self._plan.extend(self._channels(entry, self.drivers[entry.name]))
+        self.place = self._volts_place()
+        self.supply_name = self._name("supply")
+        self.load_name = self._name("load")
+        self.temp_name = next(
+            (e.name for e in self.bench_file.instruments if e.role == "thermometer" and e.measures == "pack"), None
+        )
+
+    @staticmethod
+    def _channels(entry: InstrumentEntry, driver: Driver) -> Iterator[tuple[str, str, Callable[[], float]]]:
+        if isinstance(driver, Supply | Load):
+            # Volts after amps: the cut-off quantity is the last thing read of the energised instrument.
+            yield entry.name, f"{entry.name}_amps", driver.measure_amps
+            yield entry.name, f"{entry.name}_volts", driver.measure_volts
+        elif isinstance(driver, Meter):
+            yield entry.name, f"{entry.name}_volts", driver.measure_volts
+        else:
+            yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c
+
+    def _name(self, role: str) -> str | None:
+        entry = self.bench_file.one(role)
+        return entry.name if entry else None
+
+    def _volts_place(self) -> VoltsPlace | None:
+        """The best witness of the pack's terminals: a meter on them, then sense leads, then leads by arithmetic."""
+        entries = self.bench_file.instruments
+        for entry in entries:
+            if entry.role == "meter" and entry.measures == "pack":
+                return VoltsPlace(entry.name, "meter", 0.0, 0.0)
+        for role, sign in (("load", 1.0), ("supply", -1.0)):
+            side = self.bench_file.one(role)
+            if side is not None and side.sense == "remote":
+                return VoltsPlace(side.name, role, 0.0, sign)
+        for role, sign in (("load", 1.0), ("supply", -1.0)):
+            side = self.bench_file.one(role)
+            if side is not None:
+                return VoltsPlace(side.name, role, side.lead_ohm or 0.0, sign)
+        return None
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return tuple(column for _, column, _ in self._plan)
+
+    @property
+    def supply(self) -> Supply | None:
+        driver = self.drivers.get(self.supply_name or "")
+        return driver if isinstance(driver, Supply) else None
+
+    @property
+    def load(self) -> Load | None:
+        driver = self.drivers.get(self.load_name or "")
+        return driver if isinstance(driver, Load) else None
+
+    def read(self) -> Turn:
+        """Ask every instrument once. An instrument that failed is not asked again in the same turn."""
+        readings: dict[str, float] = {}
+        flags: list[str] = []
+        errors: list[str] = []
+        dead: set[str] = set()
+        for name, column, ask in self._plan:
+            value = math.nan
+            if name not in dead:
+                try:
+                    value = ask()
+                    if not math.isfinite(value):
+                        flags.append(f"{column}: not a number")
+                        value = math.nan
+                except READ_ERRORS as error:
+                    dead.add(name)
+                    flags.append(f"{name}: no reading")
+                    errors.append(str(error))
+            readings[column] = value
+        return self._turn(readings, flags, errors)
+
+    def _turn(self, readings: dict[str, float], flags: list[str], errors: list[str]) -> Turn:
+        supply_amps = readings.get(f"{self.supply_name}_amps", 0.0)
+        load_amps = readings.get(f"{self.load_name}_amps", 0.0)
+        volts = math.nan
+        if self.place is not None:
+            volts = readings[f"{self.place.name}_volts"]
+            if self.place.ohm:
+                amps = load_amps if self.place.kind == "load" else supply_amps
+                volts += self.place.sign * amps * self.place.ohm
+        return Turn(
+            readings=readings,
+            flags=tuple(flags),
+            errors=tuple(errors),
+            pack_volts=volts,
+            pack_amps=load_amps - supply_amps,
+            pack_temp_c=readings.get(f"{self.temp_name}_temp_c", math.nan) if self.temp_name else math.nan,
+            supply_amps=supply_amps,
+            supply_volts=readings.get(f"{self.supply_name}_volts", math.nan),
+            load_amps=load_amps,
+        )

@@ -1,0 +1,40 @@
+"""What must hold before a run may be left alone, as far as files can tell."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from harness.errors import PreflightRefused
+from harness.site import Site
+
+MOST_IT = 0.5
+"""Highest discharge rate left alone by default (judgement)."""
+
+
+def obstacles(site: Site, *, charging: bool, plan: Any) -> tuple[str, ...]:
+    """Why this run needs somebody there, each with the cheapest thing that would mend it; empty when it may be left."""
+    bench, env = site.bench, site.envelope
+    load, supply = bench.one("load"), bench.one("supply")
+    found = []
+    if env.attended_only:
+        found.append(env.attended_only)
+    if bench.fuse_amps is None:
+        found.append("no DC fuse: fit one at the pack terminal and write fuse_amps in the bench file")
+    if load is not None and not load.own_low_volts_stop:
+        found.append(f"{load.name} has no low-volts stop of its own: use a load with one and write own_low_volts_stop = true")
+    if charging and supply is not None and not supply.own_over_volts_stop:
+        found.append(f"{supply.name} has no over-volts stop of its own: write own_over_volts_stop = true if it has")
+    if charging and not site.pack.bms:
+        found.append("charging a pack without BMS: charge it attended, then --set charge_first=false")
+    rate = getattr(plan, "rate_it", 0.0)
+    if rate > MOST_IT:
+        found.append(f"discharge at {rate:g} It: at most {MOST_IT:g} It is left alone")
+    return tuple(found)
+
+
+def refuse_unattended(site: Site, *, charging: bool, plan: Any) -> None:
+    """Raise ``PreflightRefused`` with the first obstacle and how many more there are."""
+    found = obstacles(site, charging=charging, plan=plan)
+    if found:
+        more = f" (and {len(found) - 1} more: `nightbench check --unattended` lists them)" if len(found) > 1 else ""
+        raise PreflightRefused(f"--unattended: {found[0]}{more}")
