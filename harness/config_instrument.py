@@ -50,6 +50,7 @@ INSTRUMENT_KEYS = (
     "serial",
     "own_low_volts_stop",
     "own_over_volts_stop",
+    "off_bleed_ohm",
 )
 
 _POWER = ("supply", "load")
@@ -68,6 +69,7 @@ _ONLY_FOR: dict[str, tuple[str, ...]] = {
     "temp_accuracy_k": ("thermometer",),
     "own_low_volts_stop": ("load",),
     "own_over_volts_stop": ("supply",),
+    "off_bleed_ohm": ("supply",),
 }
 
 _MEASURES = {"meter": ("pack", "load", "supply"), "thermometer": ("pack", "ambient")}
@@ -106,6 +108,7 @@ class InstrumentEntry:
     serial: str
     own_low_volts_stop: bool
     own_over_volts_stop: bool
+    off_bleed_ohm: float | None
 
     @property
     def lead_ohm(self) -> float | None:
@@ -180,6 +183,7 @@ def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
         serial=keys.text("serial", accepted="the serial number in quotes", default=""),
         own_low_volts_stop=keys.flag("own_low_volts_stop", default=False),
         own_over_volts_stop=keys.flag("own_over_volts_stop", default=False),
+        off_bleed_ohm=keys.number_or_none("off_bleed_ohm", unit="ohm", low=10.0, high=1e9),
     )
     _leads_make_sense(keys, entry)
     return entry
