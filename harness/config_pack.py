@@ -140,14 +140,15 @@ def _chemistry(keys: Keys) -> ChemistryRow:
 def _nominal(keys: Keys, *, row: ChemistryRow, cells: int) -> float:
     right = cells * row.nominal
     value = keys.number("nominal_volts", unit="V", low=0.5, high=1000.0)
-    if not abs(value - right) <= 0.05 * right:
+    low, high = round(0.95 * right, 6), round(1.05 * right, 6)
+    if not low <= value <= high:
         fits = round(value / row.nominal)
         near = fits >= 1 and abs(value - fits * row.nominal) <= 0.05 * value
         other = f", or cells_in_series = {fits}" if near else ""
         keys.refuse(
             "nominal_volts",
             f"{cells} {row.name} cells in series make {right:g} V",
-            f"accepted: {0.95 * right:g} to {1.05 * right:g} V{other}",
+            f"accepted: {low:g} to {high:g} V{other}",
         )
     return value
 

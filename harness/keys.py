@@ -112,7 +112,7 @@ class Keys:
             return "negative"
         if value == 0:
             return "zero is not possible here"
-        if unit in {"V", "A", "Ah", "W"} and value > high and low <= value / 1000 <= high:
+        if unit in {"V", "A", "Ah", "W"} and 1000 * low <= value <= 1000 * high and value > high:
             return f"above {high:g} {unit}, looks like m{unit} (then write {value / 1000:g})"
         return f"above {high:g} {unit}".rstrip() if value > high else f"below {low:g} {unit}".rstrip()
 

@@ -52,6 +52,8 @@ def _read_bytes(path: Path, *, kind: str) -> bytes:
             _refuse(path, "not an ordinary file but a device or a pipe", f"name a {kind} file (TOML)")
         with path.open("rb") as file:
             data = file.read(BYTES_MAX + 1)
+    except Usage:
+        raise  # a ValueError too, and already one good line
     except FileNotFoundError:
         _refuse(path, f"no such file, wanted as the {kind} file", new)
     except NotADirectoryError:
