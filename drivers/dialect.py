@@ -13,7 +13,7 @@ import re
 import tomllib
 from importlib import resources
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import msgspec
 
@@ -174,6 +174,8 @@ class ThermometerDialect(_Dialect, frozen=True, kw_only=True, tag_field="kind", 
 
 Dialect = SupplyDialect | LoadDialect | MeterDialect | ThermometerDialect
 
+_KINDS = {"supply": SupplyDialect, "load": LoadDialect, "meter": MeterDialect, "thermometer": ThermometerDialect}
+
 
 class DialectRefused(ValueError):
     """A dialect file that cannot be used as it stands: ``FILE: key: why; what would be accepted``."""
@@ -244,15 +246,21 @@ def _explained(message: str, document: dict[str, object]) -> str:
         return f"{full}: unknown key; {hint}accepted: {', '.join(accepted)}"
     if missing := re.search(r"missing required field `(.+)`", why):
         full = f"{key}.{missing[1]}" if key else missing[1]
-        return f"{full}: missing; every dialect of this kind needs it"
+        return f"{full}: missing; every dialect of this kind needs it{_accepted(full)}"
     if not key:
         return why
-    return f"{key} = {_value(document, key)!r}: {why[0].lower()}{why[1:]}"
+    value = _value(document, key)
+    shown = key if isinstance(value, dict | list) else f"{key} = {value!r}"
+    return f"{shown}: {why[0].lower()}{why[1:]}{_accepted(key)}"
+
+
+def _accepted(key: str) -> str:
+    words = {"unit": get_args(Unit), "kind": tuple(_KINDS)}.get(key.rpartition(".")[2])
+    return f"; accepted: {', '.join(word or 'an empty text' for word in words)}" if words else ""
 
 
 def _keys(kind: object, key: str) -> list[str]:
-    known = {"supply": SupplyDialect, "load": LoadDialect, "meter": MeterDialect, "thermometer": ThermometerDialect}
-    struct: type = known.get(str(kind), _Dialect)
+    struct: type = _KINDS.get(str(kind), _Dialect)
     if key:
         for field in msgspec.structs.fields(struct):
             if field.name == key.split("[")[0].split(".")[0]:

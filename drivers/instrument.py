@@ -8,6 +8,7 @@ from drivers.dialect import Choice, Flag, Reading, Setting, Switch
 from drivers.faults import InstrumentFault, ReadBackMismatch, Unreadable
 from drivers.scpi import Identity, InstrumentError, fixed, number
 from drivers.session import Session
+from drivers.wire import WireError
 
 StateQuery = tuple[str, Callable[[], "float | bool | str"]]
 """A key of the state and the call that reads it now."""
@@ -81,20 +82,27 @@ class Instrument:
     def _is_on(self, switch: Switch) -> bool:
         return self._word(switch.ask, {"on": switch.reply_on, "off": switch.reply_off}) == "on"
 
-    def _switch(self, switch: Switch, on: bool, what: str) -> None:
+    def _switch(self, switch: Switch, on: bool, what: str, *, trips: tuple[Flag, ...] = ()) -> None:
         message = switch.set_on if on else switch.set_off
         self.session.tell(message)
-        if self._is_on(switch) is not on:
-            why = self.tripped() if on else None
-            held = "off" if on else "on"
-            raise ReadBackMismatch(
-                f"{what} is still {held}" + (f": {why}" if why else ""),
-                asked=on,
-                held=not on,
-                instrument=self.name,
-                sent=message,
-                do="find the cause before clearing any protection" if why else "check its front panel and inputs",
-            )
+        if self._is_on(switch) is on:
+            return
+        why = self._trip_if_told(trips) if on else None
+        raise ReadBackMismatch(
+            f"{what} is still {'off' if on else 'on'}" + (f": {why}" if why else ""),
+            asked=on,
+            held=not on,
+            instrument=self.name,
+            sent=message,
+            do="find the cause before clearing any protection" if why else "check its front panel and inputs",
+        )
+
+    def _trip_if_told(self, trips: tuple[Flag, ...]) -> str | None:
+        """The mismatch is the news; that its cause cannot be read either must not take its place."""
+        try:
+            return self._tripped(trips)
+        except (WireError, InstrumentFault):
+            return None
 
     def _choose(self, choice: Choice, word: str, what: str) -> None:
         message = choice.set[word]
@@ -109,10 +117,6 @@ class Instrument:
                 sent=message,
                 do="check that nobody else is setting it",
             )
-
-    def tripped(self) -> str | None:
-        """Words for the protection that has tripped, or ``None``."""
-        return None
 
     def _tripped(self, flags: tuple[Flag, ...]) -> str | None:
         answers: dict[str, int] = {}

@@ -44,7 +44,7 @@ class Load(Instrument):
 
     def switch(self, on: bool) -> None:
         """Input on or off, read back; the fault names a tripped protection. Never clears one."""
-        self._switch(self.dialect.input, on, "input")
+        self._switch(self.dialect.input, on, "input", trips=self.dialect.trips)
 
     def off(self) -> None:
         """Send "input off" to whoever is there; whether it took is for a measurement to show."""

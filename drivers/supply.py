@@ -43,7 +43,7 @@ class Supply(Instrument):
 
     def switch(self, on: bool) -> None:
         """Output on or off, read back; the fault names a tripped protection. Never clears one."""
-        self._switch(self.dialect.output, on, "output")
+        self._switch(self.dialect.output, on, "output", trips=self.dialect.trips)
 
     def off(self) -> None:
         """Send "output off" to whoever is there; whether it took is for a measurement to show."""

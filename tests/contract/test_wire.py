@@ -32,7 +32,7 @@ def test_orders_and_questions_keep_their_order(wire, script):
     [
         (b"12.8\r\n", b"12.8"),
         (b"12.8\n\0", b"12.8"),
-        (b"\0\0" b"12.8\n", b"12.8"),
+        (b"\0\012.8\n", b"12.8"),
         (b"12.8\n\r", b"12.8"),
         (b'0,"No error"\n\0\0\0', b'0,"No error"'),
         (b"\n", b""),
@@ -253,9 +253,7 @@ def test_two_threads_each_get_their_own_answers(backend, script):
         except WireError as error:
             wrong.append(error)
 
-    threads = [
-        threading.Thread(target=ask, args=pair) for pair in [("MEAS:VOLT?", b"12.8"), ("MEAS:CURR?", b"1.2")]
-    ]
+    threads = [threading.Thread(target=ask, args=pair) for pair in [("MEAS:VOLT?", b"12.8"), ("MEAS:CURR?", b"1.2")]]
     for thread in threads:
         thread.start()
     for thread in threads:
