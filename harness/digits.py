@@ -7,10 +7,14 @@ decimal place. Units are UCUM codes in files; people read the usual symbols.
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 
 SYMBOLS = {"1": "", "A.h": "Ah", "W.h": "Wh", "mA.h": "mAh", "Cel": "degC", "Ohm": "ohm", "mOhm": "mohm"}
 """What people read for a UCUM code; every other code is read as it stands."""
+
+
+# Digits enough for any two floats: the default context refuses a large value with a tiny uncertainty.
+_EXACT = Context(prec=1000, rounding=ROUND_HALF_EVEN)
 
 
 def symbol(unit: str) -> str:
@@ -29,17 +33,11 @@ def rounded(value: float, uncertainty: float) -> tuple[str, str]:
     if spread == 0:
         return repr(float(value)), "0"
     place = Decimal(1).scaleb(spread.adjusted() - 1)
-    short = spread.quantize(place, ROUND_HALF_EVEN)
+    short = spread.quantize(place, context=_EXACT)
     if short.adjusted() > spread.adjusted():  # 0.0996 became 0.100: one digit too many
         place = place.scaleb(1)
-        short = spread.quantize(place, ROUND_HALF_EVEN)
-    return f"{_at(value, place):f}", f"{short:f}"
-
-
-def _at(value: float, place: Decimal) -> Decimal:
-    exact = Decimal(repr(float(value)))
-    # Not quantize: it refuses more digits than the default precision, which a tiny uncertainty may ask for.
-    return (exact / place).to_integral_value(ROUND_HALF_EVEN) * place
+        short = spread.quantize(place, context=_EXACT)
+    return f"{Decimal(repr(float(value))).quantize(place, context=_EXACT):f}", f"{short:f}"
 
 
 def duration(seconds: float) -> str:

@@ -14,7 +14,7 @@ _SPACES = re.compile(r"[\t\n\v\f\r\x85\u2028\u2029]+")
 # lone surrogates (bytes of a command line that were no UTF-8); interlinear and tag characters.
 _UNSAFE = re.compile(
     r"[\x00-\x1f\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u202a-\u202e\u2060-\u206f\ufeff\ufff0-\ufffb"
-    r"\ud800-\udfff\U000e0000-\U000e0fff]"
+    r"\ud800-\udfff\U000e0000-\U000e007f]"
 )
 
 

@@ -184,7 +184,12 @@ class _Records:
                 yield fields
         if bad is not None:
             torn = bad.rstrip(b"\0")
-            self.tail = Tail(rows=int(bool(torn)), bytes=len(torn), zero_bytes=len(bad) - len(torn))
+            # Zeros may stand where only the line end was lost: the check value says that the record is whole.
+            if (fields := _fields(torn, len(self.names))) is not None:
+                torn = b""
+                self.rows += 1
+                yield fields
+            self.tail = Tail(rows=int(bool(torn)), bytes=len(torn), zero_bytes=len(bad) - len(bad.rstrip(b"\0")))
 
     def _damage(self, bad: bytes) -> str:
         what = "zero bytes" if b"\0" in bad else "a check value that does not match"

@@ -5,6 +5,7 @@ Everything printed here came from files that anybody may have edited, so it is m
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterator, Sequence
 
@@ -80,7 +81,7 @@ def run_line(folder: RunFolder) -> str:
             headline = f"{headline} {SIMULATED}".strip()
     name = safe_text(folder.name)
     start = f"{name:<{_NAME_WIDTH}}" if len(name) <= _NAME_WIDTH else f"{name}\n{'':<{_NAME_WIDTH}}"
-    return f"{start} {safe_text(outcome):<11} {headline}".rstrip()
+    return f"{start} {safe_text(outcome):<11} {safe_text(headline)}".rstrip()
 
 
 def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
@@ -207,9 +208,9 @@ def _record_lines(folder: RunFolder) -> list[str]:
         lines += _wrap(f"{reader.rows} samples", 2)
         if last is not None:
             lines += _wrap(
-                f"last at {duration(last.elapsed_s)} ({last.state}): {_reading(last.pack_volts, 'V')}, "
-                f"{_reading(last.pack_amps, 'A')}, {_reading(last.charge_ah, 'Ah')} out, "
-                f"{_reading(last.pack_temp_c, 'degC')}",
+                f"last at {duration(last.elapsed_s)} ({last.state}): {_reading('volts', last.pack_volts, 'V')}, "
+                f"{_reading('current', last.pack_amps, 'A')}, {_reading('charge', last.charge_ah, 'Ah')} out, "
+                f"{_reading('temperature', last.pack_temp_c, 'degC')}",
                 2,
                 4,
             )
@@ -221,8 +222,8 @@ def _record_lines(folder: RunFolder) -> list[str]:
     return _section("Record", lines)
 
 
-def _reading(value: float, unit: str) -> str:
-    return f"{value:.5g} {unit}" if value == value else f"{unit} unknown"
+def _reading(what: str, value: float, unit: str) -> str:
+    return f"{what} unknown" if math.isnan(value) else f"{value:.5g} {unit}"
 
 
 def _event_lines(folder: RunFolder) -> list[str]:

@@ -1,0 +1,312 @@
+"""A run in plain text: figures rounded to their uncertainty, nothing hidden, nothing that acts on a terminal."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from harness.clock import VirtualClock
+from harness.digits import duration, rounded, symbol
+from harness.folder import RunFolder
+from harness.plain import basic_stamp, safe_text, utc_stamp
+from harness.recorder import Recorder
+from harness.result import (
+    BenchUsed,
+    Condition,
+    Figure,
+    InstrumentUsed,
+    Limit,
+    OffConfirmation,
+    Result,
+    Verdict,
+    write_result,
+)
+from harness.sample import Sample
+from harness.show import LIVE, MOST_EVENTS, WIDTH, figure_words, run_line, runs_lines, show_text
+
+NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
+
+# Our invented example: an 8-cell pack in a cellar.
+RESULT = Result(
+    procedure="capacity",
+    name="cellar",
+    simulated=True,
+    started="2025-01-01T22:00:00.000Z",
+    ended="2025-01-02T03:01:12.000Z",
+    outcome="finished",
+    exit_code=0,
+    end_reason="end voltage reached",
+    duration_s=18072.4,
+    plan={"rate_it": 0.2, "end_volts": 20.0},
+    figures={
+        "capacity_ah": Figure(value=9.87312, unit="A.h", expanded_uncertainty=0.05186, coverage_factor=2.0,
+                              basis="rests on an assumed accuracy: 0.5 % of reading + 0.1 % of range"),
+        "mean_v": Figure(value=25.9, unit="V"),
+    },
+    not_measured={"recovery_v": "the rest was cut short"},
+    conditions={"rate": Condition(value=0.2, unit="1"), "ambient": Condition(value=None, unit="Cel")},
+    bench=BenchUsed(
+        name="cellar bench",
+        instruments=(
+            InstrumentUsed(name="sink", role="load", address="x", identity="a,b,c,d", dialect="scpi-load",
+                           accuracy="0.5 % of reading", accuracy_assumed=True),
+        ),
+        limits=(Limit(what="lowest volts", value=19.6, unit="V", source="chemistry", reason="typed by hand"),),
+    ),
+    off_confirmation=OffConfirmation(confirmed=True, how="pack volts rebounded", witness="meter", last_amps=0.001,
+                                     last_volts=26.1, after_s=0.4),
+    cautions=("Not measured: cell volts, core temperature.",),
+)  # fmt: skip
+
+
+def changed(**fields: object) -> Result:
+    return msgspec.structs.replace(RESULT, **fields)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> RunFolder:
+    clock = VirtualClock(utc0=NIGHT)
+    made = RunFolder.create(tmp_path, procedure="capacity", name="cellar", started=NIGHT)
+    with Recorder(made, clock=clock, columns=(), simulated=True) as recorder:
+        sample = Sample(0.0, "2025-01-01T22:00:00.000Z", "discharging", 26.4, 2.0, 0.0, 0.0, float("nan"))
+        for n in range(3):
+            recorder.sample(replace(sample, elapsed_s=3600.0 * n))
+        recorder.event("mark", text="beeper on")
+        recorder.event("state", state="resting")
+    made.release()
+    return made
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "texts"),
+    [
+        # JCGM 100:2008, 7.2.2 and 7.2.6: 100,021 47 g with u 0,35 mg; 10,057 62 ohm with 27 mohm; 28,05 kHz to 28 kHz.
+        (100.02147, 0.00035, ("100.02147", "0.00035")),
+        (10.05762, 0.027, ("10.058", "0.027")),
+        (0.0, 28.05, ("0", "28")),
+        (9.87312, 0.05186, ("9.873", "0.052")),
+        (56789.2, 1234.0, ("56800", "1200")),
+        (1.0, 0.0996, ("1.00", "0.10")),
+        (12.8, 0.0, ("12.8", "0")),
+        (-3.4567, 0.0123, ("-3.457", "0.012")),
+        (1e6, 1e-3, ("1000000.0000", "0.0010")),
+        (0.125, 1e-30, ("0.1250000000000000000000000000000", "0.0000000000000000000000000000010")),
+    ],
+)
+def test_rounding(value: float, uncertainty: float, texts: tuple[str, str]) -> None:
+    assert rounded(value, uncertainty) == texts
+
+
+@pytest.mark.parametrize("bad", [float("nan"), float("inf")])
+def test_rounding_refuses_what_is_no_number(bad: float) -> None:
+    with pytest.raises(ValueError, match="not finite"):
+        rounded(bad, 1.0)
+    with pytest.raises(ValueError, match="not finite"):
+        rounded(1.0, bad)
+
+
+def test_units_and_times_as_people_read_them() -> None:
+    assert [symbol(unit) for unit in ("A.h", "W.h", "Cel", "V", "1")] == ["Ah", "Wh", "degC", "V", ""]
+    assert duration(100_000.4) == "27:46:40"
+
+
+@pytest.mark.parametrize(
+    ("figure", "words"),
+    [
+        (RESULT.figures["capacity_ah"], "9.873 +/- 0.052 Ah (k = 2.00)"),
+        (Figure(value=25.9, unit="V"), "25.9 V (uncertainty not stated)"),
+        (Figure(value=0.2, unit="1"), "0.2 (uncertainty not stated)"),
+        (Figure(value=0.2, unit="1", expanded_uncertainty=0.01), "0.200 +/- 0.010"),
+        (Figure(value=True, unit=""), "yes"),
+    ],
+)
+def test_figures_in_words(figure: Figure, words: str) -> None:
+    assert figure_words(figure) == words
+
+
+def test_the_page(folder: RunFolder) -> None:
+    write_result(folder, RESULT)
+    assert show_text(folder) == (
+        "20250101T220000Z-capacity-cellar: finished\n"
+        "SIMULATED: no real battery was measured.\n"
+        "\n"
+        "Finished: end voltage reached.\n"
+        "\n"
+        "Figures\n"
+        "  capacity_ah        9.873 +/- 0.052 Ah (k = 2.00)  SIMULATED\n"
+        "      rests on an assumed accuracy: 0.5 % of reading + 0.1 % of range\n"
+        "  mean_v             25.9 V (uncertainty not stated)  SIMULATED\n"
+        "\n"
+        "Not measured\n"
+        "  recovery_v         the rest was cut short\n"
+        "\n"
+        "Conditions\n"
+        "  rate               0.2\n"
+        "  ambient            unknown\n"
+        "\n"
+        "Asked\n"
+        "  rate_it            0.2\n"
+        "  end_volts          20\n"
+        "\n"
+        "End\n"
+        "  outcome            finished\n"
+        "  end reason         end voltage reached\n"
+        "  started            2025-01-01T22:00:00.000Z\n"
+        "  ended              2025-01-02T03:01:12.000Z\n"
+        "  lasted             5:01:12 (h:mm:ss)\n"
+        "  off                confirmed: pack volts rebounded; seen by meter; last\n"
+        "                     current 0.001 A; last volts 26.1 V; after 0.4 s\n"
+        "\n"
+        "Limits in force\n"
+        "  lowest volts: 19.6 V (chemistry; CHANGED: typed by hand)\n"
+        "\n"
+        "Instruments\n"
+        "  sink (load): a,b,c,d; scpi-load; calibration date not given; 0.5 % of reading\n"
+        "      (ASSUMED)\n"
+        "\n"
+        "Cautions\n"
+        "  ! Not measured: cell volts, core temperature.\n"
+        "\n"
+        "Record\n"
+        "  3 samples\n"
+        "  last at 2:00:00 (discharging): 26.4 V, 2 A, 0 Ah out, temperature unknown\n"
+        "\n"
+        "Events\n"
+        "  0:00:00 mark: beeper on\n"
+    )
+
+
+def test_a_real_run_is_not_called_simulated(folder: RunFolder) -> None:
+    write_result(folder, changed(simulated=False))
+    assert "SIMULATED" not in show_text(folder)
+    assert "SIMULATED" not in run_line(folder)
+
+
+def test_verdicts_come_first(folder: RunFolder) -> None:
+    write_result(folder, changed(verdicts=(Verdict(about="x", verdict="cannot tell", sentence="too cold to say."),)))
+    assert show_text(folder).splitlines()[3] == "Cannot tell: too cold to say."
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        ("stopped", "Stopped by a person: end voltage reached. The figures cover only what was done."),
+        ("tripped", "Tripped: end voltage reached."),
+        ("refused", "Nothing was energised."),
+        ("unsafe", LIVE),
+        ("interrupted", "did not end normally. Whether the bench is off is unknown"),
+    ],
+)
+def test_an_ending_outranks_a_verdict(folder: RunFolder, outcome: str, words: str) -> None:
+    verdicts = (Verdict(about="x", verdict="pass", sentence="all well."),)
+    write_result(folder, changed(outcome=outcome, verdicts=verdicts))
+    page = show_text(folder)
+    assert words in page
+    assert "all well" not in page
+
+
+@pytest.mark.parametrize(
+    ("off", "words"),
+    [
+        (None, "not written: unknown"),
+        (OffConfirmation(confirmed=False, how="6 A still flow"), "NOT CONFIRMED: 6 A still flow; no witness"),
+        (
+            OffConfirmation(confirmed=True, how="reads 0 A"),
+            "reads 0 A; no witness: the instrument's own word",
+        ),
+    ],
+)
+def test_how_off_was_proven(folder: RunFolder, off: OffConfirmation | None, words: str) -> None:
+    write_result(folder, changed(off_confirmation=off))
+    assert words in re.sub(r"\s+", " ", show_text(folder))
+
+
+def test_an_interrupted_run_without_a_result(folder: RunFolder) -> None:
+    page = show_text(folder)
+    assert page.startswith("20250101T220000Z-capacity-cellar: interrupted\nSIMULATED: no real battery was measured.\n")
+    assert "did not end normally" in page
+    assert "3 samples" in page
+    assert run_line(folder) == "20250101T220000Z-capacity-cellar       interrupted SIMULATED"
+
+
+def test_a_torn_tail_is_told(folder: RunFolder) -> None:
+    with open(folder.samples_csv, "ab") as file:
+        file.write(b"4.0,2025" + b"\0" * 4096)
+    assert "samples.csv: 1 torn record of 8 bytes and 4096 zero bytes at the end left out" in show_text(folder)
+
+
+def test_damage_is_told_and_the_rest_is_shown(folder: RunFolder) -> None:
+    write_result(folder, RESULT)
+    raw = folder.samples_csv.read_bytes()
+    folder.samples_csv.write_bytes(raw.replace(b"26.4", b"27.4", 1))
+    folder.events_jsonl.write_bytes(b"{}\nx\n{}\n")
+    page = re.sub(r"\s+", " ", show_text(folder))
+    assert "record 1 (line 2) is damaged" in page
+    assert "line 2 is damaged" in page.partition("Events")[2]
+    assert "9.873 +/- 0.052 Ah" in page
+
+
+def test_many_events_are_counted(folder: RunFolder) -> None:
+    with open(folder.events_jsonl, "ab") as file:
+        for n in range(MOST_EVENTS + 5):
+            file.write(b'{"elapsed_s":1.0,"utc":"","kind":"gap","missed":%d}\n' % n)
+    page = show_text(folder)
+    assert page.count("gap: missed") == MOST_EVENTS
+    assert "and 5 more of kind gap" in page
+
+
+def test_inputs_changed_afterwards_are_told(folder: RunFolder) -> None:
+    folder.add_input("pack.toml", "a = 1\n")
+    (folder.inputs / "pack.toml").write_text("a = 2\n")
+    assert "inputs/pack.toml: not as the run used it" in show_text(folder)
+
+
+EVIL = "\x1b[2J\x1b]0;owned\x07\x9b31m\u202e" + "x" * 100
+
+
+def test_nothing_in_the_files_acts_on_a_terminal_and_80_columns_hold(folder: RunFolder) -> None:
+    evil = Result(
+        procedure=EVIL, name=EVIL, simulated=True, started=EVIL, ended=EVIL, outcome="finished", end_reason=EVIL,
+        plan={EVIL: EVIL}, figures={EVIL: Figure(value=1.0, unit=EVIL, basis=EVIL)}, not_measured={EVIL: EVIL},
+        verdicts=(Verdict(about=EVIL, verdict="pass", sentence=EVIL),), conditions={EVIL: Condition(value=EVIL)},
+        bench=BenchUsed(
+            name=EVIL, wiring=(EVIL,), limits=(Limit(what=EVIL, value=1.0, unit=EVIL, source=EVIL, reason=EVIL),),
+            instruments=(InstrumentUsed(name=EVIL, role=EVIL, address=EVIL, identity=EVIL, dialect=EVIL),),
+        ),
+        off_confirmation=OffConfirmation(confirmed=True, how=EVIL, witness=EVIL), cautions=(EVIL,),
+    )  # fmt: skip
+    write_result(folder, evil)
+    with open(folder.events_jsonl, "ab") as file:
+        file.write(msgspec.json.encode({"elapsed_s": "x", "kind": "trip", EVIL: EVIL, "text": EVIL}) + b"\n")
+    page = show_text(folder)
+    assert set(page) - {"\n"} <= {chr(code) for code in range(32, 127)}
+    assert max(map(len, page.splitlines())) <= WIDTH
+    assert set(run_line(folder)) <= {chr(code) for code in range(32, 127)}
+
+
+def test_the_listing(tmp_path: Path, folder: RunFolder) -> None:
+    write_result(folder, RESULT)
+    long = RunFolder.create(tmp_path, procedure="voltage-floor", name="n" * 60, started=NIGHT)
+    write_result(long, changed(outcome=None, simulated=False))
+    assert runs_lines([folder, long]) == [
+        "run                                    outcome     first figure",
+        "20250101T220000Z-capacity-cellar       finished    9.873 +/- 0.052 Ah SIMULATED",
+        f"20250101T220000Z-voltage-floor-{'n' * 60}\n{'':38} running     9.873 +/- 0.052 Ah",
+    ]
+    assert runs_lines([]) == ["No runs here yet."]
+    assert all(len(line) <= WIDTH for line in runs_lines([folder]))
+
+
+def test_plain_text_helpers() -> None:
+    # RFC 3339, 5.8, first example.
+    assert utc_stamp(datetime.fromisoformat("1985-04-12T23:20:50.52Z")) == "1985-04-12T23:20:50.520Z"
+    assert utc_stamp(datetime.fromisoformat("1996-12-19T16:39:57-08:00")) == "1996-12-20T00:39:57.000Z"
+    assert basic_stamp(datetime.fromisoformat("1996-12-19T16:39:57-08:00")) == "19961220T003957Z"
+    assert safe_text(safe_text(EVIL)) == safe_text(EVIL)
+    with pytest.raises(ValueError, match="has no zone"):
+        utc_stamp(datetime(2025, 1, 1))
