@@ -77,10 +77,11 @@ _MEASURES = {"meter": ("pack", "load", "supply"), "thermometer": ("pack", "ambie
 
 @dataclass(frozen=True, slots=True)
 class InstrumentEntry:
-    """An instrument as the bench file says. V, A, W, mohm, m, mm2, K; None or "" where the file does not say.
+    """An instrument as the bench file says. V, A, W, ohm, mohm, m, mm2, K; None or "" where the file does not say.
 
     ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
-    together. ``dialect``: a shipped name, or the full path of a dialect file.
+    together. ``dialect``: a shipped name, or the full path of a dialect file. ``off_bleed_ohm``: what a supply's idle
+    output drains a pack through.
     """
 
     name: str
