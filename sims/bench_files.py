@@ -51,7 +51,11 @@ def bench_toml(
 ) -> str:
     """The bench file; instruments without an address are left out."""
     rows: dict[str, dict[str, object]] = {
-        "supply": {**_source(facts.supply, facts.supply_lead_mohm), "own_over_volts_stop": True},
+        "supply": {
+            **_source(facts.supply, facts.supply_lead_mohm),
+            "own_over_volts_stop": True,
+            "off_bleed_ohm": round(1000.0 * facts.supply.bleed_kohm, 0),
+        },
         "load": {
             **_source(facts.load, facts.load_lead_mohm),
             "max_watts": facts.load.watts_max,

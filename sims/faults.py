@@ -6,7 +6,7 @@
 - ``late``: the answer comes with the next feed, ahead of whatever that one answers
 - ``garble``: one byte of the answer is wrong
 - ``drop``: the connection breaks before the instrument sees the message (ConnectionError), and stays broken
-- ``lie``: every number of the answer is multiplied by ``lie_factor``
+- ``lie``: an answer that is a number is multiplied by ``lie_factor``
 
 Messages are counted from 0, one for each line feed in what is fed.
 
@@ -21,7 +21,7 @@ from typing import Protocol
 
 KINDS = ("silent", "late", "garble", "drop", "lie")
 
-_NUMERIC = re.compile(rb"(?<![\w\".])[+-]?\d+(?:\.(\d*))?(?:[eE][+-]?\d+)?(?![\w\".])")
+_NUMERIC = re.compile(rb"[+-]?\d+(?:\.(\d*))?(?:[eE][+-]?\d+)?")
 
 
 class Session(Protocol):
@@ -88,10 +88,13 @@ class FaultyTalker:
             middle = (len(reply) - 1) // 2
             return reply[:middle] + bytes([reply[middle] ^ 0x55]) + reply[middle + 1 :]
         if kind == "lie":
-            return _NUMERIC.sub(self._lie, reply)
+            return b";".join(map(self._lie, reply.removesuffix(b"\n").split(b";"))) + reply[-1:]
         return reply
 
-    def _lie(self, match: re.Match[bytes]) -> bytes:
+    def _lie(self, answer: bytes) -> bytes:
+        match = _NUMERIC.fullmatch(answer)
+        if match is None:
+            return answer
         decimals = len(match.group(1) or b"")
         return f"{float(match.group()) * self._lie_factor:.{decimals}f}".encode()
 

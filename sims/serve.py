@@ -240,12 +240,9 @@ class ServedBench:
         if not data:
             self._drop(client)
             return
-        reply = client.answer(data)
-        if reply:
-            waiting = bool(client.unsent)
-            client.unsent += reply
-            if not waiting:
-                self._send(client)
+        client.unsent += client.answer(data)
+        if client.unsent:
+            self._send(client)
 
     def _send(self, client: _Client) -> None:
         try:

@@ -330,7 +330,7 @@ def test_any_bytes_leave_the_engine_alive(pieces: list[bytes]) -> None:
     for piece in pieces:
         talker.feed(piece)
     # A definite block may be waiting for its bytes, no more than the buffer's worth.
-    talker.feed(b"\n" * (BUFFER_BYTES + 2))
+    talker.feed(b" " * (BUFFER_BYTES + 2) + b"\n")
     talker.feed(b"*CLS\n")
     assert talker.feed(b"*IDN?\n") == IDENTITY.encode() + b"\n"
     assert talker.feed(b"SYST:ERR?\n") == b'0,"No error"\n'
