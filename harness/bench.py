@@ -489,6 +489,13 @@ class Bench:
         self.off_reports.append(report)
         return report
 
+    def drive_off_again(self, before: Before) -> OffReport:
+        """Once more, after an off that was not confirmed."""
+        report = self._off.drive(before)
+        self.off_reports.append(report)
+        self.note("off", sync=True, reason="tried again", result=report.word, how=list(report.lines))
+        return report
+
     def _settle_off(self, report: OffReport, *, reason: str) -> None:
         """Book an off that has happened; raises ``NotOff`` when it was not confirmed."""
         self.note(

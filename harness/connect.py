@@ -95,16 +95,21 @@ def make_clock(bench_file: BenchFile) -> Clock:
     return WallClock()
 
 
-def connect(bench_file: BenchFile, *, seed: int | None = None) -> Connection:
+def connect(
+    bench_file: BenchFile, *, clock: Clock | None = None, sim: Any = None, lenient: bool = False
+) -> Connection:
     """Open every instrument of the bench and ask who it is; nothing is set.
+
+    ``sim`` and its ``clock`` carry a simulated bench in memory from run to run. ``lenient`` goes on with instruments
+    that do not answer, for switching off whatever can be switched off.
 
     Raises ``PreflightRefused`` when one does not answer or is another than the file says, ``Usage`` for a dialect
     that cannot be used.
     """
-    connection = Connection(bench_file, make_clock(bench_file))
+    connection = Connection(bench_file, clock or make_clock(bench_file), sim)
     try:
-        drivers = {entry.name: _open(connection, entry, seed) for entry in bench_file.instruments}
-        makers = {name: driver.identity.maker for name, driver in drivers.items()}
+        drivers = {entry.name: _open(connection, entry, lenient) for entry in bench_file.instruments}
+        makers = {} if lenient else {name: driver.identity.maker for name, driver in drivers.items()}
         connection.rig = Rig(bench_file, drivers, simulated=_one_kind(bench_file, makers))
     except BaseException:
         connection.close()
@@ -123,24 +128,25 @@ def _one_kind(bench_file: BenchFile, makers: dict[str, str]) -> bool:
     return bool(sims)
 
 
-def _open(connection: Connection, entry: InstrumentEntry, seed: int | None) -> Driver:
+def _open(connection: Connection, entry: InstrumentEntry, lenient: bool) -> Driver:
     try:
         dialect = load_dialect(entry.dialect)
     except DialectRefused as error:
         raise Usage(f'{connection.bench_file.path}: instrument "{entry.name}": dialect: {error}') from error
-    wire = _wire(connection, entry, dialect, seed)
+    wire = _wire(connection, entry, dialect)
     session = Session(wire, expected_identity=entry.identity or None, errors_ask=dialect.errors_ask)
     connection.sessions.append(session)
     try:
         session.open()
     except (WireError, InstrumentFault) as error:
-        raise PreflightRefused(
-            f'{entry.name}: {entry.address}: {error}; check power, cable and address, nothing was switched on'
-        ) from error
+        if not lenient:
+            raise PreflightRefused(
+                f"{entry.name}: {entry.address}: {error}; check power, cable and address, nothing was switched on"
+            ) from error
     return _driver(connection, entry, session, dialect)
 
 
-def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect, seed: int | None) -> Wire:
+def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect) -> Wire:
     line = dialect.line
     place = simulated(entry.address)
     if place is None:
@@ -155,7 +161,7 @@ def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect, seed
         )
     scenario, name = place
     if connection.sim is None:
-        connection.sim = open_simulated(scenario, now=connection.clock.now, seed=seed)
+        connection.sim = open_simulated(scenario, now=connection.clock.now, seed=None)
     if name not in connection.sim.names:
         raise PreflightRefused(
             f"{entry.name}: {entry.address}: no instrument {name} on the simulated bench {scenario}; "

@@ -112,7 +112,7 @@ def _all_finite(pack: PackFile, bench: BenchFile, **plan: float | None) -> None:
 def _cut_off(pack: PackFile, *, default_v: float, watched: bool, asked: float | None) -> tuple[float, tuple[str, ...]]:
     """The discharge cut-off, V: what the plan asks, else the pack file, else the chemistry row."""
     n, row = pack.cells_in_series, pack.row
-    floor_v = 0.0 if watched else default_v
+    floor_v = -math.inf if watched else default_v
     if asked is not None:
         if not asked >= floor_v:
             raise PlanRefused(

@@ -47,7 +47,7 @@ def zero_limits(site: Site) -> dict[str, float]:
 
 def look(*, site: Site, rig: Rig, clock: Clock, charging: bool, out: Path | None = None) -> tuple[Check, ...]:
     """Every automatic check, in order; none is skipped because an earlier one failed, unless it cannot be made."""
-    checks = [*_instruments(rig)]
+    checks = [*look_at_instruments(rig)]
     if any(check.word == "refused" for check in checks):
         return tuple(checks)
     turns = []
@@ -71,7 +71,7 @@ def refuse_if_bad(checks: tuple[Check, ...]) -> None:
             raise PreflightRefused(f"{check.what}: {check.text}")
 
 
-def _instruments(rig: Rig) -> Iterator[Check]:
+def look_at_instruments(rig: Rig) -> Iterator[Check]:
     for name, driver in rig.drivers.items():
         entry = next(e for e in rig.bench_file.instruments if e.name == name)
         where = f"{name} ({entry.address})"

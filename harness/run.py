@@ -15,6 +15,7 @@ import msgspec
 
 from harness.bench import Bench
 from harness.cautions import CAUTIONS
+from harness.clock import Clock
 from harness.config import load_bench, load_pack
 from harness.connect import Connection, connect
 from harness.errors import PlanRefused, PreflightRefused, UserError
@@ -32,7 +33,16 @@ from harness.signals import StopFlag
 from harness.site import Site
 from harness.stops import NotOff, RunStopped
 from harness.unattended import refuse_unattended
+from harness.unsafe import keep_trying
 from harness.writeup import bench_used, limits_in_force, off_confirmation
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """A simulated bench in memory that several runs share, with the clock it lives by."""
+
+    clock: Clock
+    sim: Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +54,8 @@ class Job:
     pack: Path
     sets: tuple[str, ...] = ()
     out: Path = Path("runs")
-    seed: int | None = None
     unattended: bool = False
+    home: Home | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +85,13 @@ class Watcher:
 
     def show(self, sample: Any, watch: Any, interlocks: Any) -> None: ...
 
+    def acknowledge(self, ready: Ready) -> None: ...
+
+    def say(self, text: str) -> None: ...
+
+    def acknowledged_unsafe(self, serial: str) -> bool:
+        return False
+
     def signalled(self, name: str) -> None: ...
 
     def ended(self, done: Done) -> None: ...
@@ -102,13 +119,18 @@ def check(ready: Ready, *, watcher: Watcher | None = None) -> tuple[Check, ...]:
     lock = BenchLock(ready.site.bench)
     lock.acquire()
     try:
-        connection = connect(ready.site.bench, seed=ready.job.seed)
+        connection = _connect(ready)
         try:
             return _look(ready, connection, out=None)
         finally:
             connection.close()
     finally:
         lock.release()
+
+
+def _connect(ready: Ready) -> Connection:
+    home = ready.job.home
+    return connect(ready.site.bench) if home is None else connect(ready.site.bench, clock=home.clock, sim=home.sim)
 
 
 def _charging(ready: Ready) -> bool:
@@ -131,11 +153,13 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
     try:
         lock.check_closed()
         with StopFlag(on_signal=watcher.signalled) as flag:
-            connection = connect(ready.site.bench, seed=ready.job.seed)
+            connection = _connect(ready)
             try:
                 checks = _look(ready, connection, out)
                 watcher.checked(ready, checks)
                 refuse_if_bad(checks)
+                if connection.rig is not None and not connection.rig.simulated:
+                    watcher.acknowledge(ready)
                 return _recorded(ready, connection, out, lock, flag, checks, watcher)
             finally:
                 connection.close()
@@ -179,11 +203,21 @@ def _recorded(
     )
     lock.mark_live(folder.path)
     ending = _attempt(ready, bench)
-    if ending.outcome != "unsafe":
+    off = ending.outcome != "unsafe" or keep_trying(
+        bench, say=watcher.say, acknowledged=lambda: watcher.acknowledged_unsafe(_serial(bench))
+    )
+    if off:
         lock.mark_off()
     done = _write_up(ready, site, bench, folder, recorder, ending, started)
     watcher.ended(done)
     return done
+
+
+def _serial(bench: Bench) -> str:
+    name = bench.rig.load_name or bench.rig.supply_name
+    with suppress(Exception):
+        return bench.rig.drivers[name or ""].identity.serial
+    return ""
 
 
 def _told_simulated(site: Site, simulated: bool) -> Site:

@@ -1,0 +1,26 @@
+"""A line typed by a person, read in slices so that a stop still gets through."""
+
+from __future__ import annotations
+
+import select
+import sys
+from collections.abc import Callable
+
+SLICE_S = 0.1
+
+
+def interactive() -> bool:
+    """Whether somebody sits at the other end of standard input and can read standard error."""
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
+    """What was typed, without the line end; ``None`` when ``stop()`` became true or the input ended."""
+    sys.stderr.write(prompt)
+    sys.stderr.flush()
+    while not stop():
+        ready, _, _ = select.select([sys.stdin], [], [], SLICE_S)
+        if ready:
+            line = sys.stdin.readline()
+            return line.rstrip("\n") if line else None
+    return None
