@@ -78,7 +78,7 @@ class SupplyPanel:
         port, rating = self._port, self._rating
         volts = Number(0.0, rating.volts.full, 0.0, "V", rating.volts.step)
         amps = Number(0.0, rating.amps.full, 0.0, "A", rating.amps.step)
-        over = Number(0.0, rating.over_volts_max, rating.over_volts_max, "V", 10 * rating.volts.step)
+        over = Number(0.0, rating.over_volts_max, rating.over_volts_max, "V", rating.volts.step)
         tail = "[:LEVel][:IMMediate][:AMPLitude]"
         return (
             setting("[SOURce]:VOLTage" + tail, volts, get=lambda: self._volts, put=self._put_volts),
