@@ -13,7 +13,7 @@ from __future__ import annotations
 import csv
 import math
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -264,10 +264,10 @@ def table(source: RunFolder | Path) -> Table:
     rows = list(records)
     names = records.names[:-1]
     by_name = dict(zip(names, zip(*rows, strict=True) if rows else ((),) * len(names), strict=True))
-    to_float: Callable[[bytes], float] = _float
+    nan = math.nan
     return Table(
         numbers={
-            name: np.array([to_float(field) for field in column], dtype=np.float64)
+            name: np.array([float(field) if field else nan for field in column], dtype=np.float64)
             for name, column in by_name.items()
             if name not in WORD_COLUMNS
         },

@@ -24,7 +24,17 @@ MOST_EVENTS = 20
 """Events of one kind listed in full; the rest is counted."""
 
 _NAME_WIDTH = 38
-_TOLD_KINDS = ("trip", "gap", "limit change", "mark", "instrument error")
+_TOLD_KINDS = (
+    "unsafe",
+    "trip",
+    "stop",
+    "program error",
+    "gap",
+    "clock step",
+    "limit change",
+    "mark",
+    "instrument error",
+)
 _SENTENCES = {
     "finished": "Finished: {reason}.",
     "stopped": "Stopped by a person: {reason}. The figures cover only what was done.",
