@@ -208,9 +208,9 @@ def _text(name_or_path: str | Path) -> tuple[str, str]:
     if not name.endswith(".toml"):
         if name not in shipped():
             near = difflib.get_close_matches(name, shipped(), n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
+            hint = f"did you mean {near[0]}? " if near else ""
             raise DialectRefused(
-                f"{name}: no such dialect{hint} Shipped: {', '.join(shipped())}; or the path of a .toml file"
+                f"{name}: no such dialect; {hint}accepted: {', '.join(shipped())}, or the path of a .toml file"
             )
         return name, (resources.files("drivers") / "dialects" / f"{name}.toml").read_text("utf-8")
     try:

@@ -19,7 +19,8 @@ class Session:
     anew and ``*IDN?`` gave the very same answer as at first; so a late reply never becomes the next answer, and a
     stranger never gets an order. That is done at the head of the next message and not at the tail of the failed one:
     a failure is then reported within one deadline, and the other instruments are not kept waiting. Nothing is ever
-    said twice: whether to ask again is for the caller to decide.
+    said twice: whether to ask again is for the caller to decide. What is left: an instrument that answers one question
+    with two lines, the second while the next question waits, gets one wrong answer through before it is caught.
 
     ``expected_identity`` is a text that the answer to ``*IDN?`` must contain, or ``None``. ``remote`` is what some
     instruments want to hear after each opening before they obey or answer anything.
@@ -148,7 +149,7 @@ class Session:
         self._trusted = True
 
     def _meet(self) -> None:
-        raw = self.wire.query("*IDN?")
+        raw = self._introduction()
         try:
             identity(raw)
         except Unreadable as fault:
@@ -164,9 +165,24 @@ class Session:
             )
         self._known = raw
 
+    def _introduction(self) -> bytes:
+        """The answer to ``*IDN?`` of an instrument not met before. Some say a line of their own at each opening: it is
+        passed over, as identities have commas. Where none comes, the line that did come is the identity.
+        """
+        try:
+            return self.wire.find("*IDN?", lambda line: line.count(b",") >= 2)
+        except Timeout as error:
+            said = error.received
+            if not said:
+                raise
+        self.wire.open()
+        if self._remote is not None:
+            self.wire.write(self._remote)
+        return self.wire.find("*IDN?", said.__eq__)
+
     def _recognise(self, known: bytes) -> None:
         try:
-            self.wire.find("*IDN?", known)
+            self.wire.find("*IDN?", known.__eq__)
         except Timeout as error:
             if error.received.count(b",") >= known.count(b","):
                 raise self._lost(f"answers as another instrument than {known!r}", received=error.received) from error

@@ -135,14 +135,16 @@ class Wire(ABC):
         assert reply is not None
         return reply
 
-    def find(self, message: str, answer: bytes) -> None:
-        """Send a message and read, all under one deadline, until ``answer`` comes; drop the lines before it.
+    def find(self, message: str, wanted: Callable[[bytes], bool]) -> bytes:
+        """Send a message and read, all under one deadline, until a line is ``wanted``; drop the lines before it.
 
         This is how a byte stream that outlives the closed port (a serial line) is brought back in step: replies come
         in the order of the questions, so whatever was still owed is behind us once the answer is there. Raises
         ``Timeout`` with the last other line in ``received`` when it does not come.
         """
-        self._exchange(message, reply=True, until=answer)
+        reply = self._exchange(message, reply=True, wanted=wanted)
+        assert reply is not None
+        return reply
 
     # -- what a kind of wire fills in --------------------------------------------------------------------------------
 
@@ -170,7 +172,7 @@ class Wire(ABC):
 
     # -- the work between ------------------------------------------------------------------------------------------
 
-    def _exchange(self, message: str, *, reply: bool, until: bytes | None = None) -> bytes | None:
+    def _exchange(self, message: str, *, reply: bool, wanted: Callable[[bytes], bool] | None = None) -> bytes | None:
         if "\n" in message:
             raise ValueError(f"{self.name}: a message is one line: {message!r}")
         bare = message.encode("ascii")
@@ -182,12 +184,12 @@ class Wire(ABC):
                     raise ConnectionError("the line is closed; open it first")
                 if self.pace_s:
                     self._pause(self.pace_s)
-                self._refuse_unasked(drop=until is not None)
+                self._refuse_unasked(drop=wanted is not None)
                 self._send(sent)
                 if self.echo:
                     self._eat_echo(bare)
                 if reply:
-                    received = self._reply(bare) if until is None else self._reply_equal_to(until)
+                    received = self._reply(bare) if wanted is None else self._wanted(wanted)
             except BaseException as error:
                 # A reply that was cut off here, by a signal as well as by a deadline, would be the next answer.
                 partial = getattr(error, "partial", b"") or bytes(self._buffer)
@@ -224,15 +226,15 @@ class Wire(ABC):
             self._refuse_rest(f"came after {line!r}: one question, more than one reply")
         return line
 
-    def _reply_equal_to(self, answer: bytes) -> bytes:
+    def _wanted(self, wanted: Callable[[bytes], bool]) -> bytes:
         other = b""
         try:
-            while (line := self._line()) != answer:
+            while not wanted(line := self._line()):
                 other = line or other
         except TimeoutError as error:
             error.partial = other or bytes(self._buffer)  # type: ignore[attr-defined]
             raise
-        self._refuse_rest("came after the identity")
+        self._refuse_rest(f"came after {line!r}, which was the last reply due")
         return line
 
     def _eat_echo(self, message: bytes) -> None:

@@ -6,7 +6,7 @@ import contextlib
 
 import pytest
 
-from drivers.faults import WrongIdentity
+from drivers.faults import Unreadable, WrongIdentity
 from drivers.session import Session
 from drivers.wire import Lost, Timeout
 
@@ -161,6 +161,28 @@ def test_remote_is_said_first_after_each_opening(wire, script):
     session.open()
     session.reopen()
     assert script.heard == [b"SYST:REM", b"*IDN?"] * 2
+
+
+def test_a_line_said_at_opening_is_no_identity(wire, script):
+    script.replies[b"*IDN?"] = [b"READY v1\r\n", IDENTITY + b"\n"]
+    session = Session(wire)
+    session.open()
+    assert session.identity.model == "SCRIPTED"
+
+
+def test_an_identity_without_commas_is_one_when_nothing_better_comes(wire, script):
+    script.replies |= {b"*IDN?": [b"BOX V1.3\n"], b"A?": [b"1\n"]}
+    session = Session(wire, "BOX")
+    session.open()
+    assert (session.identity.maker, session.ask("A?")) == ("BOX V1.3", b"1")
+    session.reopen()
+    assert session.ask("A?") == b"1"
+
+
+def test_a_number_is_no_identity(wire, script):
+    script.replies[b"*IDN?"] = [b"12.801\n"]
+    with pytest.raises(Unreadable, match="is not an identity"):
+        Session(wire).open()
 
 
 def test_identity_before_opening_is_lost(backend):

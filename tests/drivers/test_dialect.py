@@ -98,7 +98,9 @@ def test_refused_in_optional_tables(tmp_path, extra, line):
 
 
 def test_no_such_name_says_which_there_are():
-    with pytest.raises(DialectRefused, match=r"scpi-suply: no such dialect; did you mean scpi-supply\? Shipped: scpi-"):
+    with pytest.raises(
+        DialectRefused, match=r"scpi-suply: no such dialect; did you mean scpi-supply\? accepted: scpi-"
+    ):
         load("scpi-suply")
 
 
