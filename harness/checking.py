@@ -32,7 +32,8 @@ def job_for(
     known = procedures()
     if procedure not in known:
         near = nearest(procedure, tuple(known))
-        raise Usage(f"{procedure}: no such procedure; {f'did you mean {near}? ' if near else ''}there are: {', '.join(known)}")
+        hint = f"did you mean {near}? " if near else ""
+        raise Usage(f"{procedure}: no such procedure; {hint}there are: {', '.join(known)}")
     if pack is None:
         raise Usage(f"{procedure}: --pack FILE is missing; `nightbench new pack FILE` writes one to fill in")
     return Job(known[procedure], Path(bench), Path(pack), sets, Path(out), unattended)

@@ -47,7 +47,11 @@ class Commands(click.Group):
         raise SystemExit(code)
 
 
-@click.group(cls=Commands, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
+@click.group(
+    cls=Commands,
+    epilog=EPILOG,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
 @click.version_option(package_name="nightbench", prog_name="nightbench")
 def main() -> None:
     """Measure battery packs for small UPSs on a bench that may be left alone.
@@ -57,7 +61,7 @@ def main() -> None:
 
 
 @main.command()
-@click.option("--wire", type=click.Choice(["memory", "tcp"]), default="memory", show_default=True, help="How to reach it.")
+@click.option("--wire", type=click.Choice(["memory", "tcp"]), default="memory", show_default=True, help="How to talk.")
 @click.option("--seed", type=click.IntRange(0), help="Draw pack, leads and instruments at random.")
 @OUT
 @JSON
@@ -81,7 +85,8 @@ def new(kind: str, file: str) -> None:
     """Write a commented starting file; never over an existing one."""
     from harness.starters import write_starter
 
-    click.echo(f"written: {write_starter(kind, file)}; fill it in, then `nightbench check --bench FILE --pack FILE`", err=True)
+    place = write_starter(kind, file)
+    click.echo(f"written: {place}; fill it in, then `nightbench check --bench FILE --pack FILE`", err=True)
 
 
 @main.command(name="procedures")

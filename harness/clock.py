@@ -155,26 +155,34 @@ class SteppedClock(Clock):
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._control = control
         self._lines = self._socket.makefile("rb")
+        self._alone: WallClock | None = None
+        self._now = 0.0
         self._origin = 0.0
         self._origin = self._say("now")
-        self._now = 0.0
 
     def _say(self, line: str) -> float:
         try:
             self._socket.sendall(line.encode() + b"\n")
             reply = self._lines.readline()
         except OSError as error:
-            raise StandstillLost(self._control, str(error)) from error
+            raise self._gone(str(error)) from error
         word, _, value = reply.decode("ascii", "replace").strip().partition(" ")
         if word != "at":
-            raise StandstillLost(self._control, f"answered {reply!r} to {line!r}")
+            raise self._gone(f"answered {reply!r} to {line!r}")
         return float(value) - self._origin
 
+    def _gone(self, why: str) -> StandstillLost:
+        # From here on time passes by itself, so that switching off can still wait between its readings.
+        self._alone = WallClock()
+        return StandstillLost(self._control, why)
+
     def now(self) -> float:
-        return self._now
+        return self._now if self._alone is None else self._now + self._alone.now()
 
     def sleep_until(self, t_s: float, *, stop: Callable[[], bool] = _never) -> None:
-        if t_s > self._now and not stop():
+        if self._alone is not None:
+            self._alone.sleep_until(t_s - self._now, stop=stop)
+        elif t_s > self._now and not stop():
             # Twelve digits: a run of weeks still steps to the microsecond.
             self._now = self._say(f"to {t_s + self._origin:.6f}")
 
@@ -183,7 +191,7 @@ class SteppedClock(Clock):
         self._socket.close()
 
 
-class StandstillLost(Exception):
+class StandstillLost(PreflightRefused):
     """The served bench's control connection went away: time cannot pass any more."""
 
     def __init__(self, control: str, why: str) -> None:

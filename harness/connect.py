@@ -29,7 +29,6 @@ from drivers.thermometer import Thermometer
 from drivers.wire import Exchange, Wire, WireError
 from drivers.wire_memory import MemoryWire
 from drivers.wire_visa import VisaWire
-
 from harness.addresses import simulated
 from harness.clock import Clock, ScaledClock, SteppedClock, VirtualClock, WallClock
 from harness.config import BenchFile, InstrumentEntry

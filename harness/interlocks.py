@@ -10,69 +10,27 @@ front of them. The default figures are common practice of the trade or judgement
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Protocol
 
-from harness.limits import Envelope
+from harness.findings import Facts, Finding, Watch
 from harness.sample import Sample
 
 
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """What the bench is doing while a sample is judged.
-
-    ``phase`` is ``rest``, ``source`` or ``sink``. Currents are positive in the instrument's normal direction.
-    ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive.
-    """
-
-    phase: str
-    procedure: str
-    set_amps: float = 0.0
-    set_volts: float = 0.0
-    block_s: float = 0.0
-    longest_s: float = float("inf")
-    block_charge_ah: float = 0.0
-    active_amps: float = 0.0
-    active_volts: float = 0.0
-    gap_s: float = 0.0
-    gap_limit_s: float = float("inf")
-    turn_wall_s: float = 0.0
-    call_wall_s: float = 0.0
-    drift: str | None = None
-    lost: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """Why the run must stop. ``again`` asks for one more reading within 0.2 s before it counts."""
+class Interlock(ABC):
+    """One interlock. ``words`` is what people see."""
 
     words: str
-    text: str
-    exit_code: int = 21
-    again: bool = False
 
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """Fixed for a run: envelope, rating, nominal volts, current range of the instrument, required channels."""
-
-    envelope: Envelope
-    rated_ah: float
-    nominal_volts: float
-    lithium: bool
-    has_thermometer: bool
-    amps_range: float
-
-
-class Interlock(Protocol):
-    words: str
-
-    def judge(self, sample: Sample, watch: Watch) -> Finding | None: ...
+    @abstractmethod
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        """``None`` while all is well."""
 
     def margin(self, sample: Sample, watch: Watch) -> float | None:
         """Share of the way still left to the limit, 1 far, 0 at it; ``None`` where it has no meaning."""
+        return None
 
 
 class _Run:
@@ -91,7 +49,7 @@ def _share(left: float, whole: float) -> float:
     return max(0.0, min(1.0, left / whole)) if whole > 0 else 0.0
 
 
-class LowVolts:
+class LowVolts(Interlock):
     """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level."""
 
     words = "low volts"
@@ -123,7 +81,7 @@ class LowVolts:
         return _share(sample.pack_volts - self._low, self._start - self._low)
 
 
-class HighVolts:
+class HighVolts(Interlock):
     """Pack volts, or the volts at the sourcing instrument's own terminals, over the stop level twice in a row."""
 
     words = "high volts"
@@ -148,7 +106,7 @@ class HighVolts:
         return _share(self._high - sample.pack_volts, self._high - self._start)
 
 
-class OverCurrent:
+class OverCurrent(Interlock):
     """Current over the set value and its band twice in a row, or once over what pack, fuse and leads bear."""
 
     words = "over-current"
@@ -180,7 +138,7 @@ class OverCurrent:
         return _share(ceiling - abs(watch.active_amps), ceiling) if watch.set_amps < 0.98 * ceiling else None
 
 
-class WrongSign:
+class WrongSign(Interlock):
     """Current against the role of the energised instrument: something else drives the node."""
 
     words = "current the wrong way"
@@ -197,11 +155,8 @@ class WrongSign:
             return Finding(self.words, f"{amps:.3f} A, limit -{self._limit:.3f} A")
         return None
 
-    def margin(self, sample: Sample, watch: Watch) -> float | None:
-        return None
 
-
-class Temperature:
+class Temperature(Interlock):
     """Pack temperature outside the band for charge or discharge twice in a row."""
 
     words = "temperature"
@@ -233,7 +188,7 @@ class Temperature:
         return _share(min(high - sample.pack_temp_c, sample.pack_temp_c - low), (high - low) / 2)
 
 
-class ChargeAndTime:
+class ChargeAndTime(Interlock):
     """More charge than the pack can have, or longer than planned: an end was missed."""
 
     words = "charge or time"
@@ -261,7 +216,7 @@ class ChargeAndTime:
         )
 
 
-class PackOpened:
+class PackOpened(Interlock):
     """Commanded current gone: the pack's own switch or the fuse opened. At rest: current with everything off."""
 
     words = "pack opened"
@@ -291,11 +246,8 @@ class PackOpened:
             return Finding(self.words, text, exit_code=22)
         return None
 
-    def margin(self, sample: Sample, watch: Watch) -> float | None:
-        return None
 
-
-class SetAgainstMeasured:
+class SetAgainstMeasured(Interlock):
     """Five samples in a row in which the instrument does not do what it is set to."""
 
     words = "set against measured"
@@ -316,11 +268,8 @@ class SetAgainstMeasured:
             return Finding(self.words, text + (f", {watch.set_volts:.3f} V" if watch.phase == "source" else ""))
         return None
 
-    def margin(self, sample: Sample, watch: Watch) -> float | None:
-        return None
 
-
-class ReadingValid:
+class ReadingValid(Interlock):
     """A channel the run depends on is missing three times in a row, or ten times in a hundred samples."""
 
     words = "no valid reading"
@@ -345,11 +294,8 @@ class ReadingValid:
             return Finding(self.words, f"10 of the last 100 samples had a reading missing{why}", exit_code=23)
         return None
 
-    def margin(self, sample: Sample, watch: Watch) -> float | None:
-        return None
 
-
-class DriftOfState:
+class DriftOfState(Interlock):
     """A set-point, limit, output or identity is not as this run left it: a second user, a knob, a restart."""
 
     words = "changed from outside"
@@ -361,11 +307,8 @@ class DriftOfState:
         # The bench has read the setting twice before it says so.
         return Finding(self.words, watch.drift) if watch.drift else None
 
-    def margin(self, sample: Sample, watch: Watch) -> float | None:
-        return None
 
-
-class LoopLate:
+class LoopLate(Interlock):
     """The sampling loop itself fell behind, or one exchange took longer than a second of machine time."""
 
     words = "sampling late"
@@ -380,9 +323,6 @@ class LoopLate:
         if not (watch.turn_wall_s <= TURN_WALL_LIMIT_S):
             text = f"{watch.turn_wall_s:.1f} s of machine time for one turn, limit {TURN_WALL_LIMIT_S:g} s"
             return Finding(self.words, text, exit_code=24)
-        return None
-
-    def margin(self, sample: Sample, watch: Watch) -> float | None:
         return None
 
 
@@ -472,9 +412,10 @@ class Interlocks:
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         found = [f for lock in self._armed(watch.phase) if (f := lock.judge(sample, watch)) is not None]
         certain = [f for f in found if not f.again]
-        return (certain or found or [None])[0]
+        return next(iter(certain or found), None)
 
     def nearest(self, sample: Sample, watch: Watch) -> tuple[str, float] | None:
         """The armed interlock with the least way left, for the progress line."""
-        margins = [(lock.words, m) for lock in self._armed(watch.phase) if (m := lock.margin(sample, watch)) is not None]
-        return min(margins, key=lambda pair: pair[1], default=None)
+        margins = [(lock.words, lock.margin(sample, watch)) for lock in self._armed(watch.phase)]
+        known = [(words, margin) for words, margin in margins if margin is not None]
+        return min(known, key=lambda pair: pair[1], default=None)

@@ -43,8 +43,7 @@ def plan_keys(procedure: Procedure) -> tuple[PlanKey, ...]:
 
 
 def _metas(hint: Any) -> Iterator[msgspec.Meta]:
-    for meta in getattr(hint, "__metadata__", ()):
-        yield meta
+    yield from getattr(hint, "__metadata__", ())
     for inner in typing.get_args(hint):
         if not isinstance(inner, str | msgspec.Meta):
             yield from _metas(inner)
@@ -104,7 +103,8 @@ def read_plan(procedure: Procedure, sets: tuple[str, ...]) -> Any:
     except msgspec.ValidationError as error:
         key = str(error).rpartition("$.")[2].rstrip("`") if "$." in str(error) else ""
         what = str(error).partition(" - at")[0].replace("`", "")
-        raise Usage(f"--set {key}={given.get(key, '')}: {what} {keys[key].unit if key in keys else ''}".rstrip()) from error
+        unit = keys[key].unit if key in keys else ""
+        raise Usage(f"--set {key}={given.get(key, '')}: {what} {unit}".rstrip()) from error
 
 
 def _value(key: PlanKey, text: str, word: str) -> Any:

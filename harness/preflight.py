@@ -10,7 +10,6 @@ from pathlib import Path
 
 from drivers.load import Load
 from drivers.supply import Supply
-
 from harness.channels import Channels
 from harness.clock import Clock
 from harness.errors import PreflightRefused
@@ -96,7 +95,10 @@ def look_at_instruments(rig: Rig) -> Iterator[Check]:
             text = f"{words} does not understand the questions of a {entry.role} ({new[0]}); check address and dialect"
             yield Check(where, "refused", text)
         elif on:
-            text = f"is on already, not by this run; make sure of the bench, then `nightbench safe --bench {rig.bench_file.path}`"
+            text = (
+                "is on already, not by this run; make sure of the bench, then "
+                f"`nightbench safe --bench {rig.bench_file.path}`"
+            )
             yield Check(where, "refused", text)
         elif trip:
             yield Check(where, "refused", f"{trip}; find out why, clear it at the instrument, then start again")
@@ -132,17 +134,25 @@ def _rest_volts(site: Site, turns: list[Turn]) -> Iterator[Check]:
     if math.isnan(volts):
         yield Check("pack volts", "refused", "no reading of the pack's terminals; check the leads")
     elif volts <= -OPEN_V:
-        yield Check(
-            "pack volts", "refused", f"{seen}: reversed; expected {band}; turn the leads round, switch nothing on before"
-        )
+        text = f"{seen}: reversed; expected {band}; turn the leads round, switch nothing on before"
+        yield Check("pack volts", "refused", text)
     elif volts < OPEN_V:
-        text = f"{seen}: open, asleep or not connected; expected {band}; check fuse and leads, or wake the pack as its maker says"
+        text = (
+            f"{seen}: open, asleep or not connected; expected {band}; check fuse and leads, "
+            "or wake the pack as its maker says"
+        )
         yield Check("pack volts", "refused", text)
     elif not volts >= env.never_below_v:
-        text = f"{seen}: under its floor; expected {band}; a pack found under its floor is not revived here: see its data sheet"
+        text = (
+            f"{seen}: under its floor; expected {band}; a pack found under its floor is not revived here: "
+            "see its data sheet"
+        )
         yield Check("pack volts", "refused", text)
     elif not volts <= env.high_v:
-        text = f"{seen}: too high; expected {band}; check cells_in_series and chemistry in {pack.path} against the label"
+        text = (
+            f"{seen}: too high; expected {band}; check cells_in_series and chemistry in {pack.path} "
+            "against the label"
+        )
         yield Check("pack volts", "refused", text)
     else:
         yield Check("pack volts", "good", f"{seen}, expected {band}")

@@ -47,6 +47,7 @@ class Found:
     figures: Mapping[str, Figure]
     end_reason: str
     conditions: Mapping[str, Any] = field(default_factory=dict)
+    not_measured: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

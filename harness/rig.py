@@ -12,15 +12,13 @@ from dataclasses import dataclass, field
 from drivers.faults import InstrumentFault
 from drivers.load import Load
 from drivers.meter import Meter
-from drivers.scpi import NotANumber
 from drivers.supply import Supply
 from drivers.thermometer import Thermometer
 from drivers.wire import WireError
-
 from harness.config import BenchFile, InstrumentEntry
 
 Driver = Supply | Load | Meter | Thermometer
-READ_ERRORS = (WireError, InstrumentFault, NotANumber)
+READ_ERRORS = (WireError, InstrumentFault)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,9 @@ from harness.clock import Clock
 from harness.config import load_bench, load_pack
 from harness.connect import Connection, connect
 from harness.errors import PlanRefused, PreflightRefused, UserError
+from harness.findings import Facts
 from harness.folder import RunFolder, prepare_runs_dir
-from harness.interlocks import WHERE, Facts, Interlocks
+from harness.interlocks import WHERE, Interlocks
 from harness.limits import envelope
 from harness.locks import BenchLock
 from harness.marks import MarkInbox
@@ -188,8 +189,6 @@ def _recorded(
     )
     connection.listener = recorder.exchange
     watcher.started(ready, folder)
-    for item in checks:
-        recorder.event("preflight", what=item.what, word=item.word, text=item.text)
     bench = Bench(
         site=site,
         rig=rig,
@@ -201,6 +200,10 @@ def _recorded(
         show=watcher.show,
         zero_amps=zero_limits(site),
     )
+    for item in checks:
+        bench.note("preflight", what=item.what, word=item.word, text=item.text)
+    # A run that is cut off must still tell what it was asked and on which bench.
+    write_result(folder, _result(ready, site, bench, folder, started))
     lock.mark_live(folder.path)
     ending = _attempt(ready, bench)
     off = ending.outcome != "unsafe" or keep_trying(
@@ -276,32 +279,24 @@ def _write_up(
     ending: Ending,
     started: datetime,
 ) -> Done:
-    seconds = bench.elapsed()
-    recorder.event("ended", sync=False, outcome=ending.outcome, exit_code=ending.exit_code, reason=ending.end_reason)
+    bench.note("ended", outcome=ending.outcome, exit_code=ending.exit_code, reason=ending.end_reason)
     failed = recorder.close()
-    found = ending.found
-    exit_code = 25 if failed is not None and ending.exit_code == 0 else ending.exit_code
-    outcome = "tripped" if exit_code == 25 and ending.outcome == "finished" else ending.outcome
-    result = Result(
-        procedure=ready.job.procedure.name,
-        name=site.pack.name,
-        simulated=site.simulated,
-        started=_stamp(started),
+    found = ending.found or Found({}, ending.end_reason)
+    lost = failed is not None and ending.exit_code == 0
+    result = msgspec.structs.replace(
+        _result(ready, site, bench, folder, started),
         ended=_stamp(bench.clock.utc()),
-        duration_s=seconds,
-        outcome=outcome,  # type: ignore[arg-type]
-        exit_code=exit_code,
-        end_reason=ending.end_reason if failed is None else f"record failed: {failed}",
-        plan=msgspec.to_builtins(ready.plan),
-        figures=dict(found.figures) if found else {},
-        conditions=dict(found.conditions) if found else {},
-        bench=bench_used(site, bench.rig, limits_in_force(site)),
+        duration_s=bench.elapsed(),
+        outcome="tripped" if lost else ending.outcome,
+        exit_code=25 if lost else ending.exit_code,
+        end_reason=f"record failed: {failed}" if lost else ending.end_reason,
+        figures=dict(found.figures),
+        not_measured=dict(found.not_measured),
+        conditions=dict(found.conditions),
         off_confirmation=off_confirmation(bench.off_reports),
-        cautions=CAUTIONS,
         rows=recorder.rows,
-        software=_software(),
-        hashes=folder.input_hashes(),
     )
+    exit_code = result.exit_code or 0
     with suppress(RecordFailed):
         write_result(folder, result)
     folder.release()
@@ -310,11 +305,27 @@ def _write_up(
     return Done(folder, result, exit_code)
 
 
+def _result(ready: Ready, site: Site, bench: Bench, folder: RunFolder, started: datetime) -> Result:
+    """What is known before anything was measured."""
+    return Result(
+        procedure=ready.job.procedure.name,
+        name=site.pack.name,
+        simulated=site.simulated,
+        started=_stamp(started),
+        plan=msgspec.to_builtins(ready.plan),
+        bench=bench_used(site, bench.rig, limits_in_force(site)),
+        cautions=CAUTIONS,
+        software=_software(),
+        hashes=folder.input_hashes(),
+    )
+
+
 class ProgramError(Exception):
     """A fault of this program; the bench was switched off and off confirmed before it was raised."""
 
     def __init__(self, folder: RunFolder, error: Exception) -> None:
-        super().__init__(f"program error, bench off and confirmed: {type(error).__name__}: {error}; record in {folder.path}")
+        what = f"{type(error).__name__}: {error}"
+        super().__init__(f"program error, bench off and confirmed: {what}; record in {folder.path}")
         self.folder = folder
 
 

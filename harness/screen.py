@@ -16,8 +16,9 @@ from harness.asking import interactive, typed_line
 from harness.cautions import CAUTIONS
 from harness.digits import duration
 from harness.errors import PreflightRefused
+from harness.findings import Watch
 from harness.folder import RunFolder
-from harness.interlocks import Interlocks, Watch
+from harness.interlocks import Interlocks
 from harness.plain import safe_text
 from harness.preflight import Check
 from harness.run import Done, Ready, Watcher
@@ -58,11 +59,11 @@ def barrier_lines(ready: Ready) -> Iterator[str]:
     fuse = f"DC fuse {bench.fuse_amps:g} A (declared, not seen)" if bench.fuse_amps else "no DC fuse declared"
     yield f"  {fuse}; " + ("BMS (declared, not seen to act)" if pack.bms else "NO BMS declared")
     if load is not None:
-        has = "own low-volts stop, armed before energising" if load.own_low_volts_stop else "NO low-volts stop of its own"
-        yield f"  {load.name}: {has}"
+        has = "own low-volts stop, armed before energising"
+        yield f"  {load.name}: {has if load.own_low_volts_stop else 'NO low-volts stop of its own'}"
     if supply is not None:
-        has = "own over-volts stop, armed before energising" if supply.own_over_volts_stop else "NO over-volts stop declared"
-        yield f"  {supply.name}: {has}"
+        has = "own over-volts stop, armed before energising"
+        yield f"  {supply.name}: {has if supply.own_over_volts_stop else 'NO over-volts stop declared'}"
     yield "  this program trips on the samples it takes; it is the last barrier, never the first"
 
 
@@ -116,7 +117,8 @@ class Screen(Watcher):
         if any(check.word == "refused" for check in checks):
             return
         if not self._quiet:
-            self.say(wrapped((*plan_lines(ready), "limits in force", *limit_lines(ready), "barriers", *barrier_lines(ready))))
+            limits = ("limits in force", *limit_lines(ready), "barriers", *barrier_lines(ready))
+            self.say(wrapped((*plan_lines(ready), *limits)))
             if self._cautions:
                 self.say(wrapped(tuple(f"! {line}" for line in CAUTIONS)))
             self.say("Ctrl-C stops: outputs off, confirmed, record kept. If in doubt, pull the fuse.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from collections.abc import Callable
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -33,7 +34,9 @@ def truth_document(scenario: str, seed: int | None) -> dict[str, Any]:
 def truth_text(scenario: str, seed: int | None) -> str:
     """The same for a person."""
     figures = truth_document(scenario, seed)["figures"]
-    return "\n".join(f"{name:<16} {figure['value']:.6g} {symbol(figure['unit'])}  SIMULATED" for name, figure in figures.items())
+    return "\n".join(
+        f"{name:<16} {figure['value']:.6g} {symbol(figure['unit'])}  SIMULATED" for name, figure in figures.items()
+    )
 
 
 def serve_bench(
@@ -48,7 +51,8 @@ def serve_bench(
 ) -> None:
     """Serve until a signal comes; one line when all are listening."""
     open_simulated(scenario, now=lambda: 0.0, seed=seed)
-    serve = next(iter(entry_points(group="nightbench.servers"))).load()
+    (entry,) = entry_points(group="nightbench.servers")
+    serve: Callable[..., Any] = entry.load()
     place = Path(files) if files else Path(tempfile.mkdtemp(prefix="nightbench-"))
     try:
         place.mkdir(parents=True, exist_ok=True)

@@ -21,7 +21,9 @@ def obstacles(site: Site, *, charging: bool, plan: Any) -> tuple[str, ...]:
     if bench.fuse_amps is None:
         found.append("no DC fuse: fit one at the pack terminal and write fuse_amps in the bench file")
     if load is not None and not load.own_low_volts_stop:
-        found.append(f"{load.name} has no low-volts stop of its own: use a load with one and write own_low_volts_stop = true")
+        found.append(
+            f"{load.name} has no low-volts stop of its own: use a load with one and write own_low_volts_stop = true"
+        )
     if charging and supply is not None and not supply.own_over_volts_stop:
         found.append(f"{supply.name} has no over-volts stop of its own: write own_over_volts_stop = true if it has")
     if charging and not site.pack.bms:

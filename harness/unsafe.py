@@ -11,7 +11,7 @@ from harness.safeoff import Before, OffReport
 
 EVERY_S = 10.0
 GIVE_UP_S = 600.0
-"""Bench seconds after which a program nobody watches ends with its exit code; the bench is still to be taken as live."""
+"""Bench seconds after which a program nobody watches ends with its exit code; the bench still counts as live."""
 
 HEAD = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
 
@@ -47,7 +47,8 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
     end = bench.clock.now() + GIVE_UP_S
     while bench.clock.now() < end and not acknowledged():
         bench.clock.sleep(EVERY_S)
-        report = bench.drive_off_again(Before())
+        report = bench.drive_off(Before())
+        bench.note("off", sync=True, reason="tried again", result=report.word, how=list(report.lines))
         if report.confirmed:
             say(f"off confirmed after all: {'; '.join(report.lines)}")
             return True

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Annotated, Literal
 
 import msgspec
+
 from harness.bench import Bench
 from harness.channels import Channels, clock_line, figure, in_figure
 from harness.errors import PlanRefused
@@ -19,9 +20,8 @@ from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition, Figure
 from harness.site import Site
 from harness.uncertainty import BudgetLine, rectangular_line
-
-from procedures.charge import ChargePlan, forecast_charge, run_charge, settle_charge
 from procedures.charge import END_CURRENT as CHARGED
+from procedures.charge import ChargePlan, forecast_charge, run_charge, settle_charge
 from procedures.detectors import Tail
 from procedures.discharge import PACK_OPENED, DischargeFold
 from procedures.plans import Amps, It, Seconds, Volts
@@ -297,7 +297,7 @@ def forecast_capacity(plan: CapacityPlan, site: Site) -> Forecast:
 
 PROCEDURE = Procedure(
     name="capacity",
-    about="charge, rest, discharge at constant current: the pack's capacity and energy at a stated rate and end voltage",
+    about="charge, rest, discharge at constant current: capacity and energy at a stated rate and end voltage",
     run=capacity,
     plan_type=CapacityPlan,
     settle=settle_capacity,

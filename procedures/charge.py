@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Annotated
 
 import msgspec
+
 from harness.bench import Bench
 from harness.channels import Channels, clock_line, figure, in_figure
 from harness.errors import PlanRefused
@@ -18,7 +19,6 @@ from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition, Figure
 from harness.site import Site
 from harness.uncertainty import BudgetLine, rectangular_line
-
 from procedures.detectors import ChargeCounter, Tail, Taper
 from procedures.plans import Amps, Seconds, Volts
 

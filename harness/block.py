@@ -1,0 +1,63 @@
+"""What is commanded now, and the handle a procedure holds while it is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+STATE_WORDS = {"rest": "resting", "source": "sourcing", "sink": "sinking"}
+"""Phase -> the word in the record's state column."""
+
+
+@dataclass(slots=True)
+class Block:
+    """The phase (rest, source, sink), its set-points (A, V), when it began (s) and what it has moved (Ah, positive).
+
+    ``step_ohm`` is the pack's drop over the current at the first sample after switch-on, for proving off later.
+    """
+
+    phase: str = "rest"
+    set_amps: float = 0.0
+    set_volts: float = 0.0
+    longest_s: float = math.inf
+    began_s: float = 0.0
+    charge_ah: float = 0.0
+    volts_before_on: float = math.nan
+    step_ohm: float = math.nan
+
+
+class Changes(Protocol):
+    """What a handle needs of the bench."""
+
+    def change(self, *, amps: float | None = None, volts: float | None = None) -> None: ...
+
+
+class NotEnergised(RuntimeError):
+    """A block's handle was used after the block was left, or a rest was asked for within one."""
+
+
+class Output:
+    """What ``sourcing`` and ``sinking`` hand out; made by the bench only, dead once its block is left."""
+
+    def __init__(self, bench: Changes, on_s: float) -> None:
+        self._bench: Changes | None = bench
+        self.on_s = on_s
+        """When switching on was acknowledged, s, on the scale of ``Sample.elapsed_s``."""
+
+    def _alive(self) -> Changes:
+        if self._bench is None:
+            raise NotEnergised("this block was left and its output is off; enter a new one")
+        return self._bench
+
+    def release(self) -> None:
+        """The block is left; the handle is dead from here on."""
+        self._bench = None
+
+    def set_amps(self, *, amps: float) -> None:
+        """Change the current (A, positive); checked against the envelope, read back."""
+        self._alive().change(amps=amps)
+
+    def set_volts(self, *, volts: float) -> None:
+        """Change the volts of a sourcing block (V); checked against the envelope, read back."""
+        self._alive().change(volts=volts)

@@ -1,0 +1,54 @@
+"""What an interlock is told, and what it answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.limits import Envelope
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What the bench is doing while a sample is judged.
+
+    ``phase`` is ``rest``, ``source`` or ``sink``. Currents are positive in the instrument's normal direction.
+    ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive.
+    """
+
+    phase: str
+    procedure: str
+    set_amps: float = 0.0
+    set_volts: float = 0.0
+    block_s: float = 0.0
+    longest_s: float = float("inf")
+    block_charge_ah: float = 0.0
+    active_amps: float = 0.0
+    active_volts: float = 0.0
+    gap_s: float = 0.0
+    gap_limit_s: float = float("inf")
+    turn_wall_s: float = 0.0
+    call_wall_s: float = 0.0
+    drift: str | None = None
+    lost: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Why the run must stop. ``again`` asks for one more reading within 0.2 s before it counts."""
+
+    words: str
+    text: str
+    exit_code: int = 21
+    again: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Fixed for a run: envelope, rating, nominal volts, current range of the instrument, required channels."""
+
+    envelope: Envelope
+    rated_ah: float
+    nominal_volts: float
+    lithium: bool
+    has_thermometer: bool
+    amps_range: float
