@@ -27,7 +27,7 @@ class Table:
 
     def __post_init__(self) -> None:
         if len(self.at) != len(self.values) or len(self.at) < 2:
-            raise ValueError(f"table: {len(self.at)} nodes and {len(self.values)} values; give as many of each, 2 or more")
+            raise ValueError(f"table: {len(self.at)} nodes, {len(self.values)} values; give as many of each, 2 or more")
         if any(b <= a for a, b in zip(self.at, self.at[1:], strict=False)):
             raise ValueError(f"table: nodes {self.at} do not ascend; sort them")
         steps = list(zip(self.at, self.at[1:], self.values, self.values[1:], strict=False))
@@ -65,7 +65,7 @@ LIFEPO4 = Table(
         3.286, 3.292, 3.300, 3.318, 3.327, 3.330, 3.333, 3.337, 3.350, 3.375, 3.440, 3.600,
     ),
 )  # fmt: skip
-"""LiFePO4 cell, V over state of charge. Ours; a published physics-based cell lies 11-42 mV lower between 10 and 95 %."""
+"""LiFePO4 cell, V over state of charge. Ours; a published physics-based cell lies 11-42 mV lower from 10 to 95 %."""
 
 NMC = Table(
     at=(

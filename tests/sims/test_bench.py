@@ -146,11 +146,11 @@ def test_the_probe_lags_behind_a_step() -> None:
     hands = Hands()
     before = hands.number("thermometer", "MEAS:TEMP?")
     assert before == pytest.approx(22.5, abs=0.5)
-    cells = hands.bench.world.pack.temp_c_each
     hands.t = 1e-3
     hands.ask("meter", "*OPC?")
-    for index in range(len(cells)):
-        cells[index] += 10.0
+    kelvin = hands.bench.world.pack.cells.kelvin
+    for index in range(len(kelvin)):
+        kelvin[index] += 10.0
     hands.t = 1.0
     assert hands.number("thermometer", "MEAS:TEMP?") < before + 2.0
     hands.t = 120.0

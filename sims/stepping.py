@@ -1,0 +1,215 @@
+"""One step of the bench: what flows, what is watched, what passed meanwhile.
+
+Not modelled: see the modules named here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sims.cell import ZERO_C_IN_K, Cells
+from sims.events import LOAD_SINK, TABLE_NODE, Watch
+from sims.law import Flows
+from sims.load import LoadPort
+from sims.motion import Moved, constant_step, varying_step
+from sims.node import Leads, Solved, outside_draw, solve_bench
+from sims.pack import Pack
+from sims.supply import SupplyPort
+
+LONGEST_STEP_S = 1.0
+STEP_SHARE = 0.2
+"""Longest step under a varying current as a share of its fastest time constant."""
+
+
+@dataclass(slots=True)
+class Totals:
+    """Running integrals: coulombs and joules, out of the pack, out of the supply, into the load, at their terminals."""
+
+    pack_c: float = 0.0
+    pack_j: float = 0.0
+    supply_c: float = 0.0
+    supply_j: float = 0.0
+    load_c: float = 0.0
+    load_j: float = 0.0
+    leads_j: float = 0.0
+
+    def add(self, passed: tuple[float, ...]) -> None:
+        """Add one step's worth, in the order of the fields."""
+        self.pack_c += passed[0]
+        self.pack_j += passed[1]
+        self.supply_c += passed[2]
+        self.supply_j += passed[3]
+        self.load_c += passed[4]
+        self.load_j += passed[5]
+        self.leads_j += passed[6]
+
+
+@dataclass(slots=True)
+class Step:
+    """A step that was tried: the cells, what flows at its end, what passed, and the watched figures."""
+
+    h_s: float
+    moved: Moved
+    flows: Flows
+    figures: list[float]
+    passed: tuple[float, ...]
+
+
+class Stepper:
+    """Knows the circuit as it is solved now, and tries steps on it. Amps as the world has them."""
+
+    def __init__(
+        self, *, pack: Pack, supply: SupplyPort | None, load: LoadPort | None, leads: Leads
+    ) -> None:  # fmt: skip
+        self.pack, self.supply, self.load, self.leads = pack, supply, load, leads
+        self.longest_s = LONGEST_STEP_S
+        self.flows = Flows(0.0, 0.0, 0.0, 0.0, 0.0)
+        self._solved: Solved
+        self._pieces: list[tuple[float, float]] = []
+        self._bench = (pack, supply, load, leads)
+
+    def solve(self, t_s: float) -> None:
+        """Solve the node for the ports and cells as they are now."""
+        supply, before = self.supply, self._supply_volts(self.flows)
+        if supply is not None:
+            before = supply.capacitor_volts(t_s, before)
+        self._use(solve_bench(*self._bench))
+        if supply is not None:
+            if supply.c_out > 0.0:
+                self._coast(supply, before, t_s)
+            name = self._solved.pieces["supply"].name
+            supply.mode = name if name != "coasting" else "driven" if supply.output_on else "off"
+        pack = self.pack
+        pack.cells.watts = pack.model.heat(pack.cells, self._pack_amps())
+        self.longest_s = LONGEST_STEP_S
+        if not self._solved.law.flat:
+            self._pieces = pack.model.straight_pieces(pack.cells)
+            self.longest_s = min(LONGEST_STEP_S, STEP_SHARE * pack.model.fastest_s(self._solved.law.stiffness))
+
+    def _coast(self, supply: SupplyPort, before: float, t_s: float) -> None:
+        """Let the output capacitor hold the volts up while nothing else pulls them down at once."""
+        without, to_volts = self._solved, self._supply_volts(self.flows)
+        supply.coasting_volts = before
+        self._use(solve_bench(*self._bench))
+        if not supply.coast(from_volts=before, to_volts=to_volts, amps=self.flows.supply_amps, t_s=t_s):
+            self._use(without)
+
+    def _use(self, solved: Solved) -> None:
+        self._solved = solved
+        self.flows = self._flows_of(self.pack.cells)
+
+    def _flows_of(self, cells: Cells) -> Flows:
+        return self._solved.law.flows(sum(cells.emf), sum(cells.ohms) + self.pack.r_bms)
+
+    def _pack_amps(self) -> float:
+        return self.pack.sign * self.flows.pack_amps
+
+    def _supply_volts(self, flows: Flows) -> float:
+        return flows.node_volts + flows.supply_amps * self.leads.r_supply
+
+    def watches(self) -> tuple[Watch, ...]:
+        """What tells that the circuit as solved no longer holds."""
+        if self._solved.law.flat:
+            return self._solved.watches
+        return (*self._solved.watches, (TABLE_NODE, -math.inf, 0.0))
+
+    def outside_amps(self) -> float:
+        """What the bench would draw from the cells if the pack's switches were on; 0 when nobody needs to know, A."""
+        bms = self.pack.bms
+        return 0.0 if bms is None or not bms.awaits_no_load else outside_draw(*self._bench)
+
+    def attempt(self, h_s: float, ambient_c: float) -> Step:
+        """Try a step of ``h_s``; nothing is changed."""
+        pack, room_k = self.pack, ambient_c + ZERO_C_IN_K
+        if self._solved.law.flat:
+            moved = constant_step(pack.model, pack.cells, amps=self._pack_amps(), h_s=h_s, room_k=room_k)
+            flows = self._flows_of(moved.cells)
+            passed = self._passed(moved, flows, h_s)
+        else:
+            moved = varying_step(pack.model, pack.cells, flow=self._powers, h_s=h_s, room_k=room_k)
+            flows = self._flows_of(moved.cells)
+            passed = moved.passed
+        figures = self._figures(moved.cells, flows, self._sink_after(passed[5] / h_s, h_s, ambient_c))
+        return Step(h_s, moved, flows, figures, passed)
+
+    def take(self, step: Step) -> None:
+        """Be as after ``step``."""
+        self.flows = step.flows
+        self.pack.take(step.moved, self._pack_amps())
+        if self.load is not None:
+            self.load.sink_temp_c = step.figures[LOAD_SINK]
+
+    def figures_now(self) -> list[float]:
+        """The watched figures at this instant."""
+        return self._figures(self.pack.cells, self.flows, None)
+
+    def _sink_after(self, watts: float, h_s: float, ambient_c: float) -> float | None:
+        load = self.load
+        if load is None:
+            return None
+        aim = ambient_c + watts * load.sink_k_per_w
+        return aim + (load.sink_temp_c - aim) * math.exp(-h_s / (load.sink_k_per_w * load.sink_j_per_k))
+
+    def _figures(self, cells: Cells, flows: Flows, sink_c: float | None) -> list[float]:
+        """The watched figures, in the order of their numbers."""
+        pack, supply, load, leads = self.pack, self.supply, self.load, self.leads
+        amps, terminal = pack.sign * flows.pack_amps, pack.sign * flows.pack_volts
+        volts = [e - amps * r for e, r in zip(cells.emf, cells.ohms, strict=True)]
+        supply_volts = flows.node_volts + flows.supply_amps * leads.r_supply
+        load_volts = flows.node_volts - flows.load_amps * leads.r_load
+        bled_last, bled_next = pack.bleeding(cells, volts)
+        return [
+            min(volts),
+            max(volts),
+            amps,
+            min(cells.kelvin) - ZERO_C_IN_K,
+            max(cells.kelvin) - ZERO_C_IN_K,
+            terminal,
+            terminal - sum(cells.emf),
+            flows.supply_amps,
+            supply_volts,
+            flows.pack_volts if supply is not None and supply.remote_sense else supply_volts,
+            flows.load_amps,
+            load_volts,
+            flows.pack_volts if load is not None and load.remote_sense else load_volts,
+            sink_c if sink_c is not None else 0.0 if load is None else load.sink_temp_c,
+            flows.node_volts,
+            -1.0 if self._solved.law.flat else pack.model.off_node(cells, self._pieces),
+            bled_next,
+            bled_last,
+        ]
+
+    def _powers(self, cells: Cells) -> tuple[float, ...]:
+        """What flows, in the order of ``Totals``."""
+        flows, leads = self._flows_of(cells), self.leads
+        _, _, volts, supply, load = flows
+        return (
+            self.pack.sign * flows.pack_amps,
+            flows.pack_amps * flows.pack_volts,
+            supply,
+            supply * (volts + supply * leads.r_supply),
+            load,
+            load * (volts - load * leads.r_load),
+            flows.pack_amps**2 * leads.r_pack + supply**2 * leads.r_supply + load**2 * leads.r_load,
+        )
+
+    def _passed(self, moved: Moved, after: Flows, h_s: float) -> tuple[float, ...]:
+        """What passed at a constant pack current, in the order of ``Totals``; the volts' integral is exact."""
+        pack, leads, before, law = self.pack, self.leads, self.flows, self._solved.law
+        amps = before.pack_amps
+        if law.exact_volts():
+            volt_s = pack.sign * (moved.volt_s - pack.sign * amps * pack.r_bms * h_s) + law.shift() * h_s
+        else:
+            volt_s = 0.5 * h_s * (before.pack_volts + after.pack_volts)
+        node_s = volt_s - amps * leads.r_pack * h_s
+        supply, load = 0.5 * (before.supply_amps + after.supply_amps), 0.5 * (before.load_amps + after.load_amps)
+        return (
+            pack.sign * amps * h_s,
+            amps * volt_s,
+            supply * h_s,
+            supply * (node_s + supply * leads.r_supply * h_s),
+            load * h_s,
+            load * (node_s - load * leads.r_load * h_s),
+            (amps**2 * leads.r_pack + supply**2 * leads.r_supply + load**2 * leads.r_load) * h_s,
+        )
