@@ -12,6 +12,10 @@ QUEUE_BOUND = 32
 """Most entries read from an error queue; one that still has more never empties."""
 
 
+IDENTITY_ASK = "*IDN?"
+"""IEEE 488.2 10.14; every instrument answers it."""
+
+
 class Session:
     """Questions and orders over a wire.
 
@@ -86,7 +90,12 @@ class Session:
         with self._lock:
             if not (self._trusted and self.wire.is_open):
                 self._make_sure()
-            return self.wire.query(message)
+            raw = self.wire.query(message)
+            if raw == self._known and message != IDENTITY_ASK:
+                # A line that outlives its port may owe the answer to an identity asked before the one that counted.
+                self.wire.close()
+                raise self._lost("an earlier answer to *IDN? came late", sent=message, received=raw)
+            return raw
 
     def tell(self, message: str) -> None:
         """An order without a reply. Raises ``Timeout`` or ``Lost``; then nobody knows whether it was obeyed."""
@@ -153,13 +162,13 @@ class Session:
         try:
             identity(raw)
         except Unreadable as fault:
-            raise fault.at(instrument=self.name, sent="*IDN?") from None
+            raise fault.at(instrument=self.name, sent=IDENTITY_ASK) from None
         expected = self.expected_identity
         if expected is not None and expected not in raw.decode("ascii", "backslashreplace"):
             raise WrongIdentity(
                 f"the bench file expects {expected!r} at {self.wire.address}",
                 instrument=self.name,
-                sent="*IDN?",
+                sent=IDENTITY_ASK,
                 received=raw,
                 do="check which instrument is at which address, or correct identity in the bench file",
             )
@@ -170,7 +179,7 @@ class Session:
         passed over, as identities have commas. Where none comes, the line that did come is the identity.
         """
         try:
-            return self.wire.find("*IDN?", lambda line: line.count(b",") >= 2)
+            return self.wire.find(IDENTITY_ASK, lambda line: line.count(b",") >= 2)
         except Timeout as error:
             said = error.received
             if not said:
@@ -178,15 +187,15 @@ class Session:
         self.wire.open()
         if self._remote is not None:
             self.wire.write(self._remote)
-        return self.wire.find("*IDN?", said.__eq__)
+        return self.wire.find(IDENTITY_ASK, said.__eq__)
 
     def _recognise(self, known: bytes) -> None:
         try:
-            self.wire.find("*IDN?", known.__eq__)
+            self.wire.find(IDENTITY_ASK, known.__eq__)
         except Timeout as error:
             if error.received.count(b",") >= known.count(b","):
                 raise self._lost(f"answers as another instrument than {known!r}", received=error.received) from error
             raise
 
-    def _lost(self, why: str, received: bytes = b"") -> WireError:
-        return Lost(why, instrument=self.name, address=self.wire.address, sent=b"*IDN?", received=received)
+    def _lost(self, why: str, *, sent: str = IDENTITY_ASK, received: bytes = b"") -> WireError:
+        return Lost(why, instrument=self.name, address=self.wire.address, sent=sent.encode(), received=received)

@@ -79,10 +79,11 @@ def test_nothing_is_said_before_identity_was_asked_again(session, script):
     assert script.heard == [b"*IDN?", b"VOLT 12", b"*IDN?"]
 
 
-def test_an_order_is_never_repeated(session, script):
+def test_an_order_is_never_repeated(session, script, backend):
     script.replies[b"VOLT 12"] = [HANG_UP]
     with contextlib.suppress(Lost):  # in memory the far end is seen to hang up at once, on a line a little later
         session.tell("VOLT 12")
+    backend.settle()
     answer, _ = ask_until_answered(session, "*IDN?")
     assert answer == IDENTITY
     assert script.heard.count(b"VOLT 12") == 1
