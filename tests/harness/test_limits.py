@@ -172,6 +172,8 @@ def test_a_low_end_where_nothing_watches_the_cells(pack: PackFile, bench: BenchF
     assert made.cut_off_v == 11.0
     assert made.notes[0].startswith("discharge ends at 11 V, not at the pack file's 10 V: no BMS watches")
     assert envelope(pack=bare, bench=bench, end_volts=11.0).cut_off_v == 11.0
+    level = envelope(pack=replace(bare, end_volts=11.0), bench=bench)
+    assert level.notes == ("discharge end 11 V is the pack file's; usual for 4 lifepo4 cells is 10 V",)
     with pytest.raises(PlanRefused, match=r"plan: end_volts = 10.9 V: no BMS .* use end_volts >= 11"):
         envelope(pack=bare, bench=bench, end_volts=10.9)
 
@@ -197,6 +199,8 @@ def test_a_bms_that_opens_first_is_said(pack: PackFile, bench: BenchFile) -> Non
         "the BMS (2.8 V a cell) opens before the discharge end of 10 V",
         "the BMS (3.55 V a cell) opens before the charge target of 14.4 V",
     )
+    level = replace(pack, bms_cell_low_volts=2.5, bms_cell_high_volts=3.6)
+    assert envelope(pack=level, bench=bench).notes == ()
 
 
 # --- currents
@@ -243,6 +247,9 @@ def test_allowed_amps(pack: PackFile, bench: BenchFile) -> None:
     made = envelope(pack=pack, bench=bench)
     assert allowed_amps(made, amps=6.0, charging=False) == 6.0
     assert allowed_amps(made, amps=3.0, charging=True) == 3.0
+    assert allowed_amps(made, amps=0.05, charging=True) == 0.05
+    small = envelope(pack=replace(pack, charge_amps_max=0.1), bench=bench)
+    assert small.charge_amps_max == 0.1
     with pytest.raises(PlanRefused, match=r"plan: charge current 3.01 A: .* up to 3 A \(pack file\); use at most 3 A"):
         allowed_amps(made, amps=3.01, charging=True)
     for amps in (*NOT_FINITE, 0.0, -1.0, 6.01):

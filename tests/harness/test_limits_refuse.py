@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields, replace
+from dataclasses import FrozenInstanceError, fields, replace
 from itertools import pairwise
 
 import pytest
@@ -139,6 +139,16 @@ _GOOD = Envelope(
 def test_other_things_out_of_order(changes: dict[str, float], words: str) -> None:
     with pytest.raises(PlanRefused, match=words):
         replace(_GOOD, **changes)
+
+
+def test_small_packs_are_packs() -> None:
+    small = replace(_GOOD, rated_ah=0.2, amps_max=0.1, charge_amps_max=0.05)
+    assert small.charge_amps_max == 0.05
+
+
+def test_nobody_moves_a_level_afterwards() -> None:
+    with pytest.raises(FrozenInstanceError):
+        _GOOD.low_v = 0.0  # type: ignore[misc]
 
 
 # --- words and hash
