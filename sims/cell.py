@@ -68,11 +68,13 @@ class CellSpec:
 
 @dataclass(frozen=True, slots=True)
 class CellStart:
-    """One cell's own figures: state of charge at first, capacity and resistance factors, hysteresis state -1..+1."""
+    """One cell's own figures: state of charge at first, factors of its capacity, of r0 and of r1 and r2, hysteresis
+    state -1..+1."""
 
     z0: float = 0.5
     capacity_factor: float = 1.0
     r_factor: float = 1.0
+    rc_factor: float = 1.0
     h0: float = 0.0
 
 
@@ -112,8 +114,8 @@ class CellModel:
         self.starts = tuple(starts)
         self.coulombs = [3600.0 * spec.capacity_ah * s.capacity_factor for s in starts]
         self.r0 = [spec.r0 * s.r_factor for s in starts]
-        self.r1 = [max(spec.r1 * s.r_factor, LEAST_OHM) for s in starts]
-        self.r2 = [max(spec.r2 * s.r_factor, LEAST_OHM) for s in starts]
+        self.r1 = [max(spec.r1 * s.rc_factor, LEAST_OHM) for s in starts]
+        self.r2 = [max(spec.r2 * s.rc_factor, LEAST_OHM) for s in starts]
         self.warms = math.isfinite(spec.heat_j_per_k)
         self.arrhenius_k = spec.ea_j_mol / GAS_CONSTANT
         self.surface = spec.surface_tau_s > 0.0

@@ -46,7 +46,7 @@ class LoadPort:
     cool_c: float = 60.0
     hot_tripped: bool = False
     sink_j_per_k: float = 400.0
-    sink_k_per_w: float = 0.15
+    sink_k_per_w: float = 0.1
     sink_temp_c: float = math.nan
     amps_max: float = 30.0
     watts_max: float = math.inf
