@@ -133,7 +133,12 @@ def _open(connection: Connection, entry: InstrumentEntry, lenient: bool) -> Driv
     except DialectRefused as error:
         raise Usage(f'{connection.bench_file.path}: instrument "{entry.name}": dialect: {error}') from error
     wire = _wire(connection, entry, dialect)
-    session = Session(wire, expected_identity=entry.identity or None, errors_ask=dialect.errors_ask)
+    session = Session(
+        wire,
+        expected_identity=entry.identity or None,
+        errors_ask=dialect.errors_ask,
+        remote=dialect.line.remote,
+    )
     connection.sessions.append(session)
     try:
         session.open()
@@ -157,6 +162,7 @@ def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect) -> W
             terminator=line.terminator.encode(),
             gap_s=line.gap_s,
             echo=line.echo,
+            pace_s=line.pace_s,
         )
     scenario, name = place
     if connection.sim is None:
@@ -176,6 +182,7 @@ def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect) -> W
         terminator=line.terminator.encode(),
         gap_s=line.gap_s,
         echo=line.echo,
+        pace_s=line.pace_s,
     )
 
 

@@ -69,11 +69,13 @@ class RestFold:
     minute: Tail = field(default_factory=lambda: Tail(60.0))
     slope: Tail = field(default_factory=lambda: Tail(600.0))
     seconds: float = 0.0
+    began_s: float = math.nan
 
     def push(self, t_s: float, volts: float) -> None:
         self.minute.push(t_s, volts)
         self.slope.push(t_s, volts)
-        self.seconds = t_s - self.slope.points[0][0] if self.slope.points else 0.0
+        self.began_s = t_s if math.isnan(self.began_s) else self.began_s
+        self.seconds = t_s - self.began_s
 
     def settled(self, *, cells: int) -> bool | None:
         """Whether the pack's volts moved less than 1 mV per cell in 10 min; ``None`` when the rest was shorter."""
@@ -200,11 +202,28 @@ def _volts_figures(
         lines = channels.volts_lines(volts=last_v, amps=mean_a)
         made["last_v"] = figure(last_v, "V", lines, "last sample with more than half the set current")
     if not math.isnan(after.minute.mean):
-        lines = channels.volts_lines(volts=after.minute.mean, amps=0.0)
+        lines = [*channels.volts_lines(volts=after.minute.mean, amps=0.0), *_overrun_lines(fold, after)]
         made["recovery_v"] = figure(
             after.minute.mean, "V", lines, f"mean of the last minute of {plan.rest_after_s:.0f} s rest after it"
         )
     return made
+
+
+def _overrun_lines(fold: DischargeFold, after: RestFold) -> list[BudgetLine]:
+    """The pack went on giving charge from the crossing until it was confirmed and switched off; near empty the rested
+    volts fall about as fast as those under load, so the rest begins that much lower."""
+    slope = fold.end.slope_v_per_s
+    if not fold.end.confirmed or not math.isfinite(slope) or math.isnan(after.began_s):
+        return []
+    late_s = after.began_s - fold.end_s
+    return [
+        rectangular_line(
+            source="switched off after the crossing",
+            half_width=abs(slope) * late_s,
+            unit="V",
+            basis=f"{late_s:.1f} s at the slope of the crossing",
+        )
+    ]
 
 
 def _temp_figures(fold: DischargeFold, channels: Channels) -> dict[str, Figure]:
