@@ -137,6 +137,12 @@ def test_sums_refuse_no_lines_and_mixed_units() -> None:
         scatter_line(source="a", values=[1.0], unit="V")
 
 
+def test_the_least_there_can_be() -> None:
+    two = scatter_line(source="a", values=[1.0, 3.0], unit="V")
+    assert (two.standard_uncertainty, two.dof) == (pytest.approx(1.0), 1)
+    assert AccuracyTerms(1.0, 1.0, 10.0, fixed=0.5).half_width(20.0) == pytest.approx(0.2 + 0.1 + 0.5)
+
+
 def test_lines_of_nothing_make_nothing() -> None:
     made = combine([BudgetLine("a", 0.0, "V", "", dof=3)])
     assert (made.standard_uncertainty, made.dof) == (0.0, None)
