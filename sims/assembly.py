@@ -8,7 +8,7 @@ from __future__ import annotations
 from sims.bms import BmsSpec
 from sims.cell import CellSpec, CellStart
 from sims.load import LoadPort
-from sims.ocv import TABLES
+from sims.ocv import TABLES, Table
 from sims.pack import Pack
 from sims.scenario import PackFacts, Scenario
 from sims.supply import SupplyPort
@@ -35,6 +35,7 @@ def build_pack(facts: PackFacts, *, ambient_c: float) -> Pack:
         heat_loss_w_per_k=cell.heat_loss_w_per_k,
         coulombic=cell.coulombic_share,
         surface_tau_s=cell.surface_tau_s,
+        r0_scale=Table(cell.r0_rise_share, cell.r0_rise) if cell.r0_rise_share else None,
     )
     starts = tuple(
         CellStart(z0=share, capacity_factor=ah / mean_ah, r_factor=factor)
@@ -43,11 +44,24 @@ def build_pack(facts: PackFacts, *, ambient_c: float) -> Pack:
     return Pack(
         cell=spec,
         cells=starts,
-        bms=BmsSpec(cell_high_volts=facts.bms.cell_high_volts, cell_low_volts=facts.bms.cell_low_volts),
+        bms=_bms(facts),
         r_bms=facts.bms.resistance_mohm * MILLI,
         temp_c=ambient_c,
         reversed_=facts.wiring == "reversed",
         asleep=facts.wiring == "asleep",
+    )
+
+
+def _bms(facts: PackFacts) -> BmsSpec:
+    """Voltages from the scenario; over-currents in proportion to what the label allows (common practice, no source)."""
+    most = facts.discharge_amps_max
+    return BmsSpec(
+        cell_high_volts=facts.bms.cell_high_volts,
+        cell_low_volts=facts.bms.cell_low_volts,
+        amps_slow=1.2 * most,
+        amps_fast=2.5 * most,
+        amps_short=8.0 * most,
+        charge_amps=1.2 * facts.charge_amps_max,
     )
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping
-from functools import cached_property
 
 from sims import bench_files
 from sims.accuracy import Terms
@@ -21,7 +20,7 @@ from sims.scenario import Scenario, SourceFacts, drawn, load_scenario, scenarios
 from sims.supply_panel import SupplyPanel, SupplyRating
 from sims.talk import Engine, Talker
 from sims.thermometer import Thermometer
-from sims.truth import Figure, true_figures
+from sims.truth import true_figures
 
 __all__ = ["SimBench", "open_bench", "scenarios"]
 
@@ -96,11 +95,7 @@ class SimBench:
 
     def truth(self) -> dict[str, dict[str, float | str]]:
         """The true figures under the scenario's plan: id -> value and unit (UCUM). The bench is not disturbed."""
-        return {name: figure.as_dict() for name, figure in self._truth.items()}
-
-    @cached_property
-    def _truth(self) -> dict[str, Figure]:
-        return true_figures(self.facts)
+        return {name: figure.as_dict() for name, figure in true_figures(self.facts).items()}
 
     def bench_toml(self, addresses: Mapping[str, str], *, clock: Mapping[str, object] | None = None) -> str:
         """A bench file that points at these addresses and states the accuracy the errors were drawn from."""

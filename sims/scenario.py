@@ -27,7 +27,10 @@ class UnknownScenario(LookupError):
 
 @dataclass(frozen=True, slots=True)
 class CellFacts:
-    """One cell type: resistances in milliohm at 25 degC, time constants in s, heat in J/K and W/K."""
+    """One cell type: resistances in milliohm at 25 degC, time constants in s, heat in J/K and W/K.
+
+    ``r0_rise`` multiplies r0 at the shares of charge ``r0_rise_share``; empty for none.
+    """
 
     r0_mohm: float
     r1_mohm: float
@@ -40,6 +43,8 @@ class CellFacts:
     heat_loss_w_per_k: float
     coulombic_share: float
     surface_tau_s: float = 0.0
+    r0_rise_share: tuple[float, ...] = ()
+    r0_rise: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +169,8 @@ def load_scenario(name: str) -> Scenario:
         raise UnknownScenario(f"no scenario {name!r}; there are: {', '.join(known)}")
     raw = _toml(known[name])
     pack = dict(raw["pack"])
-    pack["cell"] = _record(CellFacts, pack["cell"], name)
+    cell = {key: tuple(value) if isinstance(value, list) else value for key, value in pack["cell"].items()}
+    pack["cell"] = _record(CellFacts, cell, name)
     pack["bms"] = _record(BmsFacts, pack["bms"], name)
     for key in ("capacity_ah", "start_share", "r_factor"):
         pack[key] = tuple(pack[key])

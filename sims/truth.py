@@ -9,8 +9,9 @@ Not modelled: nothing beyond what the world leaves out; a figure that the scenar
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from sims.assembly import build_ideal_world
 from sims.scenario import PlanFacts, Scenario
@@ -41,7 +42,8 @@ class Figure:
         return {"value": self.value, "unit": self.unit}
 
 
-def true_figures(scenario: Scenario) -> dict[str, Figure]:
+@lru_cache(maxsize=32)
+def true_figures(scenario: Scenario) -> Mapping[str, Figure]:
     """Ids to figures; empty when the pack cannot be charged as it hangs on the bench (reversed, asleep, not
     the pack of the story)."""
     if scenario.pack.wiring != "right" or scenario.pack.label_cells_in_series:
@@ -108,7 +110,7 @@ def _discharge(world: World, scenario: Scenario) -> dict[str, Figure]:
         return now.t - start_s > SWITCH_ON_S
 
     world = _until(world, ended)
-    ah, wh, hottest_c = world.charge_ah - ah, world.energy_wh - wh, world.temp_c("pack")
+    ah, wh, end_c = world.charge_ah - ah, world.energy_wh - wh, world.temp_c("pack")
     opened = world.load_amps <= 0.5 * amps
     found = {
         "capacity_ah": Figure(ah, "A.h"),
@@ -116,13 +118,13 @@ def _discharge(world: World, scenario: Scenario) -> dict[str, Figure]:
         "mean_v": Figure(wh / ah, "V"),
         "rate_it": Figure(plan.rate_it, "1"),
         "temp_start_c": Figure(start_c, "Cel"),
-        "temp_end_c": Figure(hottest_c, "Cel"),
-        "rise_k": Figure(hottest_c - start_c, "K"),
-        "last_v": Figure(last_v, "V"),
+        "temp_end_c": Figure(end_c, "Cel"),
+        "rise_k": Figure(end_c - start_c, "K"),
     }
-    if not opened:
-        found |= {"end_v": Figure(plan.end_volts, "V"), "recovery_v": Figure(_recovery_v(world, plan), "V")}
-    return found
+    if opened:
+        # Behind open switches the terminals tell nothing, so there is no recovery to speak of.
+        return found | {"last_v": Figure(last_v, "V")}
+    return found | {"end_v": Figure(plan.end_volts, "V"), "recovery_v": Figure(_recovery_v(world, plan), "V")}
 
 
 def _recovery_v(world: World, plan: PlanFacts) -> float:
