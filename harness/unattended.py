@@ -18,6 +18,8 @@ def obstacles(site: Site, *, charging: bool, plan: Any) -> tuple[str, ...]:
     found = []
     if env.attended_only:
         found.append(env.attended_only)
+    if charging and env.charge_attended_only:
+        found.append(env.charge_attended_only)
     if bench.fuse_amps is None:
         found.append("no DC fuse: fit one at the pack terminal and write fuse_amps in the bench file")
     if load is not None and not load.own_low_volts_stop:
