@@ -89,6 +89,8 @@ class Cells:
     """Surface excess that has sunk, V (surface option)."""
     hyst: list[float]
     kelvin: list[float]
+    ocv: list[float]
+    """Volts of the table at this state of charge."""
     emf: list[float]
     """Volts at no current, this instant."""
     ohms: list[float]
@@ -116,10 +118,14 @@ class CellModel:
         self.r0 = [spec.r0 * s.r_factor for s in starts]
         self.r1 = [max(spec.r1 * s.rc_factor, LEAST_OHM) for s in starts]
         self.r2 = [max(spec.r2 * s.rc_factor, LEAST_OHM) for s in starts]
+        self.each = list(zip(self.coulombs, self.r0, self.r1, self.r2, strict=True))
         self.warms = math.isfinite(spec.heat_j_per_k)
         self.arrhenius_k = spec.ea_j_mol / GAS_CONSTANT
         self.surface = spec.surface_tau_s > 0.0
         self.surface_volts = spec.ocv.value(SURFACE_FROM)
+        for table in (spec.ocv, spec.r0_scale):
+            if table is not None and not (table.at[0] <= 0.0 and table.at[-1] >= 1.0):
+                raise ValueError(f"pack: a table runs from {table.at[0]} to {table.at[-1]}; it must cover 0..1")
         nodes = spec.ocv.at if spec.r0_scale is None else spec.ocv.at + spec.r0_scale.at
         self.table_nodes = tuple(sorted(set(nodes)))
 
@@ -134,7 +140,7 @@ class CellModel:
         kelvin = [temp_c + ZERO_C_IN_K] * n
         zeros = [0.0] * n
         hyst = [s.h0 for s in self.starts]
-        cells = Cells(z, zeros[:], zeros[:], sunk, hyst, kelvin, [], [], [], zeros[:], zeros[:])
+        cells = Cells(z, zeros[:], zeros[:], sunk, hyst, kelvin, [], [], [], [], zeros[:], zeros[:])
         self.refresh(cells)
         return cells
 
@@ -154,26 +160,11 @@ class CellModel:
         c.ohms = [r * f for r, f in zip(self.r0, c.factor, strict=True)]
         if scale is not None:
             c.ohms = [r * scale.value(z) for r, z in zip(c.ohms, c.z, strict=True)]
+        c.ocv = [value(z) for z in c.z]
         c.emf = [
-            value(z) + m * h - v1 - v2 - v3 - b * r
-            for z, h, v1, v2, v3, b, r in zip(c.z, c.hyst, c.v1, c.v2, c.v3, c.bled, c.ohms, strict=True)
+            ocv + m * h - v1 - v2 - v3 - b * r
+            for ocv, h, v1, v2, v3, b, r in zip(c.ocv, c.hyst, c.v1, c.v2, c.v3, c.bled, c.ohms, strict=True)
         ]
-
-    def append(self, c: Cells, state: tuple[float, ...], k: int) -> None:
-        """Add cell ``k`` to ``c`` with z, v1, v2, v3, hyst, kelvin, factor and watts as given."""
-        z, v1, v2, v3, hyst, kelvin, factor, watts = state
-        scale = self.spec.r0_scale
-        ohms = self.r0[k] * factor if scale is None else self.r0[k] * factor * scale.value(z)
-        c.z.append(z)
-        c.v1.append(v1)
-        c.v2.append(v2)
-        c.v3.append(v3)
-        c.hyst.append(hyst)
-        c.kelvin.append(kelvin)
-        c.emf.append(self.spec.ocv.value(z) + self.spec.hyst_volts * hyst - v1 - v2 - v3 - c.bled[k] * ohms)
-        c.ohms.append(ohms)
-        c.factor.append(factor)
-        c.watts.append(watts)
 
     def heat(self, c: Cells, amps: float) -> list[float]:
         """Heat made in each cell with ``amps`` through the pack, W."""

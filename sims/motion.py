@@ -14,7 +14,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from sims.cell import SURFACE_SHARE, CellModel, Cells
-from sims.ocv import Table
 
 Powers = tuple[float, ...]
 """Charge flows, A, and powers, W, that a step integrates."""
@@ -33,14 +32,6 @@ class Moved:
     """Integrals of what the caller asked for (varying current only)."""
     pushed: bool = False
     """A cell was pushed past full or empty and held there."""
-
-
-def _table_s(table: Table, z0: float, z1: float, h_s: float) -> float:
-    """Integral over time of a table's value while z runs from z0 to z1 in a straight line."""
-    i, low, high = table.piece(z0), min(z0, z1), max(z0, z1)
-    if high - low < 1e-12 or (table.at[i] <= low and high <= table.at[i + 1]):
-        return 0.5 * h_s * (table.value(z0) + table.value(z1))
-    return h_s * (table.area(z1) - table.area(z0)) / (z1 - z0)
 
 
 def _hysteresis(hyst: float, amps: float, per_s: float, h_s: float) -> tuple[float, float]:
@@ -72,37 +63,39 @@ def _surface(m: CellModel, z: float, sunk: float, amps: float, coulombs: float, 
 
 def constant_step(m: CellModel, c: Cells, *, amps: float, h_s: float, room_k: float) -> Moved:
     """The cells after ``h_s`` s at a constant ``amps`` through the pack; room temperature in K."""
-    spec = m.spec
-    table, scale, tau1_s, tau2_s = spec.ocv, spec.r0_scale, spec.tau1_s, spec.tau2_s
+    spec, scale = m.spec, m.spec.r0_scale
+    tau1_s, tau2_s, m_volts = spec.tau1_s, spec.tau2_s, spec.hyst_volts
     kept1, kept2 = math.exp(-h_s / tau1_s), math.exp(-h_s / tau2_s)
     cooled, warming = m.cooling(h_s)
-    new = Cells([], [], [], [], [], [], [], [], [], [], c.bled)
-    moved = Moved(new, 0.0, 0.0)
-    for k, (z, v1, v2, v3, hyst, t, watts, f, bled) in enumerate(
-        zip(c.z, c.v1, c.v2, c.v3, c.hyst, c.kelvin, c.watts, c.factor, c.bled, strict=True)
+    rows, pushed, volt_s, heat_j, warmed_k = [], False, 0.0, 0.0, 0.0
+    for z, v1, v2, v3, hyst, t, ocv, watts, f, bled, (coulombs, r0, r1, r2) in zip(
+        c.z, c.v1, c.v2, c.v3, c.hyst, c.kelvin, c.ocv, c.watts, c.factor, c.bled, m.each, strict=True
     ):
-        i, coulombs = amps + bled, m.coulombs[k]
+        i = amps + bled
         stored = i * spec.coulombic if i < 0.0 else i
         z_end = z - (stored / coulombs + spec.self_discharge_per_s) * h_s
         if not 0.0 <= z_end <= 1.0:
-            z_end, moved.pushed = min(max(z_end, 0.0), 1.0), True
+            z_end, pushed = min(max(z_end, 0.0), 1.0), True
         if m.warms:
             f = m.f(t + 0.5 * (warming * watts + cooled * (room_k - t)))
-        v1, v1_s, heat1 = _branch(v1, i, m.r1[k] * f, tau1_s, kept1, h_s)
-        v2, v2_s, heat2 = _branch(v2, i, m.r2[k] * f, tau2_s, kept2, h_s)
+        v1, v1_s, heat1 = _branch(v1, i, r1 * f, tau1_s, kept1, h_s)
+        v2, v2_s, heat2 = _branch(v2, i, r2 * f, tau2_s, kept2, h_s)
         hyst, hyst_s = _hysteresis(hyst, i, spec.hyst_gamma * abs(stored) / coulombs, h_s)
-        v3_end = _surface(m, z_end, v3, i, coulombs, h_s) if m.surface else 0.0
-        ohm_s = m.r0[k] * f * (h_s if scale is None else _table_s(scale, z, z_end, h_s))
+        ocv, ocv_mean = spec.ocv.passage(z, ocv, z_end)
+        scaled, scaled_mean = (1.0, 1.0) if scale is None else scale.passage(z, scale.value(z), z_end)
+        ohm_s = r0 * f * scaled_mean * h_s
         heat = i * i * ohm_s + heat1 + heat2
-        t_end = t + warming * heat / h_s + cooled * (room_k - t)
-        moved.heat_j += heat
-        moved.lost_j += heat - m.stored_heat(t_end - t)
-        moved.volt_s += _table_s(table, z, z_end, h_s) + spec.hyst_volts * hyst_s - v1_s - v2_s - i * ohm_s
-        moved.volt_s -= 0.5 * (v3 + v3_end) * h_s
+        kelvin = t + warming * heat / h_s + cooled * (room_k - t)
+        sunk = _surface(m, z_end, v3, i, coulombs, h_s) if m.surface else 0.0
+        volt_s += (ocv_mean - 0.5 * (v3 + sunk)) * h_s + m_volts * hyst_s - v1_s - v2_s - i * ohm_s
+        heat_j, warmed_k = heat_j + heat, warmed_k + kelvin - t
         if m.warms:
-            f = m.f(t_end)
-        m.append(new, (z_end, v1, v2, v3_end, hyst, t_end, f, heat / h_s), k)
-    return moved
+            f = m.f(kelvin)
+        ohms = r0 * f * scaled
+        emf = ocv + m_volts * hyst - v1 - v2 - sunk - bled * ohms
+        rows.append((z_end, v1, v2, sunk, hyst, kelvin, ocv, emf, ohms, f, heat / h_s, bled))
+    new = Cells(*map(list, zip(*rows, strict=True)))
+    return Moved(new, heat_j, heat_j - m.stored_heat(warmed_k), volt_s, (), pushed)
 
 
 def _rates(m: CellModel, c: Cells, amps: float, room_k: float) -> tuple[list[float], ...]:
@@ -143,7 +136,7 @@ def _ahead(m: CellModel, c: Cells, rates: tuple[list[float], ...], h_s: float) -
     )
     if m.surface:
         v3 = [min(v, m.excess(x)) for v, x in zip(v3, z, strict=True)]
-    new = Cells(z, v1, v2, v3, hyst, kelvin, [], [], c.factor, rates[6], c.bled)
+    new = Cells(z, v1, v2, v3, hyst, kelvin, [], [], [], c.factor, rates[6], c.bled)
     m.refresh(new)
     return new
 

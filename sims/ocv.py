@@ -44,9 +44,24 @@ class Table:
 
     def value(self, z: float) -> float:
         """Value at ``z``, held at the end values outside the table."""
-        z = min(max(z, self.at[0]), self.at[-1])
-        i = self.piece(z)
+        if z <= self.at[0]:
+            return self.values[0]
+        if z >= self.at[-1]:
+            return self.values[-1]
+        i = bisect_right(self.at, z) - 1
         return self.values[i] + self.slopes[i] * (z - self.at[i])
+
+    def passage(self, z: float, value: float, z_end: float) -> tuple[float, float]:
+        """Value at ``z_end``, and its mean while z runs there in a straight line from ``z`` with ``value``.
+
+        Both ends must lie inside the table.
+        """
+        at = self.at
+        i = min(bisect_right(at, z_end), len(at) - 1) - 1
+        value_end = self.values[i] + self.slopes[i] * (z_end - at[i])
+        if at[i] <= z <= at[i + 1] or -1e-12 < z_end - z < 1e-12:
+            return value_end, 0.5 * (value + value_end)
+        return value_end, (self.area(z_end) - self.area(z)) / (z_end - z)
 
     def area(self, z: float) -> float:
         """Integral of the value from the first node to ``z`` (inside the table)."""
