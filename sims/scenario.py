@@ -198,7 +198,9 @@ def drawn(scenario: Scenario, *, seed: int) -> Scenario:
     draw = random.Random(f"{scenario.name}/{seed}/pack")
     pack, spread = scenario.pack, draw.uniform(0.0002, 0.0015)
     fullness, ohms = draw.uniform(0.95, 1.06), draw.uniform(0.75, 1.4)
-    # A pack that rests low in the story stays low: the start moves by a share of itself.
+    capacity_ah = tuple(ah * fullness * (1.0 + draw.uniform(-2.0, 2.0) * spread) for ah in pack.capacity_ah)
+    # Cells of a pack that has been charged before miss about the same charge, so the smaller one stands lower. And a
+    # pack that rests low in the story stays low: the start moves by a share of itself.
     start = draw.uniform(0.8, 1.25)
     cell = pack.cell
     return replace(
@@ -208,8 +210,11 @@ def drawn(scenario: Scenario, *, seed: int) -> Scenario:
         load_lead_mohm=scenario.load_lead_mohm * draw.uniform(0.6, 1.8),
         pack=replace(
             pack,
-            capacity_ah=tuple(ah * fullness * (1.0 + draw.uniform(-2.0, 2.0) * spread) for ah in pack.capacity_ah),
-            start_share=tuple(min(0.95, z * start + draw.uniform(-2.0, 2.0) * spread) for z in pack.start_share),
+            capacity_ah=capacity_ah,
+            start_share=tuple(
+                min(0.95, 1.0 - (1.0 - z * start) * old * fullness / new + draw.uniform(-0.0006, 0.0006))
+                for z, old, new in zip(pack.start_share, pack.capacity_ah, capacity_ah, strict=True)
+            ),
             r_factor=tuple(factor * draw.uniform(0.95, 1.05) for factor in pack.r_factor),
             cell=replace(
                 cell,

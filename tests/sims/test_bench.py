@@ -135,6 +135,54 @@ def test_charge_modes(hands: Hands) -> None:
     assert hands.ask("supply", "STAT:QUES:COND?;:OUTP?") == "0;0"
 
 
+def test_over_volts_stop_latches_until_cleared(hands: Hands) -> None:
+    hands.ask("supply", "VOLT:PROT 26;:VOLT 28;CURR 5;OUTP ON")
+    hands.t = 1.0
+    assert hands.ask("supply", "OUTP?;:VOLT:PROT:TRIP?") == "0;1"
+    hands.ask("supply", "OUTP ON")
+    assert hands.ask("supply", "SYST:ERR?").startswith("-221,")
+    assert hands.ask("supply", "OUTP?") == "0"
+    hands.ask("supply", "VOLT:PROT 30;PROT:CLE;:OUTP ON")
+    hands.t = 2.0
+    assert hands.ask("supply", "OUTP?;:VOLT:PROT:TRIP?") == "1;0"
+
+
+def test_over_current_stop_of_the_supply_latches(hands: Hands) -> None:
+    hands.ask("supply", "CURR:PROT:STAT ON;:VOLT 28.8;CURR 5;OUTP ON")
+    hands.t = 5.0
+    assert hands.ask("supply", "OUTP?;:CURR:PROT:TRIP?") == "0;1"
+
+
+def test_low_volts_stop_latches_until_cleared(hands: Hands) -> None:
+    hands.ask("load", "VOLT:PROT:LOW 26.5;LOW:DEL 0.5")
+    hands.ask("load", "CURR 2;INP ON")
+    hands.t = 0.3
+    assert hands.ask("load", "INP?") == "1"
+    hands.t = 1.0
+    assert hands.ask("load", "INP?;:VOLT:PROT:LOW:TRIP?;:STAT:QUES:COND?") == "0;1;1"
+    assert hands.ask("load", "STAT:QUES?;QUES?") == "1;0"
+    hands.ask("load", "INP ON")
+    assert hands.ask("load", "SYST:ERR?").startswith("-221,")
+    hands.ask("load", "VOLT:PROT:LOW 0")
+    hands.ask("load", "VOLT:PROT:CLE;:INP ON")
+    hands.t = 5.0
+    assert hands.ask("load", "INP?;:VOLT:PROT:LOW:TRIP?") == "1;0"
+
+
+def test_over_current_stop_of_the_load(hands: Hands) -> None:
+    hands.ask("load", "CURR:PROT 3;:CURR 3;INP ON")
+    hands.t = 2.0
+    assert hands.ask("load", "INP?;:CURR:PROT:TRIP?") == "1;0"
+    hands.ask("load", "CURR 4")
+    hands.t = 3.0
+    assert hands.ask("load", "INP?;:CURR:PROT:TRIP?;:STAT:QUES:COND?") == "0;1;2"
+
+
+def test_a_change_of_function_opens_the_input(hands: Hands) -> None:
+    hands.ask("load", "CURR 2;INP ON;FUNC RES")
+    assert hands.ask("load", "INP?;FUNC?") == "0;RES"
+
+
 def test_reset_switches_off(hands: Hands) -> None:
     hands.ask("load", "CURR 2;INP ON;*RST")
     hands.ask("supply", "VOLT 20;CURR 1;OUTP ON;*RST")
