@@ -1,0 +1,20 @@
+"""What every test session rests on: a state folder of its own, and properties drawn the same way every time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("same", derandomize=True, deadline=None, database=None)
+settings.register_profile("explore", deadline=None, database=None, max_examples=2000)
+settings.load_profile("same")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _state_of_this_session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Locks and notes of a session must neither see nor leave anything in the person's own state folder."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NIGHTBENCH_STATE", str(tmp_path_factory.mktemp("state")))
+        yield
