@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from sims.events import NODE_VOLTS, Watch
 
-LEAST_OHM = 1e-6
+LEAST_OHM = 1e-9
 """Regulators without a resistance of their own get this one, so that every piece has a finite slope."""
 
 
@@ -150,10 +150,13 @@ def solve(branch: Branch, *, r_pack: float, elements: Sequence[Element]) -> tupl
         volts = _root(pieces, sense, branch.emf * siemens, siemens)
         if volts is None:
             continue
-        slack = 1e-9 * (1.0 + abs(volts))
-        terminal = sense.alpha * volts + sense.beta
-        if low - slack <= volts <= high + slack and branch.v_low - slack <= terminal <= branch.v_high + slack:
+        if volts < low:
+            continue
+        # Above this interval everything together draws, so a root beyond its upper edge is there by rounding only.
+        terminal, slack = sense.alpha * volts + sense.beta, 1e-12 * (1.0 + abs(volts))
+        if branch.v_low - slack <= terminal <= branch.v_high + slack:
             return volts, pieces
+        return None
     return None
 
 

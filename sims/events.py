@@ -84,19 +84,19 @@ def first_positive(
     """Bracket the change of sign of ``excess`` between 0 and ``at`` to ``within``; return its positive side.
 
     ``excess_at`` is excess(at) > 0, ``excess_at_0`` that at 0, where ``excess`` is never asked. Secant steps with the
-    stale side halved (the Illinois rule, from memory), and plain halving every fourth time.
+    stale side halved (the Illinois rule, from memory); plain halving when two of them did not halve the bracket.
     """
     low, high = 0.0, at
     at_low, at_high = excess_at_0, excess_at
     if at_low > 0.0:
         return 0.0
-    side, rounds = 0, 0
+    side, before_last, last = 0, math.inf, math.inf
     while high - low > within:
-        rounds += 1
-        middle = 0.5 * (low + high)
-        if rounds % 4 and math.isfinite(at_low) and at_high > at_low:
-            middle = high - at_high * (high - low) / (at_high - at_low)
+        width, middle = high - low, 0.5 * (low + high)
+        if width <= 0.5 * before_last or math.isinf(before_last):
+            middle = high - at_high * width / (at_high - at_low)
             middle = min(max(middle, low + 0.4 * within), high - 0.4 * within)
+        before_last, last = last, width
         value = excess(middle)
         if value > 0.0:
             high, at_high = middle, value

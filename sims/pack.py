@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from sims.bms import Bms, BmsSpec
 from sims.cell import ZERO_C_IN_K, CellModel, Cells, CellSpec, CellStart
-from sims.circuit import Branch
+from sims.circuit import LEAST_OHM, Branch
 from sims.events import BLEED_LAST, BLEED_NEXT, PACK_AMPS, PACK_OVER, Limits
 from sims.motion import Moved
 
@@ -48,7 +48,7 @@ class Pack:
         if bms is None and asleep:
             raise ValueError("pack: asleep without a BMS; give it one")
         self.bms = None if bms is None else Bms(bms, asleep=asleep)
-        self.r_bms = r_bms
+        self.r_bms = r_bms if r_bms + sum(self.model.r0) > 0.0 else LEAST_OHM
         self.sign = -1.0 if reversed_ else 1.0
         self.diode_volts = diode_volts
         self.r_leak = r_leak

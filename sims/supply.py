@@ -80,14 +80,14 @@ class SupplyPort:
     def pieces(self, r_lead: float, sense: Sense) -> Element:
         """Current into the node over node volts, behind ``r_lead`` ohm."""
         if not math.isnan(self.coasting_volts):
-            ohms = r_lead + max(self.r_source, LEAST_OHM)
+            ohms = max(r_lead + self.r_source, LEAST_OHM)
             return (Piece("coasting", amps=self.coasting_volts / ohms, siemens=1.0 / ohms),)
         if not self.output_on:
             return (Piece("off", siemens=1.0 / (self.r_bleed + r_lead)),)
         return self._sensed(r_lead, sense) if self.remote_sense else self._local(r_lead)
 
     def _local(self, r_lead: float) -> Element:
-        source = max(self.r_source, LEAST_OHM)
+        source = max(self.r_source, LEAST_OHM - r_lead)
         ohms, volts = source + r_lead, self.volts_now
         top, knee = volts + self.i_bleed * ohms, volts - self.amps_set * ohms
         return (
