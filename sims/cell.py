@@ -123,6 +123,7 @@ class CellModel:
         self.arrhenius_k = spec.ea_j_mol / GAS_CONSTANT
         self.surface = spec.surface_tau_s > 0.0
         self.surface_volts = spec.ocv.value(SURFACE_FROM)
+        self.surface_most = spec.ocv.value(1.0) - self.surface_volts
         for table in (spec.ocv, spec.r0_scale):
             if table is not None and not (table.at[0] <= 0.0 and table.at[-1] >= 1.0):
                 raise ValueError(f"pack: a table runs from {table.at[0]} to {table.at[-1]}; it must cover 0..1")

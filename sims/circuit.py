@@ -150,9 +150,10 @@ def solve(branch: Branch, *, r_pack: float, elements: Sequence[Element]) -> tupl
         volts = _root(pieces, sense, branch.emf * siemens, siemens)
         if volts is None:
             continue
-        if volts < low:
+        # At the upper edge everything together draws, so without constant power a root beyond it is one by rounding.
+        beyond = volts > high + 1e-9 * (1.0 + abs(high)) and any(p.watts > 0.0 for p in pieces)
+        if volts < low or beyond:
             continue
-        # Above this interval everything together draws, so a root beyond its upper edge is there by rounding only.
         terminal, slack = sense.alpha * volts + sense.beta, 1e-12 * (1.0 + abs(volts))
         if branch.v_low - slack <= terminal <= branch.v_high + slack:
             return volts, pieces

@@ -109,14 +109,11 @@ class LoadPort:
         bottom, most = self.r_min * amps, self.watts_max / amps
         pieces = [self._knee(r_lead, amps), self._flat("cc", r_lead, amps, bottom, most)]
         if math.isfinite(most):
-            pieces.append(self._power(r_lead, Sense(), self.watts_max, most))
+            pieces.append(self._power(r_lead, self.watts_max, most))
         return pieces
 
-    def _power(self, r_lead: float, sense: Sense, watts: float, low: float) -> Piece:
-        """Constant power from ``low`` volts (seen) upward; never below the fold of power over a lead."""
-        if self.remote_sense and self.function == "cp":
-            watches = ((LOAD_SENSE, low, math.inf),)
-            return Piece("cp", sense.node_volts(low), watts=watts, watts_sensed=True, watches=watches)
+    def _power(self, r_lead: float, watts: float, low: float) -> Piece:
+        """Constant power from ``low`` volts at the load upward; never below the fold of power over a lead."""
         low = max(low, math.sqrt(r_lead * watts))
         watches = ((LOAD_VOLTS, low, math.inf),)
         return Piece("cp", low + r_lead * watts / low, watts=watts, watts_ohm=r_lead, watches=watches)
@@ -137,8 +134,15 @@ class LoadPort:
             knee = self._knee(r_lead, top)
             pieces.append(Piece("knee", end, max(knee.v_high, end), siemens=knee.siemens, watches=knee.watches))
             end = max(knee.v_high, end)
-        pieces.append(Piece("limit", v_low=end, amps=-top, watches=((LOAD_SENSE, volts, math.inf),)))
-        return pieces
+        return [*pieces, *self._tail(r_lead, end, top, (LOAD_SENSE, volts, math.inf))]
+
+    def _tail(self, r_lead: float, start: float, amps: float, watch: Watch) -> list[Piece]:
+        """Limited in current from ``start`` node volts upward, and in power above."""
+        most = self.watts_max / amps if amps > 0.0 else math.inf
+        watches = (watch, (LOAD_VOLTS, -math.inf, most))
+        end = max(most + r_lead * amps, start)
+        pieces = [Piece("limit", start, end, amps=-amps, watches=watches)]
+        return pieces if math.isinf(most) else [*pieces, self._power(r_lead, self.watts_max, most)]
 
     def _cr(self, r_lead: float, sense: Sense) -> Element:
         ohms = max(self.ohms_set, self.r_min)
@@ -148,10 +152,8 @@ class LoadPort:
         else:
             end, local, sensed = top * (ohms + r_lead), 1.0 / (ohms + r_lead), 0.0
         watches = ((LOAD_AMPS, -math.inf, top), (LOAD_VOLTS, 0.0, math.inf))
-        return (
-            Piece("cr", 0.0, end, 0.0, local, sensed, watches=watches),
-            Piece("limit", v_low=end, amps=-top, watches=((LOAD_SENSE, top * ohms, math.inf),)),
-        )
+        limit = self._tail(r_lead, end, top, (LOAD_SENSE, top * ohms, math.inf))
+        return (Piece("cr", 0.0, end, 0.0, local, sensed, watches=watches), *limit)
 
     def _cp(self, r_lead: float, sense: Sense) -> Element:
         watts = min(self.watts_set, self.watts_max)
@@ -159,7 +161,11 @@ class LoadPort:
             return (Piece("cp", v_low=0.0, watches=((LOAD_VOLTS, 0.0, math.inf),)),)
         low = max(watts / self.amps_max, math.sqrt(watts * self.r_min))
         amps = min(self.amps_max, watts / low)
-        power = self._power(r_lead, sense, watts, low)
+        if self.remote_sense:
+            seen = ((LOAD_SENSE, low, math.inf),)
+            power = Piece("cp", sense.node_volts(low), watts=watts, watts_sensed=True, watches=seen)
+        else:
+            power = self._power(r_lead, watts, low)
         knee = self._knee(r_lead, amps)
         watches = ((LOAD_VOLTS, self.r_min * amps, math.inf),)
         limit = Piece("limit", knee.v_high, power.v_low, amps=-amps, watches=watches)

@@ -55,7 +55,7 @@ def _surface(m: CellModel, z: float, sunk: float, amps: float, coulombs: float, 
     """Sunk surface volts after ``h_s``, ``z`` being the state of charge at the end."""
     most = m.excess(z)
     if amps < 0.0:
-        sunk *= math.exp(amps * h_s / (coulombs * SURFACE_SHARE))
+        sunk = max(sunk + m.surface_most * amps * h_s / (coulombs * SURFACE_SHARE), 0.0)
     else:
         sunk = most + (sunk - most) * math.exp(-h_s / m.spec.surface_tau_s)
     return min(sunk, most)
@@ -120,7 +120,7 @@ def _rates(m: CellModel, c: Cells, amps: float, room_k: float) -> tuple[list[flo
         dt = [0.0] * len(heat)
     if m.surface:
         dv3 = [
-            v * i / (q * SURFACE_SHARE) if i < 0.0 else (m.excess(z) - v) / spec.surface_tau_s
+            m.surface_most * i / (q * SURFACE_SHARE) if i < 0.0 else (m.excess(z) - v) / spec.surface_tau_s
             for i, z, v, q in zip(currents, c.z, c.v3, m.coulombs, strict=True)
         ]  # fmt: skip
     else:
@@ -135,7 +135,7 @@ def _ahead(m: CellModel, c: Cells, rates: tuple[list[float], ...], h_s: float) -
         for values, rate in zip((c.z, c.v1, c.v2, c.v3, c.hyst, c.kelvin), rates, strict=False)
     )
     if m.surface:
-        v3 = [min(v, m.excess(x)) for v, x in zip(v3, z, strict=True)]
+        v3 = [max(min(v, m.excess(x)), 0.0) for v, x in zip(v3, z, strict=True)]
     new = Cells(z, v1, v2, v3, hyst, kelvin, [], [], [], c.factor, rates[6], c.bled)
     m.refresh(new)
     return new

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sims.bms import BmsSpec
@@ -147,7 +147,8 @@ FUNCTIONS = st.sampled_from(
 ).flatmap(lambda f: st.tuples(st.just(f[0]), st.floats(f[1], f[2])))  # fmt: skip
 
 
-@settings(max_examples=200, deadline=None)
+@example(("cc", 13.0), True, False, True, False, 12.0, 1.0, 0.0, "no discharge", 150.0)
+@settings(max_examples=400, deadline=None)
 @given(
     function=FUNCTIONS,
     load_on=st.booleans(),
