@@ -7,8 +7,9 @@ of samples, so a charge carries the current's whole uncertainty for the whole ti
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from harness.config import InstrumentEntry
 from harness.result import BudgetLine as ResultLine
 from harness.result import Figure
 from harness.rig import VoltsPlace
@@ -27,6 +28,17 @@ UNDECLARED_BLEED_OHM = 2000.0
 BLEED_SHARE = 0.25
 """How far a declared bleed resistance may be off (judgement)."""
 
+PROBE_LAG_S = 60.0
+"""A thermometer taped to a case follows its cells with up to this time constant (judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drain:
+    """Charge an idle supply took from the pack, Ah, known to ``half_width_ah``."""
+
+    ah: float = 0.0
+    half_width_ah: float = 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Channels:
@@ -34,6 +46,12 @@ class Channels:
 
     site: Site
     place: VoltsPlace
+
+    def _entry(self, role: str) -> InstrumentEntry:
+        entry = self.site.bench.one(role)
+        if entry is None:
+            raise LookupError(f"bench file: no {role}; no uncertainty can be given for what it would measure")
+        return entry
 
     def volts_lines(self, *, volts: float, amps: float) -> list[BudgetLine]:
         """Uncertainty of pack volts at ``volts`` with ``amps`` flowing, V."""
@@ -51,36 +69,55 @@ class Channels:
             )
         return lines
 
-    def amps_lines(self, *, role: str, amps: float, volts: float) -> list[BudgetLine]:
-        """Uncertainty of the pack's current as ``role`` (load or supply) measures it, A."""
-        entry = self.site.bench.one(role)
-        assert entry is not None
-        lines = [reading_line(source=f"{entry.name} amps", reading=amps, terms=entry.amps_accuracy, unit="A")]
-        if role == "load" and self.site.bench.one("supply") is not None:
-            lines.append(self._bleed_line(volts))
-        return lines
+    def own_volts_line(self, *, role: str, volts: float) -> BudgetLine:
+        """Uncertainty of what ``role`` (load or supply) itself reads at its terminals or sense leads, V."""
+        entry = self._entry(role)
+        return reading_line(source=f"{entry.name} volts", reading=volts, terms=entry.volts_accuracy, unit="V")
 
-    def bleed_amps(self, volts: float) -> float:
-        """Current the supply's output drains from the pack while off, A; 0 when nothing is declared."""
-        supply = self.site.bench.one("supply")
-        if supply is None or supply.off_bleed_ohm is None or math.isnan(volts):
-            return 0.0
-        return volts / supply.off_bleed_ohm
+    def amps_line(self, *, role: str, amps: float) -> BudgetLine:
+        """Uncertainty of the current as ``role`` (load or supply) measures it, A."""
+        entry = self._entry(role)
+        return reading_line(source=f"{entry.name} amps", reading=amps, terms=entry.amps_accuracy, unit="A")
 
-    def _bleed_line(self, volts: float) -> BudgetLine:
+    def drain(self, *, volts: float, hours: float) -> Drain:
+        """What a supply left connected, its output off, takes from the pack at ``volts`` (V) in ``hours``.
+
+        Without ``off_bleed_ohm`` in the bench file nothing is taken off, and the doubt is all that may have flowed.
+        """
         supply = self.site.bench.one("supply")
-        assert supply is not None
+        if supply is None or not math.isfinite(volts):
+            return Drain()
+        if supply.off_bleed_ohm is None:
+            return Drain(0.0, volts / UNDECLARED_BLEED_OHM * hours)
+        ah = volts / supply.off_bleed_ohm * hours
+        return Drain(ah, BLEED_SHARE * ah)
+
+    def drain_line(self, *drains: Drain) -> list[BudgetLine]:
+        """The doubt about ``drains`` as one line, A.h; none without a supply."""
+        supply = self.site.bench.one("supply")
+        if supply is None:
+            return []
         if supply.off_bleed_ohm is not None:
-            half = BLEED_SHARE * volts / supply.off_bleed_ohm
             basis = f"{100 * BLEED_SHARE:g} % of the declared off_bleed_ohm, judgement"
         else:
-            half = volts / UNDECLARED_BLEED_OHM
             basis = f"off_bleed_ohm not declared, up to {UNDECLARED_BLEED_OHM:g} ohm assumed: declare it or unplug"
-        return rectangular_line(source=f"{supply.name} left connected, off", half_width=half, unit="A", basis=basis)
+        half = sum(one.half_width_ah for one in drains)
+        source = f"{supply.name} left connected, off"
+        return [rectangular_line(source=source, half_width=half, unit="A.h", basis=basis)]
 
-    def temp_lines(self) -> list[BudgetLine]:
+    def temp_lines(self, *, slope_k_per_s: float = 0.0) -> list[BudgetLine]:
+        """Uncertainty of the pack's temperature while it moves at ``slope_k_per_s``, in Cel."""
         entry = next(e for e in self.site.bench.instruments if e.role == "thermometer" and e.measures == "pack")
-        return [reading_line(source=f"{entry.name}", reading=0.0, terms=entry.temp_accuracy, unit="Cel")]
+        lag = PROBE_LAG_S * abs(slope_k_per_s) if math.isfinite(slope_k_per_s) else 0.0
+        basis = f"up to {PROBE_LAG_S:g} s behind, judgement"
+        return [
+            reading_line(source=f"{entry.name}", reading=0.0, terms=entry.temp_accuracy, unit="Cel"),
+            rectangular_line(source="probe lag", half_width=lag, unit="Cel", basis=basis),
+        ]
+
+    def volts_basis(self, words: str) -> str:
+        """``words`` and, when pack volts are not measured at the pack, how they were come by."""
+        return f"{words}; pack volts {self.place.words}" if self.place.ohm else words
 
 
 def clock_line(seconds: float) -> BudgetLine:
@@ -95,9 +132,20 @@ def in_figure(lines: list[BudgetLine], factor: float, unit: str) -> list[BudgetL
     return [line.times(abs(factor), unit=unit) for line in lines]
 
 
+def named(lines: list[BudgetLine], what: str) -> list[BudgetLine]:
+    """The same lines, their source headed by ``what`` they act through."""
+    return [replace(line, source=f"{what}, {line.source}") for line in lines]
+
+
 def figure(value: float, unit: str, lines: list[BudgetLine], basis: str) -> Figure:
-    """A figure with its expanded uncertainty (quadrature, k = 2) and its budget."""
+    """A figure with its expanded uncertainty (quadrature, k = 2) and its budget.
+
+    Sources whose accuracy nobody gave are named in its basis.
+    """
     total = combine(lines)
+    assumed = dict.fromkeys(line.source for line in lines if line.basis.startswith("assumed"))
+    if assumed:
+        basis += f"; accuracy ASSUMED, not given: {', '.join(assumed)}"
     return Figure(
         value=value,
         unit=unit,

@@ -5,29 +5,22 @@ The volts held are those at the supply's sensed terminals: with sense leads the 
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Annotated
 
 import msgspec
 
 from harness.bench import Bench
-from harness.channels import Channels, clock_line, figure, in_figure
+from harness.channels import Channels
 from harness.errors import PlanRefused
 from harness.limits import envelope
 from harness.procedure import Forecast, Found, Procedure, Step
-from harness.result import Condition, Figure
+from harness.result import Condition
 from harness.site import Site
-from harness.uncertainty import BudgetLine, rectangular_line
-from procedures.detectors import ChargeCounter, Tail, Taper
+from procedures.charge_figures import Charged, figures, not_measured
+from procedures.charging import ChargeFold
 from procedures.plans import Amps, Seconds, Volts
 
-END_CURRENT = "end current reached"
-PACK_OPENED = "pack opened while charging"
-TIME_LIMIT = "time limit"
-
-CV_BAND_V = 0.010
-PLATEAU_S = 10.0
 DEFAULT_IT = 0.5
 DEFAULT_END_IT = 0.05
 
@@ -48,73 +41,6 @@ class ChargePlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     longest_s: Annotated[
         Seconds | None, msgspec.Meta(description="trip when it takes longer; default 1.3 x the longest expected")
     ] = None
-
-
-@dataclass(slots=True)
-class ChargeFold:
-    """Charge and energy put in, and how it ended. ``amps`` positive out of the pack, so negative here.
-
-    ``held_volts`` is what the supply itself reads at its sensed terminals: the quantity it holds.
-    """
-
-    end_amps: float
-    period_s: float
-    on_s: float = 0.0
-    counter: ChargeCounter = field(init=False)
-    taper: Taper = field(init=False)
-    plateau: Tail = field(default_factory=lambda: Tail(PLATEAU_S))
-    end_reason: str = ""
-    temps: list[float] = field(default_factory=list)
-    _held: list[tuple[float, float]] = field(default_factory=list)
-    _amps: list[tuple[float, float]] = field(default_factory=list)
-    _at_reach: tuple[float, float] | None = None
-
-    def __post_init__(self) -> None:
-        self.counter = ChargeCounter(period_s=self.period_s, start_s=self.on_s)
-        self.taper = Taper(end_a=self.end_amps)
-
-    @property
-    def decided(self) -> bool:
-        return bool(self.end_reason)
-
-    def push(self, t_s: float, amps: float, pack_volts: float, *, held_volts: float, temp_c: float = math.nan) -> None:
-        """One sample."""
-        if self.decided:
-            return
-        if math.isfinite(temp_c):
-            self.temps.append(temp_c)
-        self.counter.push(t_s, amps, pack_volts)
-        self.plateau.push(t_s, held_volts)
-        if math.isfinite(held_volts):
-            self._held.append((t_s, held_volts))
-        self._amps.append((t_s, -amps))
-        reached = self.taper.reached_s
-        self.taper.push(t_s, -amps)
-        if reached is None and self.taper.reached_s is not None:
-            self._at_reach = (self.counter.charge_ah, self.counter.energy_wh)
-        if self.taper.opened:
-            self.end_reason = PACK_OPENED
-        elif self.taper.done:
-            self.end_reason = END_CURRENT
-
-    @property
-    def put_in(self) -> tuple[float, float]:
-        """Charge (Ah) and energy (Wh) put in, positive, up to switching off."""
-        return -self.counter.charge_ah, -self.counter.energy_wh
-
-    @property
-    def cv_start_s(self) -> float:
-        """First sample at which the held volts were within 10 mV of what they were at the end, by the same reading:
-        the instrument's own offset drops out."""
-        least = self.plateau.mean - CV_BAND_V
-        return next((t for t, volts in self._held if volts >= least), math.nan)
-
-    def slope_at(self, series: str, t_s: float) -> float:
-        """Change per second of ``held`` volts or ``amps`` around ``t_s``, over 10 s; nan without enough samples."""
-        points = [p for p in (self._held if series == "held" else self._amps) if abs(p[0] - t_s) <= 5.0]
-        if len(points) < 2 or points[-1][0] == points[0][0]:
-            return math.nan
-        return (points[-1][1] - points[0][1]) / (points[-1][0] - points[0][0])
 
 
 def charge(bench: Bench, *, plan: ChargePlan) -> Found:
@@ -145,73 +71,35 @@ def run_charge(bench: Bench, *, plan: ChargePlan) -> ChargeFold:
 
 
 def report_charge(fold: ChargeFold, *, plan: ChargePlan, channels: Channels) -> Found:
-    """Figures of a charge that has ended."""
-    charge_ah, energy_wh = fold.put_in
-    seconds = (fold.counter.last[0] if fold.counter.last else fold.on_s) - fold.on_s
-    hours = seconds / 3600.0
-    mean_a = charge_ah / hours if hours else 0.0
-    mean_v = energy_wh / charge_ah if charge_ah else 0.0
-    amps = channels.amps_lines(role="supply", amps=mean_a, volts=mean_v)
-    volts = channels.volts_lines(volts=mean_v, amps=mean_a)
-    clock = in_figure([clock_line(seconds)], mean_a / 3600.0, "A.h")
-    counted = [*in_figure(amps, hours, "A.h"), *clock, *_gap_lines(fold.counter)]
-    figures = {
-        "charge_in_ah": figure(charge_ah, "A.h", counted, "integral of the supply's current, trapezoid"),
-        "charge_in_wh": figure(
-            energy_wh,
-            "W.h",
-            [*in_figure(counted, mean_v, "W.h"), *in_figure(volts, charge_ah, "W.h")],
-            "integral of current times pack volts, trapezoid",
-        ),
-        "charger_restarts": Figure(value=0.0, unit="1", basis="counted"),
-    }
-    if fold.end_reason == END_CURRENT:
-        figures |= _tail_figures(fold, plan=plan, channels=channels)
-    return Found(figures, fold.end_reason, _conditions(fold, plan))
+    """Figures of a charge that has ended, and the reasons for those that are missing."""
+    run = charged(fold, plan=plan, channels=channels)
+    found = figures(run)
+    return Found(found, fold.end_reason, _conditions(fold, plan, channels), not_measured(run, found))
 
 
-def _tail_figures(fold: ChargeFold, *, plan: ChargePlan, channels: Channels) -> dict[str, Figure]:
-    reached = fold.taper.reached_s
-    start = fold.cv_start_s
-    if reached is None or math.isnan(start):
-        return {}
-    end_a = fold.taper.end_amps
-    lines = channels.amps_lines(role="supply", amps=end_a, volts=plan.volts or 0.0)
-    figures = {"end_a": figure(end_a, "A", lines, "supply's last reading before it was switched off")}
-    cv = [
-        rectangular_line(source="sampling", half_width=fold.period_s, unit="s", basis="two ends, one period"),
-        clock_line(reached - start),
-    ]
-    slope = fold.slope_at("amps", reached)
-    if slope and math.isfinite(slope):
-        cv += in_figure(lines, 1.0 / slope, "s")
-    figures["cv_s"] = figure(
-        reached - start, "s", cv, "from within 10 mV of the held volts to the end current, both held by the supply"
-    )
-    return figures
+def charged(fold: ChargeFold, *, plan: ChargePlan, channels: Channels) -> Charged:
+    """A charge that has ended beside what it was to be."""
+    assert plan.amps is not None
+    assert plan.volts is not None
+    return Charged(fold, channels, set_amps=plan.amps, set_volts=plan.volts)
 
 
-def _gap_lines(counter: ChargeCounter) -> list[BudgetLine]:
-    return [
-        rectangular_line(
-            source=f"gap of {gap.end_s - gap.start_s:.0f} s",
-            half_width=gap.half_width_ah,
-            unit="A.h",
-            basis="no samples: anything up to the larger current",
-        )
-        for gap in counter.gaps
-    ]
-
-
-def _conditions(fold: ChargeFold, plan: ChargePlan) -> dict[str, Condition]:
+def _conditions(fold: ChargeFold, plan: ChargePlan, channels: Channels) -> dict[str, Condition]:
+    supply = channels.site.bench.one("supply")
+    where = "at the pack terminals, by sense leads"
+    if supply is not None and supply.sense != "remote":
+        where = "at the supply's terminals: the pack gets less by the drop of the leads"
     conditions = {
         "charge_amps": Condition(value=plan.amps, unit="A"),
         "charge_volts": Condition(value=plan.volts, unit="V"),
+        "charge_volts_held": Condition(value=where),
         "charge_end_amps": Condition(value=plan.end_amps, unit="A"),
+        "volts_measured": Condition(value=channels.place.words),
     }
     if fold.temps:
-        conditions["charge_temp_start_c"] = Condition(value=fold.temps[0], unit="Cel")
-        conditions["charge_temp_max_c"] = Condition(value=max(fold.temps), unit="Cel")
+        temps = [temp for _, temp in fold.temps]
+        conditions["charge_temp_start_c"] = Condition(value=temps[0], unit="Cel")
+        conditions["charge_temp_max_c"] = Condition(value=max(temps), unit="Cel")
     return conditions
 
 
@@ -222,15 +110,33 @@ def settle_charge(plan: ChargePlan, site: Site) -> tuple[ChargePlan, Site]:
     if env.charge_refused:
         raise PlanRefused(f"plan: no charge: {env.charge_refused}")
     amps = min(DEFAULT_IT * it, env.charge_amps_max) if plan.amps is None else plan.amps
+    if not amps <= env.charge_amps_max * (1 + 1e-9):
+        raise PlanRefused(
+            f"plan: amps = {amps:g} A: the limit is {env.charge_amps_max:g} A ({env.charge_amps_from}); "
+            f"use amps <= {env.charge_amps_max:.3g}"
+        )
     end_amps = DEFAULT_END_IT * it if plan.end_amps is None else plan.end_amps
-    if not end_amps < amps:
-        raise PlanRefused(f"plan: end_amps = {end_amps:g} A: not below amps = {amps:g} A; choose a smaller end current")
+    _check_end_amps(site, end_amps=end_amps, amps=amps)
     expected_s = 3600.0 * (it / amps + 1.0)
     longest_s = 1.3 * expected_s if plan.longest_s is None else plan.longest_s
+    if not longest_s > 0:
+        raise PlanRefused("plan: longest_s = 0 s: a charge takes longer; leave it out, or give the seconds it may take")
     return (
         msgspec.structs.replace(plan, amps=amps, volts=env.target_v, end_amps=end_amps, longest_s=longest_s),
         replace(site, envelope=env),
     )
+
+
+def _check_end_amps(site: Site, *, end_amps: float, amps: float) -> None:
+    if not end_amps < amps:
+        raise PlanRefused(f"plan: end_amps = {end_amps:g} A: not below amps = {amps:g} A; choose a smaller end current")
+    supply = site.bench.one("supply")
+    least = 0.0 if supply is None else supply.amps_accuracy.half_width(end_amps)
+    if supply is not None and not end_amps > least:
+        raise PlanRefused(
+            f"plan: end_amps = {end_amps:g} A: {supply.name} reads amps within {least:.3g} A only "
+            f"({supply.amps_accuracy.words('A')}), so the end would not be seen; use end_amps well above {least:.2g}"
+        )
 
 
 def forecast_charge(plan: ChargePlan, site: Site) -> Forecast:
@@ -261,4 +167,4 @@ PROCEDURE = Procedure(
     phases=("rest", "source"),
 )
 
-__all__ = ["PROCEDURE", "ChargeFold", "ChargePlan", "charge"]
+__all__ = ["PROCEDURE", "ChargePlan", "charge", "charged", "forecast_charge", "run_charge", "settle_charge"]

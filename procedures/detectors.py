@@ -1,15 +1,22 @@
 """Decisions as pure folds: push samples in, look at the state. No clock, no instrument, no file.
 
 The same folds run live, over a recording and over trajectories that this program never made. Times in s, volts in V,
-currents in A, charge in Ah, energy in Wh. A value that is not a number is skipped and never decides anything.
+currents in A, charge in Ah, energy in Wh. A value that is not a number is skipped and never decides anything; so is a
+sample that lies before the one pushed last.
 """
 
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
 
+from procedures.series import slope_of
+
 SECONDS_PER_HOUR = 3600.0
+
+GONE_SHARE = 0.05
+"""Under this share of what it was, a current is gone; no cell takes or gives less all at once (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +45,14 @@ class ChargeCounter:
     last: tuple[float, float, float] | None = None
 
     def push(self, t_s: float, amps: float, volts: float) -> None:
+        """One sample; the sign of ``amps`` is kept."""
         if not (math.isfinite(t_s) and math.isfinite(amps) and math.isfinite(volts)):
             return
         if self.last is None:
-            began = t_s if self.start_s is None else self.start_s
-            self.last = (began, amps, volts)
+            self.last = (t_s if self.start_s is None else min(self.start_s, t_s), amps, volts)
         t0, amps0, volts0 = self.last
+        if t_s < t0:
+            return
         hours = (t_s - t0) / SECONDS_PER_HOUR
         if t_s - t0 > 3 * self.period_s + 1e-9:
             # The trapezoid sits inside the bounds 0 .. largest current; the half-width covers both ends.
@@ -52,16 +61,16 @@ class ChargeCounter:
         self.energy_wh += 0.5 * (amps * volts + amps0 * volts0) * hours
         self.last = (t_s, amps, volts)
 
-    def up_to(self, t_s: float, amps: float, volts: float) -> tuple[float, float]:
-        """Charge and energy if the last stretch ended at ``t_s``; the state is left as it is."""
-        if self.last is None:
-            return 0.0, 0.0
-        t0, amps0, volts0 = self.last
-        hours = (t_s - t0) / SECONDS_PER_HOUR
-        return (
-            self.charge_ah + 0.5 * (amps + amps0) * hours,
-            self.energy_wh + 0.5 * (amps * volts + amps0 * volts0) * hours,
-        )
+    def push_until(self, end_s: float, t_s: float, amps: float, volts: float) -> None:
+        """The last stretch, cut at ``end_s`` on the straight line to the sample at ``t_s`` >= ``end_s``."""
+        if self.last is not None and t_s > self.last[0]:
+            t0, amps0, volts0 = self.last
+            share = (end_s - t0) / (t_s - t0)
+            amps, volts = amps0 + share * (amps - amps0), volts0 + share * (volts - volts0)
+        self.push(end_s, amps, volts)
+
+
+SLOPE_POINTS = 10
 
 
 @dataclass(slots=True)
@@ -70,7 +79,8 @@ class EndVolts:
 
     The crossing is the straight line between the last sample above and the first at or below; it counts when the next
     sample is at or below as well, so that one dip does not end a run. The first ``ignore_s`` after ``start_s`` are
-    not looked at: leads and slew make a dip at switch-on.
+    not looked at: leads and slew make a dip at switch-on. ``slope_v_per_s`` is over the last ten samples, so that the
+    noise of two does not make it.
     """
 
     end_v: float
@@ -80,10 +90,15 @@ class EndVolts:
     slope_v_per_s: float = math.nan
     confirmed: bool = False
     _above: tuple[float, float] | None = None
+    _recent: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SLOPE_POINTS))
 
     def push(self, t_s: float, volts: float) -> None:
-        if self.confirmed or not math.isfinite(volts) or t_s < self.start_s + self.ignore_s:
+        """One sample."""
+        if self.confirmed or not math.isfinite(volts) or not t_s >= self.start_s + self.ignore_s:
             return
+        if self._recent and t_s < self._recent[-1][0]:
+            return
+        self._recent.append((t_s, volts))
         if volts > self.end_v:
             self._above = (t_s, volts)
             self.crossing_s = None
@@ -92,14 +107,20 @@ class EndVolts:
         else:
             self.confirmed = True
 
+    @property
+    def never_above(self) -> bool:
+        """Confirmed without a single sample above: the pack was empty, by this end voltage, from the start."""
+        return self.confirmed and self._above is None
+
     def _cross(self, t_s: float, volts: float) -> None:
+        self.crossing_s = t_s
         if self._above is None:
-            # Never seen above: the pack was at or under its end voltage from the start.
-            self.crossing_s = t_s
             return
         t0, v0 = self._above
-        self.slope_v_per_s = (volts - v0) / (t_s - t0)
-        self.crossing_s = t0 + (self.end_v - v0) / self.slope_v_per_s
+        # Two samples of one instant, before and after a switch, make a step: no slope, and no division by nothing.
+        if t_s > t0:
+            self.slope_v_per_s = slope_of(self._recent)
+            self.crossing_s = t0 + (v0 - self.end_v) / (v0 - volts) * (t_s - t0)
 
 
 @dataclass(slots=True)
@@ -107,27 +128,30 @@ class Opened:
     """The pack's own switch (or the fuse) opened under load: the current is gone though it is still commanded.
 
     Two samples in a row; the first of them either with the terminals under half the nominal volts or with the current
-    fallen by more than half within one sample. ``last_good`` is the last sample with more than half the set current.
+    fallen by more than half within one sample. ``last_good`` is the last sample with more than half the set current,
+    ``gone_s`` the first one without: the opening lies between the two.
     """
 
     set_amps: float
     nominal_volts: float
     opened: bool = False
     last_good: tuple[float, float, float] | None = None
+    gone_s: float = math.nan
     _suspect: bool = False
     _before: float = math.nan
 
     def push(self, t_s: float, amps: float, volts: float) -> None:
+        """One sample."""
         if self.opened or not math.isfinite(amps):
             return
-        gone = amps < 0.05 * self.set_amps
+        gone = amps < GONE_SHARE * self.set_amps
         if amps > 0.5 * self.set_amps and math.isfinite(volts) and volts > 0.5 * self.nominal_volts:
             self.last_good = (t_s, amps, volts)
         if gone and self._suspect:
             self.opened = True
         elif gone:
-            fell = amps < 0.5 * self._before
-            self._suspect = fell or volts < 0.5 * self.nominal_volts
+            self._suspect = amps < 0.5 * self._before or volts < 0.5 * self.nominal_volts
+            self.gone_s = t_s
         else:
             self._suspect = False
         self._before = amps
@@ -137,70 +161,78 @@ class Opened:
 class Taper:
     """The end of a CC-CV charge by current: at or under ``end_a`` for ``hold_s``, after the current has been above it.
 
-    ``opened`` says instead that the pack's own switch ended it: the current collapsed by 95 % or more within one
-    sample and stayed there. A cell's own taper has a time constant of seconds to minutes and cannot do that (common
-    practice, no source); taking it for "full" would be the mistake.
+    ``reached_s`` is on the straight line between the last sample above and the first at or below; ``end_amps`` on the
+    one around ``hold_s`` after it. ``opened`` says instead that the pack's own switch ended it: the current collapsed
+    by 95 % or more within one sample and stayed there. A cell's own taper has a time constant of seconds to minutes
+    and cannot do that (common practice, no source); taking it for "full" would be the mistake. ``restarts`` counts
+    collapses after which the current came back at once.
+
+    A pack that is put on charge full never draws more than ``end_a``: after ``full_s`` of that it counts as full
+    (``never_above``), or, when no current to speak of flowed, as ``no_current``, which an open switch also looks like.
     """
 
     end_a: float
     hold_s: float = 10.0
+    full_s: float = 60.0
     reached_s: float | None = None
     done: bool = False
     opened: bool = False
+    no_current: bool = False
+    restarts: int = 0
     end_amps: float = math.nan
     _seen_above: bool = False
-    _before: float = math.nan
+    _first_s: float = math.nan
+    _last: tuple[float, float] | None = None
     _collapsed_from: float | None = None
 
+    @property
+    def never_above(self) -> bool:
+        """Done without ever having been above the end current."""
+        return self.done and not self._seen_above
+
     def push(self, t_s: float, amps: float) -> None:
-        if self.done or self.opened or not math.isfinite(amps):
+        """One sample; ``amps`` positive into the pack."""
+        if self.done or self.opened or self.no_current or not math.isfinite(amps):
             return
+        if self._last is None:
+            self._first_s = t_s
+        elif t_s < self._last[0]:
+            return
+        self._look_for_collapse(amps)
+        if not self.opened:
+            self._look_for_end(t_s, amps)
+        self._last = (t_s, amps)
+
+    def _look_for_collapse(self, amps: float) -> None:
+        before = self._last[1] if self._last is not None else math.nan
         if self._collapsed_from is not None:
-            self.opened = amps < 0.05 * self._collapsed_from
+            self.opened = amps < GONE_SHARE * self._collapsed_from
+            self.restarts += amps > 0.5 * self._collapsed_from
             self._collapsed_from = None
-        elif self._before >= 0.5 * self.end_a and amps < 0.05 * self._before:
-            self._collapsed_from = self._before
-        self._before = amps
+        elif before >= 0.5 * self.end_a and amps < GONE_SHARE * before:
+            self._collapsed_from = before
+
+    def _look_for_end(self, t_s: float, amps: float) -> None:
         if amps > self.end_a:
             self._seen_above, self.reached_s = True, None
-        elif self._seen_above and not self.opened:
+        elif self._seen_above:
             if self.reached_s is None:
-                self.reached_s = t_s
-            self.end_amps = amps
-            self.done = self._collapsed_from is None and t_s - self.reached_s >= self.hold_s - 1e-9
+                self.reached_s = self._when(self.end_a, t_s, amps)
+            self._end_after(self.hold_s, self.reached_s, t_s, amps)
+        elif t_s - self._first_s >= self.full_s - 1e-9:
+            if amps < GONE_SHARE * self.end_a:
+                self.no_current = True
+            else:
+                self._end_after(self.full_s, self._first_s, t_s, amps)
 
+    def _end_after(self, wait_s: float, since_s: float, t_s: float, amps: float) -> None:
+        due_s = since_s + wait_s
+        self.done = self._collapsed_from is None and t_s >= due_s - 1e-9
+        if self.done:
+            t0, amps0 = self._last or (t_s, amps)
+            share = min(1.0, max(0.0, (due_s - t0) / (t_s - t0))) if t_s > t0 else 1.0
+            self.end_amps = amps0 + share * (amps - amps0)
 
-@dataclass(slots=True)
-class Tail:
-    """Mean, slope and extremes over the last ``length_s`` of what was pushed."""
-
-    length_s: float
-    points: list[tuple[float, float]] = field(default_factory=list)
-
-    def push(self, t_s: float, value: float) -> None:
-        if not math.isfinite(value):
-            return
-        self.points.append((t_s, value))
-        if len(self.points) > 64 and self.points[len(self.points) // 2][0] < t_s - self.length_s:
-            self.points = self._inside()
-
-    def _inside(self) -> list[tuple[float, float]]:
-        end = self.points[-1][0] if self.points else 0.0
-        return [p for p in self.points if p[0] > end - self.length_s]
-
-    @property
-    def mean(self) -> float:
-        inside = self._inside()
-        return sum(v for _, v in inside) / len(inside) if inside else math.nan
-
-    @property
-    def slope_per_s(self) -> float:
-        """Least-squares slope; nan with fewer than two points."""
-        inside = self._inside()
-        if len(inside) < 2:
-            return math.nan
-        n = len(inside)
-        t_mean = sum(t for t, _ in inside) / n
-        v_mean = sum(v for _, v in inside) / n
-        spread = sum((t - t_mean) ** 2 for t, _ in inside)
-        return sum((t - t_mean) * (v - v_mean) for t, v in inside) / spread if spread else math.nan
+    def _when(self, level_a: float, t_s: float, amps: float) -> float:
+        t0, amps0 = self._last or (t_s, amps)
+        return t0 + (amps0 - level_a) / (amps0 - amps) * (t_s - t0) if amps0 > level_a > amps else t_s
