@@ -133,14 +133,14 @@ def _counted(run: Discharged) -> dict[str, Figure]:
             run.channels.volts_lines(volts=mean_v, amps=run.mean_a),
             run.channels.volts_basis("energy over charge"),
         ),
-        "rate_it": _rate(run),
+        "rate_it": figure(*_rate(run), "mean current out of the pack over rated Ah, per hour"),
         "retained_share": figure(
             charge_ah / rated, "1", in_figure(counted, 1 / rated, "1"), "capacity over the rated Ah of the label"
         ),
     }
 
 
-def _rate(run: Discharged) -> Figure:
+def _rate(run: Discharged) -> tuple[float, str, list[BudgetLine]]:
     """The pack's mean current. It stands for the planned rate too, so how far it came out from that is a doubt."""
     rated, drain = run.channels.site.pack.rated_ah, run.run_drain
     rate_it = (run.load_ah + drain.ah) / run.hours / rated
@@ -155,7 +155,7 @@ def _rate(run: Discharged) -> Figure:
             basis=f"planned {planned_it:g}: set-point of the load, and what the idle supply drains",
         ),
     ]
-    return figure(rate_it, "1", lines, "mean current out of the pack over rated Ah, per hour")
+    return rate_it, "1", lines
 
 
 def _energy_lines(run: Discharged, before_end: list[BudgetLine], end: list[BudgetLine]) -> list[BudgetLine]:
