@@ -194,6 +194,8 @@ class Bms:
             if t_s >= self._since_s[k] + rule.delay_s:
                 self._since_s[k] = math.inf
                 done.append(self._trip(k, t_s))
+                if self.asleep:
+                    return done
         bypass = self.discharge_on and self._open("charge") and self._bypass(figures[PACK_AMPS])
         if bypass != self.bypass:
             self.bypass = bypass
@@ -204,7 +206,6 @@ class Bms:
         rule = self.rules[k]
         if rule.sleeps:
             self.asleep, self.bypass = True, False
-            self._since_s = [math.inf] * len(self.rules)
             return f"bms: {rule.what}, both paths opened"
         self._tripped_s[k] = t_s
         return f"bms: {rule.what}, {rule.opens} path opened"
@@ -226,6 +227,7 @@ class Bms:
         if t_s < self._wake_since_s + self.spec.wake_delay_s:
             return []
         self.asleep, self._wake_since_s = False, math.inf
+        self._since_s = [math.inf] * len(self.rules)
         self._tripped_s = [math.inf] * len(self.rules)
         return ["bms: woken by a voltage at the terminals"]
 
@@ -244,7 +246,9 @@ class Bms:
 
     def due_s(self) -> float:
         """Time of the next thing that happens by itself, s; inf when there is none."""
-        due = self._wake_since_s + self.spec.wake_delay_s
+        if self.asleep:
+            return self._wake_since_s + self.spec.wake_delay_s
+        due = math.inf
         for k, rule in enumerate(self.rules):
             due = min(due, self._since_s[k] + rule.delay_s, self._tripped_s[k] + rule.release_after_s)
         return due

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from sims.events import NODE_VOLTS, Watch
 
-LEAST_OHM = 1e-9
+LEAST_OHM = 1e-8
 """Regulators without a resistance of their own get this one, so that every piece has a finite slope."""
 
 
@@ -42,6 +42,14 @@ class Piece:
 
 
 Element = Sequence[Piece]
+
+
+def slack_amps(volts: float, ohms: float) -> float:
+    """How far the current behind ``ohms`` is off when the volts are off in their last digits, A.
+
+    A regulator is left only when its current is beyond its limit by more than this; else solver and watch disagree.
+    """
+    return 16.0 * math.ulp(volts) / ohms
 
 
 @dataclass(frozen=True, slots=True)

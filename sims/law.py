@@ -46,8 +46,9 @@ class Law:
         self, *, branch: Branch, sign: float, r_pack: float, pieces: Mapping[str, Piece], node_volts: float, ohms: float
     ) -> None:
         self._branch, self._sign, self._r_pack, self._rest_volts = branch, sign, r_pack, node_volts
-        self._supply, self._load = pieces.get("supply"), pieces.get("load")
-        self._others = [p for name, p in pieces.items() if name not in ("supply", "load")]
+        self._supply = [p for name, p in pieces.items() if name.startswith("supply")]
+        self._load = [p for name, p in pieces.items() if name.startswith("load")]
+        self._others = [p for name, p in pieces.items() if not name.startswith(("supply", "load"))]
         self._amps = math.fsum(p.amps for p in pieces.values())
         self._local = math.fsum(p.siemens for p in pieces.values())
         self._sensed = math.fsum(p.sense_siemens for p in pieces.values())
@@ -86,8 +87,11 @@ class Law:
         """Everything that flows with the cells at ``emf`` V behind ``ohms``."""
         amps, terminal = self._pack(emf, ohms)
         volts = terminal - amps * self._r_pack
-        supply = 0.0 if self._supply is None else amps_into_node(self._supply, volts, terminal)
-        load = 0.0 if self._load is None else -amps_into_node(self._load, volts, terminal)
+        supply = load = 0.0
+        for piece in self._supply:
+            supply += amps_into_node(piece, volts, terminal)
+        for piece in self._load:
+            load -= amps_into_node(piece, volts, terminal)
         if self._balance:
             rest = amps + math.fsum(amps_into_node(p, volts, terminal) for p in self._others)
             if self._balance == "supply":

@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sims.circuit import Element, Piece, Sense
+from sims.circuit import LEAST_OHM, Element, Piece, Sense, slack_amps
 from sims.events import LOAD_AMPS, LOAD_SENSE, LOAD_SINK, LOAD_VOLTS, Limits, Watch
 
 RAMP_STEP_S = 0.001
@@ -119,7 +119,7 @@ class LoadPort:
         return Piece("cp", low + r_lead * watts / low, watts=watts, watts_ohm=r_lead, watches=watches)
 
     def _cv(self, r_lead: float, sense: Sense) -> Element:
-        volts, ohms = self.volts_set, self.r_regulation + (0.0 if self.remote_sense else r_lead)
+        volts, ohms = self.volts_set, max(self.r_regulation + (0.0 if self.remote_sense else r_lead), LEAST_OHM)
         start = sense.node_volts(volts)
         top = self.amps_max if volts <= 0.0 else min(self.amps_max, self.watts_max / volts)
         regulated = min(top, volts / self.r_min)
@@ -128,7 +128,8 @@ class LoadPort:
         end = sense.node_volts(volts + regulated * ohms)
         amps, slope = volts / ohms, 1.0 / ohms
         local, sensed = (0.0, slope) if self.remote_sense else (slope, 0.0)
-        watches = ((LOAD_AMPS, 0.0, regulated),)
+        slack = slack_amps(volts, ohms)
+        watches = ((LOAD_AMPS, -slack, regulated + slack),)
         pieces = [idle, Piece("cv", start, end, amps, local, sensed, watches=watches)]
         if regulated < top:
             knee = self._knee(r_lead, top)

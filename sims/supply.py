@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sims.circuit import LEAST_OHM, Element, Piece, Sense
+from sims.circuit import LEAST_OHM, Element, Piece, Sense, slack_amps
 from sims.events import SUPPLY_AMPS, SUPPLY_SENSE, SUPPLY_VOLTS, Limits
 
 RAMP_STEP_S = 0.005
@@ -89,7 +89,7 @@ class SupplyPort:
     def _local(self, r_lead: float) -> Element:
         source = max(self.r_source, LEAST_OHM - r_lead)
         ohms, volts = source + r_lead, self.volts_now
-        top, knee = volts + self.i_bleed * ohms, volts - self.amps_set * ohms
+        top, knee, slack = volts + self.i_bleed * ohms, volts - self.amps_set * ohms, slack_amps(volts, ohms)
         return (
             Piece(
                 "driven", v_low=top, amps=-self.i_bleed,
@@ -97,7 +97,7 @@ class SupplyPort:
             ),
             Piece(
                 "cv", v_low=knee, v_high=top, amps=volts / ohms, siemens=1.0 / ohms,
-                watches=((SUPPLY_AMPS, -self.i_bleed, self.amps_set),),
+                watches=((SUPPLY_AMPS, -self.i_bleed - slack, self.amps_set + slack),),
             ),
             Piece(
                 "cc", v_high=knee, amps=self.amps_set,
@@ -107,6 +107,7 @@ class SupplyPort:
 
     def _sensed(self, r_lead: float, sense: Sense) -> Element:
         steep, volts, most = 1.0 / LEAST_OHM, self.volts_now, self.volts_now + self.sense_volts_max
+        slack = slack_amps(volts, LEAST_OHM)
         r_lead = max(r_lead, LEAST_OHM)
         at_set = sense.node_volts(volts)
         reach = max((most - at_set) / r_lead, 0.0)
@@ -118,7 +119,7 @@ class SupplyPort:
             Piece("driven", v_low=top, amps=-self.i_bleed, watches=((SUPPLY_SENSE, volts, math.inf),)),
             Piece(
                 "cv", v_low=bottom, v_high=top, amps=volts * steep, sense_siemens=steep,
-                watches=((SUPPLY_AMPS, -self.i_bleed, self.amps_set), (SUPPLY_VOLTS, -math.inf, most)),
+                watches=((SUPPLY_AMPS, -self.i_bleed - slack, self.amps_set + slack), (SUPPLY_VOLTS, -math.inf, most)),
             ),
         ]  # fmt: skip
         if reach < self.amps_set:
