@@ -23,7 +23,6 @@ from harness.errors import Usage
 from harness.listing import TITLES
 from harness.planning import plan_keys, read_plan
 from harness.procedure import procedures
-from procedures import capacity, charge, discharge
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -263,12 +262,24 @@ def test_every_figure_is_explained(figure: str) -> None:
     assert f"`{figure}`" in README.partition("## Reading the result")[2]
 
 
-@pytest.mark.parametrize(
-    "reason",
-    sorted({discharge.END_VOLTS, discharge.PACK_OPENED, charge.END_CURRENT, charge.PACK_OPENED, capacity.NOT_CHARGED}),
-)
+def reasons() -> set[str]:
+    """Texts of the procedures that are set as the reason of an end: constants of a file with ``end_reason`` in it."""
+    found = set()
+    for path in (ROOT / "procedures").glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        if "end_reason" in text:
+            named = re.findall(r'^([A-Z_]+) = "([a-z ,]+)"$', text, re.MULTILINE)
+            found |= {words for name, words in named if len(re.findall(rf"\b{name}\b", text)) > 1}
+    return found
+
+
+@pytest.mark.parametrize("reason", sorted(reasons()))
 def test_every_way_to_finish_is_explained(reason: str) -> None:
     assert f"| {reason} |" in README
+
+
+def test_ways_to_finish_were_found() -> None:
+    assert {"end volts reached", "end current reached", "pack opened"} <= reasons()
 
 
 def test_plan_keys_named_are_keys() -> None:
