@@ -1,0 +1,109 @@
+"""A bench and a pack as files would give them, for folds and figures that need no instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.config import load_bench, load_pack
+from harness.limits import envelope
+from harness.site import Site
+
+SUPPLY = """
+[[instrument]]
+name = "supply"
+role = "supply"
+address = "sim:cabinet/supply"
+dialect = "scpi-supply"
+sense = "remote"
+lead_mohm = 20
+max_volts = 40
+max_amps = 15
+volts_range = 40
+volts_accuracy_reading_pct = 0.03
+volts_accuracy_range_pct = 0.02
+amps_range = 15
+amps_accuracy_reading_pct = 0.1
+amps_accuracy_range_pct = 0.05
+own_over_volts_stop = true
+"""
+
+LOAD = """
+[[instrument]]
+name = "load"
+role = "load"
+address = "sim:cabinet/load"
+dialect = "scpi-load"
+sense = "remote"
+lead_mohm = 20
+max_volts = 60
+max_amps = 25
+max_watts = 400
+volts_range = 20
+volts_accuracy_reading_pct = 0.05
+volts_accuracy_range_pct = 0.02
+amps_range = 10
+amps_accuracy_reading_pct = 0.1
+amps_accuracy_range_pct = 0.05
+own_low_volts_stop = true
+"""
+
+METER = """
+[[instrument]]
+name = "meter"
+role = "meter"
+address = "sim:cabinet/meter"
+dialect = "scpi-meter"
+measures = "pack"
+volts_range = 100
+volts_accuracy_reading_pct = 0.01
+volts_accuracy_range_pct = 0.004
+"""
+
+THERMOMETER = """
+[[instrument]]
+name = "thermometer"
+role = "thermometer"
+address = "sim:cabinet/thermometer"
+dialect = "scpi-thermometer"
+measures = "pack"
+temp_accuracy_k = 0.5
+"""
+
+PACK = """
+name = "invented-8s"
+chemistry = "lifepo4"
+cells_in_series = 8
+rated_ah = 10.0
+rated_at_it = 0.2
+nominal_volts = 25.6
+charge_volts_max = 29.2
+charge_amps_max = 10.0
+discharge_amps_max = 20.0
+end_volts = 20.0
+bms = true
+bms_cell_low_volts = 2.2
+bms_cell_high_volts = 3.75
+resistance_mohm = 80.0
+"""
+
+PARTS = {"supply": SUPPLY, "load": LOAD, "meter": METER, "thermometer": THERMOMETER}
+
+
+@pytest.fixture
+def make_site(tmp_path: Path) -> Callable[..., Site]:
+    """``make_site("load", "supply", swap={"old text": "new text"})``: those instruments, with texts replaced."""
+
+    def make(*names: str, swap: dict[str, str] | None = None, pack: str = PACK) -> Site:
+        bench_text = 'name = "invented"\n' + "".join(PARTS[name] for name in names)
+        for old, new in (swap or {}).items():
+            assert old in bench_text + pack, old
+            bench_text, pack = bench_text.replace(old, new), pack.replace(old, new)
+        (tmp_path / "bench.toml").write_text(bench_text, encoding="utf-8")
+        (tmp_path / "pack.toml").write_text(pack, encoding="utf-8")
+        bench_file, pack_file = load_bench(tmp_path / "bench.toml"), load_pack(tmp_path / "pack.toml")
+        return Site(bench_file, pack_file, envelope(pack=pack_file, bench=bench_file))
+
+    return make
