@@ -1,10 +1,15 @@
-"""Set-points, limits and outputs read back in rotation, so that a knob, a second user or a restart is noticed."""
+"""Set-points, limits and outputs read back in rotation, so that a knob, a second user or a restart is noticed.
+
+Outputs are not taken as found: each is expected off unless this run switched it on. After a line had to be opened anew
+the instrument may have restarted, so everything it holds is read back at once.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 
 from drivers.load import Load
 from drivers.supply import Supply
@@ -16,58 +21,143 @@ EVERY_S = 5.0
 HALF_STEP = 1e-3
 """Two numbers this close are one set-point: read-backs carry the instrument's grid, no error."""
 
+UNREAD_MOST = 3
+"""A setting that could not be read back this often in a row is a finding of its own."""
 
-@dataclass(frozen=True, slots=True)
+SWITCHES = ("output", "input")
+"""Keys of the state that say whether an instrument is on."""
+
+
+@dataclass(slots=True)
 class _Kept:
     instrument: str
     key: str
     ask: Callable[[], object]
     value: object
+    failed: int = 0
 
 
 @dataclass(slots=True)
 class StateKeeper:
-    """What the instruments held when ``remember`` was called, and whether they still do."""
+    """What the instruments held when ``remember`` was called, and whether they still do.
+
+    ``on`` names the instruments this run has switched on. ``errors`` and ``unread`` are what went wrong in the last
+    ``check``: single failures, and words for a setting that cannot be read back any more.
+    """
 
     rig: Rig
-    kept: list[_Kept] = field(default_factory=list)
-    next: int = 0
+    on: set[str] = field(default_factory=set)
     errors: list[str] = field(default_factory=list)
+    unread: str | None = None
+    _kept: list[_Kept] = field(default_factory=list)
+    _next: int = 0
+    _openings: dict[str, int] = field(default_factory=dict)
 
     def forget(self) -> None:
         """Settings are about to be changed by the run itself."""
-        self.kept, self.next = [], 0
+        self._kept, self._next, self._openings = [], 0, {}
 
-    def remember(self) -> None:
-        """Take what the instruments hold now as what they must go on holding. Raises what the drivers raise."""
+    def remember(self) -> str | None:
+        """Take what the instruments hold now as what they must go on holding; words when one is on that should not be.
+
+        Raises what the drivers raise.
+        """
         self.forget()
-        for name, driver in self.rig.drivers.items():
-            if isinstance(driver, Supply | Load):
-                self.kept.extend(_Kept(name, key, ask, ask()) for key, ask in driver.state_queries())
+        for name, driver in self._sources():
+            for key, ask in driver.state_queries():
+                value = ask()
+                if key in SWITCHES and value is not (name in self.on):
+                    return _changed(name, key, name in self.on, value)
+                self._kept.append(_Kept(name, key, ask, value))
+            self._openings[name] = driver.session.openings
+        return None
 
-    def check(self, *, period_s: float) -> str | None:
-        """Read the next few back, each doubtful one twice; words when one has changed, else ``None``."""
-        for _ in range(math.ceil(len(self.kept) * period_s / EVERY_S)):
-            one = self.kept[self.next]
-            self.next = (self.next + 1) % len(self.kept)
-            try:
-                if _same(one.ask(), one.value) or _same(found := one.ask(), one.value):
-                    continue
-            except READ_ERRORS as error:
-                self.errors.append(str(error))
-                continue
-            return f"{one.instrument}: {one.key} was {_word(one.value)}, is {_word(found)}; not by this run"
+    def expect(self, name: str, key: str, value: object) -> None:
+        """This run itself has set ``key`` of instrument ``name`` to ``value``."""
+        for one in self._kept:
+            if (one.instrument, one.key) == (name, key):
+                one.value, one.failed = value, 0
+
+    def expect_switched(self, name: str, *, on: bool) -> None:
+        """This run is about to switch instrument ``name`` on, or has switched it off."""
+        (self.on.add if on else self.on.discard)(name)
+        for key in SWITCHES:
+            self.expect(name, key, on)
+
+    def check(self, *, period_s: float, dead: frozenset[str] = frozenset()) -> str | None:
+        """Read the next few back, each doubtful one twice; words when one has changed, else ``None``.
+
+        Instruments in ``dead`` did not answer in this turn and are passed over; so is one that fails here.
+        """
+        silent = set(dead)
+        self.unread = None
+        for one in chain(self._after_reopening(silent), self._due(period_s)):
+            if one.instrument not in silent and (words := self._look(one, silent)) is not None:
+                return words
         return None
 
     def check_all(self) -> str | None:
         """Read everything back once, for a verdict that rests on the settings."""
-        return self.check(period_s=EVERY_S) if self.kept else None
+        return self.check(period_s=EVERY_S)
+
+    def _sources(self) -> Iterator[tuple[str, Supply | Load]]:
+        for name, driver in self.rig.drivers.items():
+            if isinstance(driver, Supply | Load):
+                yield name, driver
+
+    def _due(self, period_s: float) -> Iterator[_Kept]:
+        for _ in range(math.ceil(len(self._kept) * min(period_s, EVERY_S) / EVERY_S)):
+            one = self._kept[self._next]
+            self._next = (self._next + 1) % len(self._kept)
+            yield one
+
+    def _after_reopening(self, silent: set[str]) -> Iterator[_Kept]:
+        for name, driver in self._sources():
+            if name in silent or self._openings.get(name) in (None, driver.session.openings):
+                continue
+            openings = driver.session.openings
+            yield from (one for one in self._kept if one.instrument == name)
+            if name not in silent:
+                # All of it was read: the line is as good as before.
+                self._openings[name] = openings
+
+    def _look(self, one: _Kept, silent: set[str]) -> str | None:
+        try:
+            if _same(one.ask(), one.value) or _same(found := one.ask(), one.value):
+                one.failed = 0
+                return None
+        except READ_ERRORS as error:
+            silent.add(one.instrument)
+            self.errors.append(str(error))
+            one.failed += 1
+            if one.failed >= UNREAD_MOST:
+                self.unread = f"{one.instrument}: {one.key} could not be read back {one.failed} times in a row: {error}"
+            return None
+        return _changed(one.instrument, one.key, one.value, found) + self._why(one, found)
+
+    def _why(self, one: _Kept, found: object) -> str:
+        """What the instrument itself says when it has gone off, for the words only."""
+        driver = self.rig.drivers[one.instrument]
+        if one.key not in SWITCHES or found is not False or not isinstance(driver, Supply | Load):
+            return ""
+        try:
+            tripped = driver.tripped()
+        except READ_ERRORS:
+            return ""
+        restarted = self._openings.get(one.instrument) not in (None, driver.session.openings)
+        reasons = [tripped or "", "its line was lost before: it may have restarted" if restarted else ""]
+        words = "; ".join(reason for reason in reasons if reason)
+        return f" ({words})" if words else ""
 
 
 def _same(found: object, kept: object) -> bool:
     if isinstance(found, float) and isinstance(kept, float):
         return abs(found - kept) <= HALF_STEP
     return found == kept
+
+
+def _changed(name: str, key: str, kept: object, found: object) -> str:
+    return f"{name}: {key} was {_word(kept)}, is {_word(found)}; not by this run"
 
 
 def _word(value: object) -> str:

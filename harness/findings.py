@@ -12,7 +12,9 @@ class Watch:
     """What the bench is doing while a sample is judged.
 
     ``phase`` is ``rest``, ``source`` or ``sink``. Currents are positive in the instrument's normal direction.
-    ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive.
+    ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive. ``drift``,
+    ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as this run left
+    it, a setting that cannot be read back any more, and what went wrong with instruments in this turn.
     """
 
     phase: str
@@ -29,6 +31,7 @@ class Watch:
     turn_wall_s: float = 0.0
     call_wall_s: float = 0.0
     drift: str | None = None
+    unread: str | None = None
     lost: str | None = None
 
 
@@ -44,7 +47,8 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Fixed for a run: envelope, rating, nominal volts, current range of the instrument, required channels."""
+    """Fixed for a run: envelope, rating (Ah), nominal volts, whether there is a thermometer on the pack, the widest
+    current range of the energised instruments (A), and whether nobody watches."""
 
     envelope: Envelope
     rated_ah: float
@@ -52,3 +56,4 @@ class Facts:
     lithium: bool
     has_thermometer: bool
     amps_range: float
+    unattended: bool = False

@@ -30,6 +30,9 @@ ENERGISED = ("sourcing", "sinking")
 CLOSED = ("tripped", "off", "unsafe")
 """States from which nothing energises any more in this run."""
 
+SETTLED = ("off", "unsafe")
+"""States in which switching off is behind the run, one way or the other."""
+
 
 class IllegalMove(RuntimeError):
     """The program asked for something the table does not have; nothing was changed."""

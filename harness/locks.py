@@ -18,23 +18,43 @@ from filelock import FileLock, Timeout
 
 from harness.addresses import normal, simulated
 from harness.config import BenchFile
-from harness.errors import Busy, EarlierRunOpen
+from harness.durable import sync_dir
+from harness.errors import Busy, EarlierRunOpen, Usage
+
+SOME_RUN = "a run that is not named any more"
 
 
 def state_dir() -> Path:
-    """Where locks and notes are kept: NIGHTBENCH_STATE, else XDG_STATE_HOME, else ~/.local/state; made when missing."""
-    given = os.environ.get("NIGHTBENCH_STATE")
-    base = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "nightbench"
-    place = Path(given) if given else base
+    """Where locks and notes are kept: NIGHTBENCH_STATE, else XDG_STATE_HOME, else ~/.local/state; made when missing.
+
+    Where nothing can be kept in the home folder it is a folder of this user's in the temporary one. Raises ``Usage``.
+    """
+    if given := os.environ.get("NIGHTBENCH_STATE"):
+        return _usable(Path(given), "NIGHTBENCH_STATE")
+    base = os.environ.get("XDG_STATE_HOME") or os.path.join(os.path.expanduser("~"), ".local", "state")
     try:
-        place.mkdir(parents=True, exist_ok=True)
-        if os.access(place, os.W_OK):
-            return place
-    except OSError:
-        pass
-    fallback = Path(tempfile.gettempdir()) / f"nightbench-{os.getuid() if hasattr(os, 'getuid') else 0}"
-    fallback.mkdir(mode=0o700, exist_ok=True)
-    return fallback
+        return _usable(Path(base) / "nightbench", "the state folder")
+    except Usage:
+        user = os.getuid() if hasattr(os, "getuid") else 0
+        return _usable(Path(tempfile.gettempdir()) / f"nightbench-{user}", "the state folder", mine=True)
+
+
+def _usable(place: Path, what: str, *, mine: bool = False) -> Path:
+    why = ""
+    try:
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not os.access(place, os.W_OK | os.X_OK):
+            why = "not writable"
+        elif mine and hasattr(os, "getuid") and place.lstat().st_uid != os.getuid():
+            why = "it belongs to another user"
+    except OSError as error:
+        why = error.strerror or str(error)
+    if why:
+        raise Usage(
+            f"{what} {place}: {why}; without it two runs could share a bench: set NIGHTBENCH_STATE to a folder you "
+            "may write to, the same one in every shell"
+        )
+    return place
 
 
 def _key(address: str) -> str:
@@ -50,10 +70,11 @@ class BenchLock:
 
     @property
     def addresses(self) -> list[tuple[str, str]]:
+        """Name and address of every instrument that is not simulated in memory."""
         return [(e.name, e.address) for e in self.bench_file.instruments if simulated(e.address) is None]
 
     def acquire(self) -> None:
-        """Take all locks at once or raise ``Busy``, naming the run that holds the bench."""
+        """Take all locks at once; raises ``Busy``, naming the run that holds the bench, or ``Usage``."""
         for name, address in sorted(self.addresses, key=lambda pair: _key(pair[1])):
             lock = FileLock(state_dir() / f"{_key(address)}.lock")
             try:
@@ -65,6 +86,9 @@ class BenchLock:
                     f"{self.bench_file.path}: {name} ({address}) is held by another run{f' ({run})' if run else ''}, "
                     f"which may be live; stop that run, or `nightbench safe --bench {self.bench_file.path}`"
                 ) from None
+            except OSError as error:
+                self.release()
+                raise self._unusable(Path(lock.lock_file), error) from error
             self.locks.append(lock)
 
     def release(self) -> None:
@@ -73,15 +97,6 @@ class BenchLock:
             with suppress(OSError):
                 lock.release()
         self.locks.clear()
-
-    def _note(self, address: str) -> Path:
-        return state_dir() / f"{_key(address)}.live.json"
-
-    def _note_of(self, address: str) -> str:
-        try:
-            return str(json.loads(self._note(address).read_text())["run"])
-        except (OSError, ValueError, KeyError):
-            return ""
 
     def check_closed(self) -> None:
         """Raise ``EarlierRunOpen`` when a run on one of these instruments never showed that it was off."""
@@ -94,15 +109,38 @@ class BenchLock:
                 )
 
     def mark_live(self, run: Path) -> None:
-        """Note, on disk, that ``run`` may have energised this bench."""
+        """Note, on disk, that ``run`` may have energised this bench. Raises ``Usage`` when that cannot be noted."""
         for _, address in self.addresses:
-            with open(self._note(address), "w", encoding="utf-8") as file:
-                json.dump({"run": str(run), "pid": os.getpid()}, file)
-                file.flush()
-                os.fsync(file.fileno())
+            note = self._note(address)
+            try:
+                with open(note, "w", encoding="utf-8") as file:
+                    json.dump({"run": str(run), "pid": os.getpid()}, file)
+                    file.flush()
+                    os.fsync(file.fileno())
+                sync_dir(note.parent)
+            except OSError as error:
+                raise self._unusable(note, error) from error
 
     def mark_off(self) -> None:
-        """Off was confirmed: take the note away."""
+        """Off was confirmed: take the note away. Never raises: a note that stays only asks for one look too many."""
         for _, address in self.addresses:
-            with suppress(FileNotFoundError):
-                self._note(address).unlink()
+            with suppress(OSError, Usage):
+                self._note(address).unlink(missing_ok=True)
+
+    def _note(self, address: str) -> Path:
+        return state_dir() / f"{_key(address)}.live.json"
+
+    def _note_of(self, address: str) -> str:
+        """The run a note names; "" when there is no note. One that cannot be read still says that a run was there."""
+        try:
+            return str(json.loads(self._note(address).read_bytes())["run"]) or SOME_RUN
+        except FileNotFoundError:
+            return ""
+        except (OSError, ValueError, KeyError, TypeError):
+            return SOME_RUN
+
+    def _unusable(self, place: Path, error: OSError) -> Usage:
+        return Usage(
+            f"{place}: {error.strerror or error}: cannot keep others off this bench; make room or mend the folder, or "
+            "set NIGHTBENCH_STATE to one you may write to"
+        )

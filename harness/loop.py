@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import replace
 
 from harness.block import STATE_WORDS, Block
@@ -12,11 +13,18 @@ from harness.findings import Finding, Watch
 from harness.interlocks import Interlocks
 from harness.rig import Rig, Turn
 from harness.sample import Sample
+from harness.witness import Before
 
 STALL_WALL_S = 0.5
 """On a clock that runs faster than the machine: how long the machine may stall, s of real time."""
 
 GAP_S = 3.0
+
+STEP_WITHIN_S = 2.5
+"""The step at switch-on is read off samples no later than this, s: later ones hold what builds up in minutes."""
+
+REMEMBERED = 3
+"""Samples looked back on for what was known before off: the last may be the one in which everything went missing."""
 
 
 class Loop:
@@ -29,6 +37,7 @@ class Loop:
         self.charge_ah = 0.0
         self.energy_wh = 0.0
         self.last: Sample | None = None
+        self._recent: deque[Sample] = deque(maxlen=REMEMBERED)
         self.errors: tuple[str, ...] = ()
         self._turn: Turn | None = None
         self._gap_limit_s = self._gap_limit()
@@ -40,30 +49,48 @@ class Loop:
     def look(self, block: Block) -> tuple[Sample, Finding | None]:
         """Read every instrument once, make the sample, judge it."""
         began, wall = self.elapsed(), self.clock.wall()
-        turn = self.rig.read()
+        turn = self.rig.read(wall=self.clock.wall)
         # Half-way through the reading: with slow instruments a turn takes a good part of a second.
         stamp = 0.5 * (began + self.elapsed())
-        drift = self.states.check(period_s=self.period_s)
+        drift = self.states.check(period_s=self.period_s, dead=turn.dead)
         turn_wall_s = self.clock.wall() - wall
         self._turn = turn
-        self.errors = (*turn.errors, *self.states.errors)
+        now_wrong = (*turn.errors, *self.states.errors)
+        self.errors += now_wrong
         self.states.errors = []
         sample = self._count(self._sample(turn, block, stamp), block)
-        gap_s = 0.0 if self.last is None else sample.elapsed_s - self.last.elapsed_s
+        # Switching off and proving it may take longer than a gap may last; nothing is energised meanwhile.
+        gap_s = 0.0 if self.last is None else sample.elapsed_s - max(self.last.elapsed_s, block.began_s)
         watch = replace(
             self.watch(block),
             gap_s=gap_s,
             turn_wall_s=turn_wall_s,
+            call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
             drift=drift,
-            lost="; ".join(self.errors) or None,
+            unread=self.states.unread,
+            lost="; ".join(now_wrong) or None,
         )
         self.last = sample
+        self._recent.append(sample)
         return sample, self.interlocks.judge(sample, watch)
+
+    def before(self, block: Block) -> Before:
+        """What is known just before ``block`` is switched off, from the last few samples under its current.
+
+        Of the volts the one farthest from where they would go once it is off: in the last sample the instrument may
+        have been off already when the volts were read, though not when the current was.
+        """
+        if block.phase == "rest":
+            return Before(phase="rest")
+        under = [sample for sample in self._recent if sample.state == STATE_WORDS[block.phase]]
+        amps = [abs(sample.pack_amps) for sample in under if not math.isnan(sample.pack_amps)]
+        volts = [sample.pack_volts for sample in under if not math.isnan(sample.pack_volts)]
+        farthest = max(volts, default=math.nan) if block.phase == "source" else min(volts, default=math.nan)
+        return Before(block.phase, amps[-1] if amps else math.nan, farthest, block.step_ohm)
 
     def _sample(self, turn: Turn, block: Block, elapsed_s: float) -> Sample:
         amps = {"source": -turn.supply_amps, "sink": turn.load_amps, "rest": turn.pack_amps}[block.phase]
-        if block.phase == "sink" and math.isnan(block.step_ohm) and amps > 0.5 * block.set_amps:
-            block.step_ohm = (block.volts_before_on - turn.pack_volts) / amps
+        self._step(block, amps, turn.pack_volts, elapsed_s)
         now = self.clock.utc()
         return Sample(
             elapsed_s=elapsed_s,
@@ -77,6 +104,20 @@ class Loop:
             readings=turn.readings,
             flags=turn.flags,
         )
+
+    @staticmethod
+    def _step(block: Block, amps: float, volts: float, elapsed_s: float) -> None:
+        """The drop at switch-on over the current. The least of the first few: one false reading must not make it so
+        large that no rebound would ever do."""
+        if block.phase == "sink" and elapsed_s - block.began_s <= STEP_WITHIN_S and amps > 0.5 * block.set_amps:
+            step_ohm = (block.volts_before_on - volts) / amps
+            if math.isnan(block.step_ohm) or step_ohm < block.step_ohm:
+                block.step_ohm = step_ohm
+
+    def rested_volts(self) -> float:
+        """The least of the last few pack volts at rest, V; nan when there are fewer than two."""
+        known = [one.pack_volts for one in self._recent if one.state == "resting" and not math.isnan(one.pack_volts)]
+        return min(known) if len(known) > 1 else math.nan
 
     def _count(self, sample: Sample, block: Block) -> Sample:
         """Net charge and energy of the run by the trapezoid; with everything off a meter's offset is not charge.

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from drivers.faults import InstrumentFault
@@ -14,16 +15,24 @@ from drivers.load import Load
 from drivers.meter import Meter
 from drivers.supply import Supply
 from drivers.thermometer import Thermometer
-from drivers.wire import WireError
+from drivers.wire import Exchange, WireError
 from harness.config import BenchFile, InstrumentEntry
 
 Driver = Supply | Load | Meter | Thermometer
 READ_ERRORS = (WireError, InstrumentFault)
 
+PATIENCE_S = 1.5
+"""Machine time after which, once one instrument has failed, the others are not asked any more in the same turn: with
+all of them silent a turn would otherwise be over only after the last deadline of the last one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """One turn of reading: ``readings`` keyed ``<instrument>_<quantity>``, ``flags`` in words, ``errors`` in full."""
+    """One turn of reading: ``readings`` keyed ``<instrument>_<quantity>``, ``flags`` in words, ``errors`` in full.
+
+    ``dead`` are the instruments without an answer; ``call_s`` is the longest exchange in machine time, s (0 without a
+    clock to tell it by), connections that had to be made anew left out.
+    """
 
     readings: dict[str, float]
     flags: tuple[str, ...]
@@ -34,6 +43,8 @@ class Turn:
     supply_amps: float
     supply_volts: float
     load_amps: float
+    dead: frozenset[str] = frozenset()
+    call_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +73,8 @@ class Rig:
     _plan: list[tuple[str, str, Callable[[], float]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
+        for driver in self.drivers.values():
+            _shield(driver)
         for entry in self.bench_file.instruments:
             self._plan.extend(self._channels(entry, self.drivers[entry.name]))
         self.place = self._volts_place()
@@ -116,15 +129,25 @@ class Rig:
         driver = self.drivers.get(self.load_name or "")
         return driver if isinstance(driver, Load) else None
 
-    def read(self) -> Turn:
-        """Ask every instrument once. An instrument that failed is not asked again in the same turn."""
+    def read(self, *, wall: Callable[[], float] | None = None) -> Turn:
+        """Ask every instrument once. An instrument that failed is not asked again in the same turn.
+
+        ``wall`` is machine time, s: with it a turn in which something failed is cut short after ``PATIENCE_S``.
+        """
         readings: dict[str, float] = {}
         flags: list[str] = []
         errors: list[str] = []
         dead: set[str] = set()
+        began = wall() if wall is not None else 0.0
+        longest_s = 0.0
         for name, column, ask in self._plan:
             value = math.nan
+            before = wall() if wall is not None else 0.0
+            if errors and not before - began <= PATIENCE_S and name not in dead:
+                dead.add(name)
+                flags.append(f"{name}: not asked, the others took too long")
             if name not in dead:
+                openings = self.drivers[name].session.openings
                 try:
                     value = ask()
                     if not math.isfinite(value):
@@ -134,10 +157,32 @@ class Rig:
                     dead.add(name)
                     flags.append(f"{name}: no reading")
                     errors.append(str(error))
+                if wall is not None and self.drivers[name].session.openings == openings:
+                    longest_s = max(longest_s, wall() - before)
             readings[column] = value
-        return self._turn(readings, flags, errors)
+        return self._turn(readings, flags, errors, dead=frozenset(dead), call_s=longest_s)
 
-    def _turn(self, readings: dict[str, float], flags: list[str], errors: list[str]) -> Turn:
+    def pack_volts(self) -> float:
+        """Volts at the pack's terminals now, V, asking no more instruments than that takes; nan when not to be had.
+
+        Never raises: it is asked while switching off.
+        """
+        place = self.place
+        if place is None:
+            return math.nan
+        driver = self.drivers[place.name]
+        try:
+            assert not isinstance(driver, Thermometer)
+            volts = driver.measure_volts()
+            if place.ohm and isinstance(driver, Supply | Load):
+                volts += place.sign * driver.measure_amps() * place.ohm
+        except Exception:  # whatever it is, there is no reading
+            return math.nan
+        return volts if math.isfinite(volts) else math.nan
+
+    def _turn(
+        self, readings: dict[str, float], flags: list[str], errors: list[str], *, dead: frozenset[str], call_s: float
+    ) -> Turn:
         supply_amps = readings.get(f"{self.supply_name}_amps", 0.0)
         load_amps = readings.get(f"{self.load_name}_amps", 0.0)
         volts = math.nan
@@ -156,4 +201,20 @@ class Rig:
             supply_amps=supply_amps,
             supply_volts=readings.get(f"{self.supply_name}_volts", math.nan),
             load_amps=load_amps,
+            dead=dead,
+            call_s=call_s,
         )
+
+
+def _shield(driver: Driver) -> None:
+    """Whoever listens in on the line must not be able to spoil an exchange, least of all one that switches off."""
+    wire = driver.session.wire
+    tap = wire.tap
+    if tap is None:
+        return
+
+    def shielded(exchange: Exchange) -> None:
+        with suppress(Exception):
+            tap(exchange)
+
+    wire.tap = shielded

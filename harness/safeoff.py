@@ -7,18 +7,25 @@ pack does not rise. A witness that contradicts means not off, whatever the instr
 
 The order is data. Principle: stop what pushes; a sink goes last, except where the remaining source is the pack,
 whose only switch is the sink. Common practice of the trade, no source.
+
+Nothing in here raises, and nothing but an instrument's own deadline makes one wait for another: what failed is noted
+after everything was told to switch off, and an instrument that does not answer is asked once a pass.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from drivers.load import Load
 from drivers.supply import Supply
 from harness.clock import Clock
 from harness.rig import Rig
+from harness.witness import Before, Witness
+
+__all__ = ["LEAST_TRIES", "ORDER", "Before", "OffReport", "SafeOff"]
 
 ORDER: dict[str, tuple[str, ...]] = {
     "sink": ("load", "supply"),
@@ -33,24 +40,14 @@ FRESH_APART_S = 0.2
 LADDER_REPEAT_S = 0.5
 LADDER_SOFTEN_S = 1.5
 LADDER_UNSAFE_S = 10.0
-REBOUND_WAIT_S = 2.0
-RISE_LIMIT_V = 0.020
-
-
-@dataclass(frozen=True, slots=True)
-class Before:
-    """What was known just before off: phase, current of the energised instrument (A), pack volts, and the step
-    resistance seen when it was switched on (ohm, nan when unknown)."""
-
-    phase: str = "unknown"
-    amps: float = math.nan
-    pack_volts: float = math.nan
-    step_ohm: float = math.nan
+LEAST_TRIES = 4
+"""Asked off at least this often before giving up: on a scaled clock one silent instrument uses up the ladder's time."""
 
 
 @dataclass(frozen=True, slots=True)
 class OffReport:
-    """How off went. ``word`` is ``confirmed``, ``not confirmed`` or ``unreadable``."""
+    """How off went. ``word`` is ``confirmed``, ``not confirmed`` or ``unreadable``; ``suspects`` are the instruments
+    that were not seen off. ``softened``: set currents were lowered on the way."""
 
     word: str
     witness: str
@@ -59,31 +56,31 @@ class OffReport:
     tries: int
     last_amps: float
     last_volts: float
+    suspects: tuple[str, ...] = ()
+    softened: bool = False
 
     @property
     def confirmed(self) -> bool:
         return self.word == "confirmed"
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """One look at one instrument after off: ``off`` is None when it could not be asked."""
+@dataclass(slots=True)
+class _Seen:
+    """What one instrument showed after off: ``off`` is None when it did not say; currents in A, nan when missing."""
 
-    off: bool | None
-    amps: float
+    off: bool | None = None
+    amps: tuple[float, float] = (math.nan, math.nan)
 
+    def quiet(self, limit: float) -> bool:
+        return self.off is True and all(abs(amps) <= limit for amps in self.amps)
 
-def _attempt(act: Callable[[], object]) -> str | None:
-    """Do one thing of the off path; whatever it raises must not delay the next."""
-    try:
-        act()
-    except Exception as error:  # nothing an instrument or a driver does may stop the others being switched off
-        return str(error)
-    return None
+    @property
+    def answered(self) -> bool:
+        return self.off is not None or not all(map(math.isnan, self.amps))
 
 
 class SafeOff:
-    """Drives everything off in order and confirms; one object a run."""
+    """Drives everything off in order and confirms; one object a run. ``note`` is told of errors, after the fact."""
 
     def __init__(
         self,
@@ -97,137 +94,154 @@ class SafeOff:
         self._clock = clock
         self._note = note
         self._zero = zero_amps or {}
+        self._began = (0.0, 0.0)
         self._tries = 0
+        self._lines: list[str] = []
+        self._errors: list[tuple[str, str]] = []
 
     def drive(self, before: Before) -> OffReport:
-        """Off now, whatever state the bench is in; returns within about 13 s of bench time."""
-        start = self._clock.now()
-        self._tries = 0
-        lines: list[str] = []
-        self._send_off(before.phase, lines)
-        softened = False
+        """Off now, whatever state the bench is in; never raises, and returns within some 15 s."""
+        self._began = (self._clock.now(), self._clock.wall())
+        self._tries, self._lines, self._errors = 0, [], []
+        try:
+            self._send_off(before.phase)
+            report = self._ladder(before)
+        except Exception as error:  # a fault of this program must not pass for "off", nor end the run half-way
+            line = f"while switching off, program error: {type(error).__name__}: {error}"
+            report = self._report("not confirmed", "none", [line], {}, math.nan)
+        for name, text in self._errors:
+            with suppress(Exception):
+                self._note("instrument error", instrument=name, text=text)
+        return report
+
+    def _ladder(self, before: Before) -> OffReport:
+        witness = Witness(self._rig, before, wait=self._wait)
+        softened, asked_s = False, 0.0
         while True:
-            word, witness, seen = self._confirm(before)
-            took = self._clock.now() - start
-            if word == "confirmed" or took >= LADDER_UNSAFE_S:
-                return self._report(word, witness, [*lines, *seen], took)
-            if took >= LADDER_SOFTEN_S and not softened:
+            seen = self._look()
+            good = all(one.quiet(self._limit(name)) for name, one in seen.items())
+            # What the instruments say decides first: a witness costs up to two seconds.
+            verdict = witness.ask() if good else None
+            if good and verdict is not False:
+                return self._report("confirmed", witness.who, witness.lines, seen, witness.volts, softened)
+            took = self._took()
+            if took >= LADDER_UNSAFE_S and self._tries >= LEAST_TRIES:
+                break
+            doubtful = self._doubtful(seen)
+            if not softened and (took >= LADDER_SOFTEN_S or self._tries >= LEAST_TRIES - 1):
                 softened = True
-                self._soften(lines)
-            self._clock.sleep(LADDER_REPEAT_S)
-            self._reopen(lines)
-            self._send_off(before.phase, lines)
+                self._soften(doubtful)
+            self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))
+            asked_s = self._took()
+            self._renew(doubtful)
+            self._send_off(before.phase)
+        volts = witness.volts if good else self._rig.pack_volts()
+        readable = any(one.answered for one in seen.values()) or not math.isnan(volts)
+        word = "not confirmed" if readable else "unreadable"
+        return self._report(word, witness.who, witness.lines, seen, volts, softened)
+
+    def _took(self) -> float:
+        """How long it has taken, s: bench time, or machine time where that passed faster (stalls, silent lines)."""
+        return max(self._clock.now() - self._began[0], self._clock.wall() - self._began[1])
+
+    def _wait(self, seconds: float) -> None:
+        with suppress(Exception):  # a clock that was lost goes on by itself
+            self._clock.sleep(seconds)
+
+    def _limit(self, name: str) -> float:
+        return self._zero.get(name, ZERO_AMPS)
 
     def _outputs(self, phase: str) -> list[tuple[str, Supply | Load]]:
         by_role = {"supply": (self._rig.supply_name, self._rig.supply), "load": (self._rig.load_name, self._rig.load)}
         return [(name, driver) for role in ORDER[phase] for name, driver in [by_role[role]] if name and driver]
 
-    def _send_off(self, phase: str, lines: list[str]) -> None:
+    def _attempt(self, name: str, what: str, act: Callable[[], object]) -> None:
+        """Do one thing of the off path; whatever it raises must not keep the next from being done."""
+        try:
+            act()
+        except Exception as error:
+            self._errors.append((name, f"{what}: {error}"))
+            self._lines.append(f"{name}: {what}: {error}")
+
+    def _send_off(self, phase: str) -> None:
         self._tries += 1
         for name, driver in self._outputs(phase):
-            error = _attempt(driver.off)
-            if error:
-                lines.append(f"{name}: off sent, {error}")
-                self._note("instrument error", instrument=name, text=error)
+            self._attempt(name, "off sent", driver.off)
 
-    def _reopen(self, lines: list[str]) -> None:
-        for name, driver in self._outputs("unknown"):
-            look = self._look(name, driver)
-            if look.off is not True:
-                error = _attempt(driver.session.reopen)
-                if error:
-                    lines.append(f"{name}: reopened, {error}")
+    def _doubtful(self, seen: dict[str, _Seen]) -> tuple[str, ...]:
+        """Who was not seen off; when all say so and the witness does not, whoever it is."""
+        return tuple(name for name, one in seen.items() if not one.quiet(self._limit(name))) or tuple(seen)
 
-    def _soften(self, lines: list[str]) -> None:
+    def _renew(self, names: tuple[str, ...]) -> None:
+        """A fresh line; the next "off" opens it, without waiting for an identity."""
+        for name in names:
+            self._attempt(name, "line closed", self._rig.drivers[name].session.close)
+
+    def _soften(self, names: tuple[str, ...]) -> None:
         """Lowest current: what is left when an output will not open. Never 0 V: with a pack on the node a supply
         told 0 V may sink from it."""
         for name, driver in self._outputs("unknown"):
-            if self._look(name, driver).off is not True:
-                error = _attempt(driver.soften)
-                lines.append(f"{name}: lowest current set" + (f", {error}" if error else ""))
+            if name in names:
+                self._lines.append(f"{name}: lowest current set")
+                self._attempt(name, "lowest current", driver.soften)
 
-    def _look(self, name: str, driver: Supply | Load) -> _Look:
-        off: bool | None = None
-        amps = math.nan
+    def _look(self) -> dict[str, _Seen]:
+        """Each instrument's own word and two fresh currents; one that fails is not asked again in this pass."""
+        seen = {name: _Seen() for name, _ in self._outputs("unknown")}
+        first = {name: self._amps(name, driver) for name, driver in self._outputs("unknown")}
+        self._wait(FRESH_APART_S)
+        for name, driver in self._outputs("unknown"):
+            known = first[name]
+            if known is None:
+                continue
+            second = self._amps(name, driver)
+            off = self._says_off(name, driver) if second is not None else None
+            seen[name] = _Seen(off, (known, math.nan if second is None else second))
+        return seen
+
+    def _amps(self, name: str, driver: Supply | Load) -> float | None:
+        """A fresh current, A; ``None`` when there was no answer."""
         try:
-            is_on = driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on()
-            off = not is_on
-            amps = driver.measure_amps()
+            return driver.measure_amps()
         except Exception as error:  # whatever one instrument does, the others must still be looked at
-            self._note("instrument error", instrument=name, text=str(error))
-        return _Look(off, amps)
+            self._errors.append((name, str(error)))
+            return None
 
-    def _confirm(self, before: Before) -> tuple[str, str, list[str]]:
-        first = {name: self._look(name, d) for name, d in self._outputs("unknown")}
-        self._clock.sleep(FRESH_APART_S)
-        second = {name: self._look(name, d) for name, d in self._outputs("unknown")}
-        lines, good = [], True
-        readable = False
-        for name, look in second.items():
-            limit = self._zero.get(name, ZERO_AMPS)
-            both = (first[name].amps, look.amps)
-            quiet = all(abs(amps) <= limit for amps in both)
-            readable = readable or look.off is not None or not math.isnan(look.amps)
-            good = good and quiet and look.off is True and first[name].off is True
-            lines.append(self._say(name, look, both, limit))
-        witness, verdict, line = self._witness(before)
-        if line:
-            lines.append(line)
-        readable = readable or witness != "none"
-        if good and verdict is not False:
-            return "confirmed", witness, lines
-        return ("not confirmed" if readable else "unreadable"), witness, lines
+    def _says_off(self, name: str, driver: Supply | Load) -> bool | None:
+        try:
+            return not (driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on())
+        except Exception as error:
+            self._errors.append((name, str(error)))
+            return None
 
-    @staticmethod
-    def _say(name: str, look: _Look, both: tuple[float, float], limit: float) -> str:
-        state = {True: "says off", False: "says ON", None: "does not say whether it is off"}[look.off]
-        amps = ", ".join("no reading" if math.isnan(a) else f"{a:.4f} A" for a in both)
-        return f"{name} {state}; current {amps} (limit {limit:.3f} A)"
+    def _say(self, name: str, one: _Seen) -> str:
+        state = {True: "says off", False: "says ON", None: "does not say whether it is off"}[one.off]
+        amps = ", ".join("no reading" if math.isnan(a) else f"{a:.4f} A" for a in one.amps)
+        return f"{name} {state}; current {amps} (limit {self._limit(name):.3f} A)"
 
-    def _pack_volts(self) -> float:
-        if self._rig.place is None:
-            return math.nan
-        turn = self._rig.read()
-        return turn.pack_volts
-
-    def _witness(self, before: Before) -> tuple[str, bool | None, str]:
-        """(who, True seen / False contradicts / None says nothing, words)."""
-        place = self._rig.place
-        if place is None or math.isnan(before.pack_volts) or before.phase not in ("sink", "source"):
-            return "none", None, ""
-        active = self._rig.load_name if before.phase == "sink" else self._rig.supply_name
-        who = "same instrument" if place.name == active else f"other instrument ({place.name})"
-        if before.phase == "source":
-            volts = self._pack_volts()
-            if math.isnan(volts):
-                return "none", None, ""
-            fell = volts <= before.pack_volts + RISE_LIMIT_V
-            words = f"pack {before.pack_volts:.3f} V before, {volts:.3f} V after: {'not rising' if fell else 'RISING'}"
-            return who, fell, f"{words} ({who})"
-        return self._rebound(before, who)
-
-    def _rebound(self, before: Before, who: str) -> tuple[str, bool | None, str]:
-        if not before.amps > 0.05 or before.pack_volts < 2.0 or math.isnan(before.step_ohm):
-            return "none", None, ""
-        # Half the step seen when this current was switched on: R0 alone, without what builds up in minutes.
-        needed = 0.5 * before.amps * before.step_ohm
-        deadline = self._clock.now() + REBOUND_WAIT_S
-        while True:
-            volts = self._pack_volts()
-            rose = volts - before.pack_volts
-            if rose >= needed or self._clock.now() >= deadline:
-                break
-            self._clock.sleep(FRESH_APART_S)
-        if math.isnan(volts):
-            return "none", None, ""
-        seen = rose >= needed
-        word = "rebounded" if seen else "did NOT rebound"
-        text = f"pack {word}: {before.pack_volts:.3f} V to {volts:.3f} V, at least {1000 * needed:.0f} mV expected"
-        return who, seen, f"{text} ({who})"
-
-    def _report(self, word: str, witness: str, lines: list[str], took: float) -> OffReport:
-        if word == "confirmed" and witness == "none":
+    def _report(
+        self,
+        word: str,
+        who: str,
+        about: list[str],
+        seen: dict[str, _Seen],
+        volts: float,
+        softened: bool = False,
+    ) -> OffReport:
+        lines = [*dict.fromkeys(self._lines), *(self._say(name, one) for name, one in seen.items()), *about]
+        if word == "confirmed" and who == "none":
             lines.append("off, by the instrument's own word only")
-        turn = self._rig.read()
-        amps = max((abs(a) for a in (turn.supply_amps, turn.load_amps) if not math.isnan(a)), default=math.nan)
-        return OffReport(word, witness, tuple(lines), took, self._tries, amps, turn.pack_volts)
+        amps = [abs(a) for one in seen.values() for a in one.amps[-1:] if not math.isnan(a)]
+        everyone = tuple(name for name, _ in self._outputs("unknown"))
+        suspects = () if word == "confirmed" else self._doubtful(seen) or everyone
+        return OffReport(
+            word=word,
+            witness=who,
+            lines=tuple(lines),
+            took_s=self._took(),
+            tries=self._tries,
+            last_amps=max(amps, default=math.nan),
+            last_volts=volts,
+            suspects=suspects,
+            softened=softened,
+        )

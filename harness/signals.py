@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Callable
+from contextlib import suppress
 from types import FrameType
 from typing import Any
 
-SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
 class StopFlag:
@@ -37,7 +36,9 @@ class StopFlag:
     def _handle(self, number: int, _frame: FrameType | None) -> None:
         self.ask(signal.Signals(number).name)
         if self._on_signal is not None:
-            self._on_signal(self.name)
+            # Raised in here it would come out wherever the program happens to be, in an exchange or on the way off.
+            with suppress(Exception):
+                self._on_signal(self.name)
 
     def __enter__(self) -> StopFlag:
         for number in SIGNALS:
@@ -46,5 +47,6 @@ class StopFlag:
 
     def __exit__(self, *_exc: object) -> None:
         for number, handler in self._before.items():
-            signal.signal(number, handler)
+            # None: the handler was not set from Python and cannot be set back; the system's own is next best.
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
         self._before.clear()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 
 from harness.bench import Bench
 from harness.rig import Rig
@@ -11,47 +12,65 @@ from harness.safeoff import Before, OffReport
 
 EVERY_S = 10.0
 GIVE_UP_S = 600.0
-"""Bench seconds after which a program nobody watches ends with its exit code; the bench still counts as live."""
+"""Bench or machine seconds, whichever come first, after which a program nobody watches ends with its exit code; the
+bench still counts as live."""
 
 HEAD = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
 
 
-def message(rig: Rig, report: OffReport, *, fuse_amps: float | None) -> str:
+def message(rig: Rig, report: OffReport, *, fuse_amps: float | None, trying: bool = True) -> str:
     """The text on screen, in the record and in the result; what is unknown is called unknown, never 0."""
-    serial = "unknown"
-    name = rig.load_name or rig.supply_name or "the instruments"
-    try:
-        serial = rig.drivers[name].identity.serial
-    except Exception:  # whoever does not answer has no serial number to show
-        serial = "unknown"
+    names = report.suspects or tuple(name for name in (rig.load_name, rig.supply_name) if name)
+    who = ", ".join(f"{name} (serial {_serial(rig, name)})" for name in names) or "the instruments"
     amps = "no answer" if math.isnan(report.last_amps) else f"{report.last_amps:.3f} A"
     volts = "no answer" if math.isnan(report.last_volts) else f"{report.last_volts:.3f} V"
     fuse = f"the battery fuse ({fuse_amps:g} A)" if fuse_amps else "the battery fuse, or the pack's connector,"
     lines = [
         HEAD,
-        f'{name} (serial {serial}): asked off {report.tries} times; last current: {amps}; pack: {volts}.',
+        f"{who}: asked off {report.tries} times; last current: {amps}; pack: {volts}.",
         *report.lines,
         "DO NOW: 1 press the bench emergency off, or switch off the bench outlet;",
         f"2 no smoke, no smell, no heat: pull {fuse} with insulated tools, stand aside;",
         "3 smoke, hiss or swelling: do not touch, leave the room, close the door, call the fire service.",
-        f"Still trying every {EVERY_S:.0f} s.",
     ]
-    return "\n".join(lines)
+    return "\n".join([*lines, f"Still trying every {EVERY_S:.0f} s."] if trying else lines)
+
+
+def _serial(rig: Rig, name: str) -> str:
+    with suppress(Exception):  # whoever never answered has no serial number to show
+        return rig.drivers[name].identity.serial
+    return "unknown"
 
 
 def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Callable[[], bool]) -> bool:
-    """Ask for off again and again; true when it was confirmed after all, false when given up or acknowledged."""
+    """Ask for off again and again; true when it was confirmed after all, false when given up or acknowledged.
+
+    Neither a screen that is gone nor a clock that is lost ends it.
+    """
+
+    def tell(text: str) -> None:
+        with suppress(Exception):
+            say(text)
+
     report = bench.off_reports[-1]
-    say(message(bench.rig, report, fuse_amps=bench.site.bench.fuse_amps))
-    bench.note("unsafe", sync=True, text=message(bench.rig, report, fuse_amps=bench.site.bench.fuse_amps))
-    end = bench.clock.now() + GIVE_UP_S
-    while bench.clock.now() < end and not acknowledged():
-        bench.clock.sleep(EVERY_S)
+    text = message(bench.rig, report, fuse_amps=bench.site.bench.fuse_amps)
+    tell(text)
+    bench.note("unsafe", sync=True, text=text)
+    end, end_wall = bench.clock.now() + GIVE_UP_S, bench.clock.wall() + GIVE_UP_S
+    while min(end - bench.clock.now(), end_wall - bench.clock.wall()) > 0 and not _true(acknowledged):
+        with suppress(Exception):
+            bench.clock.sleep(EVERY_S)
         report = bench.drive_off(Before())
         bench.note("off", sync=True, reason="tried again", result=report.word, how=list(report.lines))
         if report.confirmed:
-            say(f"off confirmed after all: {'; '.join(report.lines)}")
+            tell(f"off confirmed after all: {'; '.join(report.lines)}")
             return True
-        say(f"{HEAD} still not confirmed: {'; '.join(report.lines[-3:])}")
-    say(f"{HEAD}\nno longer trying; the bench is as last seen. `nightbench safe --bench FILE` tries again.")
+        tell(f"{HEAD} still not confirmed: {'; '.join(report.lines[-3:])}")
+    tell(f"{HEAD}\nno longer trying; the bench is as last seen. `nightbench safe --bench FILE` tries again.")
+    return False
+
+
+def _true(acknowledged: Callable[[], bool]) -> bool:
+    with suppress(Exception):
+        return acknowledged()
     return False

@@ -1,0 +1,64 @@
+"""What an instrument is told before its output is switched on: its own stop first, then what it is to do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers.load import Load
+from drivers.supply import Supply
+from harness.errors import PreflightRefused
+from harness.limits import own_low_stop_volts
+from harness.rig import Rig
+from harness.site import Site
+
+LOW_STOP_DELAY_S = 1.0
+"""The load's own stop waits this long, so that a dip at switch-on does not end a run."""
+
+Note = Callable[..., None]
+
+
+def need_supply(rig: Rig) -> tuple[str, Supply]:
+    """The supply and its name. Raises ``PreflightRefused`` without one, or without a thermometer on the pack."""
+    if rig.supply is None or rig.supply_name is None:
+        raise PreflightRefused('bench: no instrument with role = "supply"; add one to charge with')
+    if rig.temp_name is None:
+        raise PreflightRefused(
+            'bench: no thermometer with measures = "pack"; a pack is never charged without one: add one, '
+            "or charge the pack by other means and run capacity with --set charge_first=false"
+        )
+    return rig.supply_name, rig.supply
+
+
+def need_load(rig: Rig) -> tuple[str, Load]:
+    """The load and its name. Raises ``PreflightRefused`` without one."""
+    if rig.load is None or rig.load_name is None:
+        raise PreflightRefused('bench: no instrument with role = "load"; add one to discharge with')
+    return rig.load_name, rig.load
+
+
+def arm_supply(supply: Supply, *, site: Site, note: Note, volts: float, amps: float) -> None:
+    """Over-volts stop, then current, then volts (V, A), each read back. Raises what the driver raises."""
+    if supply.dialect.over_volts is None:
+        note("note", text=f"{supply.name} has no over-volts stop of its own: this run must be watched")
+    else:
+        stop = supply.arm_over_volts(volts=site.envelope.over_v)
+        note("limit change", instrument=supply.name, own_over_volts_stop=stop)
+    supply.set_amps(amps=amps)
+    supply.set_volts(volts=volts)
+
+
+def arm_load(load: Load, *, site: Site, note: Note, amps: float) -> None:
+    """Constant current of ``amps`` (A), then the load's own low-volts stop, each read back.
+
+    Raises what the driver raises, and ``PlanRefused`` when the leads drop too much for a stop to make sense.
+    """
+    entry = site.bench.one("load")
+    assert entry is not None
+    stop = own_low_stop_volts(site.envelope, lead_ohm=entry.lead_ohm or 0.0, amps=amps, sense=entry.sense)
+    load.set_function("cc")
+    load.set_amps(amps=amps)
+    if not entry.own_low_volts_stop:
+        note("note", text=f"{entry.name} has no low-volts stop of its own: this run must be watched")
+        return
+    held = load.arm_low_volts(volts=stop, delay_s=LOW_STOP_DELAY_S)
+    note("limit change", instrument=entry.name, own_low_volts_stop=held)

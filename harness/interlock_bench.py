@@ -1,0 +1,162 @@
+"""Interlocks on the bench: currents, readings, settings, and the sampling loop itself."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from harness.findings import Facts, Finding, Watch
+from harness.interlock import Filter, Interlock, share
+from harness.sample import Sample
+
+TURN_WALL_LIMIT_S = 3.0
+CALL_WALL_LIMIT_S = 1.0
+"""The line's own deadline for a whole reply is shorter; an exchange this long was held up by something else."""
+
+MISSING_MOST_S = 3.0
+"""Longest time without a reading the run depends on, s: slow turns must not stretch three samples into half a
+minute."""
+
+
+class OverCurrent(Interlock):
+    """Current over the set value and its band twice in a row, or once over what pack, fuse and leads bear."""
+
+    words = "over-current"
+
+    def __init__(self, facts: Facts) -> None:
+        self._env = facts.envelope
+        self._filter = Filter(2)
+
+    def _ceiling(self, watch: Watch) -> float:
+        return self._env.charge_amps_max if watch.phase == "source" else self._env.amps_max
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        amps = abs(watch.active_amps)
+        if amps != amps:
+            return None
+        ceiling = self._ceiling(watch)
+        # The instrument's own error must not trip a run that was set right at the ceiling.
+        hard = 1.02 * ceiling + 0.02
+        band = min(1.05 * watch.set_amps + 0.05, hard)
+        late = self._filter.full(amps <= band)
+        if late or not (amps <= hard):
+            limit = band if late else hard
+            return Finding(self.words, f"{amps:.3f} A, limit {limit:.3f} A (set {watch.set_amps:.3f} A)")
+        return None
+
+    def margin(self, sample: Sample, watch: Watch) -> float | None:
+        # Against what pack, fuse and leads bear: a regulated current always sits close to its own band.
+        ceiling = self._ceiling(watch)
+        return share(ceiling - abs(watch.active_amps), ceiling) if watch.set_amps < 0.98 * ceiling else None
+
+
+class WrongSign(Interlock):
+    """Current against the role of the energised instrument: something else drives the node."""
+
+    words = "current the wrong way"
+
+    def __init__(self, facts: Facts) -> None:
+        self._limit = max(0.050, 0.01 * facts.amps_range)
+        self._filter = Filter(2)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        amps = watch.active_amps
+        if amps != amps:
+            return None
+        if self._filter.full(amps >= -self._limit):
+            return Finding(self.words, f"{amps:.3f} A, limit -{self._limit:.3f} A")
+        return None
+
+
+class SetAgainstMeasured(Interlock):
+    """Five samples in a row in which the instrument does not do what it is set to."""
+
+    words = "set against measured"
+
+    def __init__(self, facts: Facts) -> None:
+        self._filter = Filter(5)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if watch.active_amps != watch.active_amps:
+            return None
+        amps_off = abs(watch.active_amps - watch.set_amps)
+        inside = amps_off <= max(0.03 * watch.set_amps, 0.050)
+        if watch.phase == "source" and not inside:
+            # A supply is held by one of its two settings; off both means something else drives the node.
+            inside = abs(watch.active_volts - watch.set_volts) <= max(0.01 * watch.set_volts, 0.050)
+        if self._filter.full(inside):
+            text = f"{watch.active_amps:.3f} A at {watch.active_volts:.3f} V, set {watch.set_amps:.3f} A"
+            return Finding(self.words, text + (f", {watch.set_volts:.3f} V" if watch.phase == "source" else ""))
+        return None
+
+
+class ReadingValid(Interlock):
+    """A channel the run depends on is missing three times in a row, or ten times in a hundred samples."""
+
+    words = "no valid reading"
+
+    def __init__(self, facts: Facts) -> None:
+        self._has_temp = facts.has_thermometer
+        self._in_a_row = {name: Filter(3) for name in ("pack volts", "current", "supply volts", "temperature")}
+        self._good_s: dict[str, float] = {}
+        self._last_100: deque[bool] = deque(maxlen=100)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        # At rest both currents count: whether the outputs are still off must be seen.
+        amps = sample.pack_amps if watch.phase == "rest" else watch.active_amps
+        good = {
+            "pack volts": sample.pack_volts == sample.pack_volts,
+            "current": amps == amps,
+            "supply volts": watch.phase != "source" or watch.active_volts == watch.active_volts,
+            "temperature": not self._has_temp or sample.pack_temp_c == sample.pack_temp_c,
+        }
+        self._last_100.append(not all(good.values()))
+        why = f" ({watch.lost})" if watch.lost else ""
+        for name, is_good in good.items():
+            if (missing := self._missing(name, is_good, sample.elapsed_s)) is not None:
+                return Finding(self.words, f"{name} missing {missing}{why}", exit_code=23)
+        if sum(self._last_100) >= 10:
+            return Finding(self.words, f"10 of the last 100 samples had a reading missing{why}", exit_code=23)
+        if watch.unread:
+            return Finding(self.words, watch.unread, exit_code=23)
+        return None
+
+    def _missing(self, name: str, is_good: bool, now_s: float) -> str | None:
+        """Words when a channel has been missing for too long."""
+        if is_good:
+            self._good_s[name] = now_s
+        since_s = now_s - self._good_s.setdefault(name, now_s)
+        if self._in_a_row[name].full(is_good):
+            return "3 samples in a row"
+        return None if since_s <= MISSING_MOST_S else f"for {since_s:.1f} s"
+
+
+class DriftOfState(Interlock):
+    """A set-point, limit, output or identity is not as this run left it: a second user, a knob, a restart."""
+
+    words = "changed from outside"
+
+    def __init__(self, facts: Facts) -> None:
+        pass
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        # The bench has read the setting twice before it says so.
+        return Finding(self.words, watch.drift) if watch.drift else None
+
+
+class LoopLate(Interlock):
+    """The sampling loop itself fell behind, or one exchange took longer than a second of machine time."""
+
+    words = "sampling late"
+
+    def __init__(self, facts: Facts) -> None:
+        pass
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        text = ""
+        if not (watch.gap_s <= watch.gap_limit_s):
+            text = f"{watch.gap_s:.1f} s between two samples, limit {watch.gap_limit_s:.1f} s"
+        elif not (watch.turn_wall_s <= TURN_WALL_LIMIT_S):
+            text = f"{watch.turn_wall_s:.1f} s of machine time for one turn, limit {TURN_WALL_LIMIT_S:g} s"
+        elif not (watch.call_wall_s <= CALL_WALL_LIMIT_S):
+            text = f"{watch.call_wall_s:.1f} s of machine time for one exchange, limit {CALL_WALL_LIMIT_S:g} s"
+        return Finding(self.words, text, exit_code=24) if text else None

@@ -1,0 +1,155 @@
+"""Interlocks on the pack: its volts, its temperature, the charge it takes or gives, its own switch."""
+
+from __future__ import annotations
+
+from harness.findings import Facts, Finding, Watch
+from harness.interlock import Filter, Interlock, share
+from harness.sample import Sample
+
+
+class LowVolts(Interlock):
+    """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level."""
+
+    words = "low volts"
+
+    def __init__(self, facts: Facts) -> None:
+        self._low = facts.envelope.low_v
+        self._never = facts.envelope.never_below_v
+        self._start = facts.nominal_volts
+        self._filter = Filter(3)
+        self._asked_again = False
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        volts = sample.pack_volts
+        if volts != volts:
+            return None  # a missing reading is the business of ReadingValid, which allows two in a row
+        # An opened pack also reads low; that event is somebody else's, unless nobody acts on it for three samples.
+        opened = watch.phase == "sink" and watch.active_amps < 0.05 * watch.set_amps
+        fast = not (volts >= self._never) and not opened
+        slow = self._filter.full(volts >= self._low)
+        if fast or slow:
+            limit = self._never if fast else self._low
+            again, self._asked_again = fast and not self._asked_again, fast
+            text = f"pack at {volts:.3f} V, limit {limit:.2f} V"
+            return Finding(self.words, text, again=again and not slow)
+        self._asked_again = False
+        return None
+
+    def margin(self, sample: Sample, watch: Watch) -> float | None:
+        return share(sample.pack_volts - self._low, self._start - self._low)
+
+
+class HighVolts(Interlock):
+    """Pack volts, or the volts at the sourcing instrument's own terminals, over the stop level twice in a row."""
+
+    words = "high volts"
+
+    def __init__(self, facts: Facts) -> None:
+        self._high = facts.envelope.high_v
+        self._start = facts.nominal_volts
+        self._filter = Filter(2)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        seen = [sample.pack_volts, watch.active_volts if watch.phase == "source" else sample.pack_volts]
+        # One of the two may be missing; what the other says still counts.
+        known = [volts for volts in seen if volts == volts]
+        if known and self._filter.full(max(known) <= self._high):
+            return Finding(self.words, f"{max(known):.3f} V, limit {self._high:.2f} V")
+        return None
+
+    def margin(self, sample: Sample, watch: Watch) -> float | None:
+        return share(self._high - sample.pack_volts, self._high - self._start)
+
+
+class Temperature(Interlock):
+    """Pack temperature outside the band for charge or discharge twice in a row."""
+
+    words = "temperature"
+
+    def __init__(self, facts: Facts) -> None:
+        env = facts.envelope
+        most = env.unattended_temp_max_c if facts.unattended else float("inf")
+        discharge = (env.discharge_temp_min_c, min(env.discharge_temp_max_c, most))
+        self._bands = {
+            "source": (env.charge_temp_min_c, min(env.charge_temp_max_c, most)),
+            "sink": discharge,
+            "rest": discharge,
+        }
+        self._has = facts.has_thermometer
+        self._filter = Filter(2)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        temp = sample.pack_temp_c
+        if not self._has or temp != temp:
+            return None
+        low, high = self._bands[watch.phase]
+        if self._filter.full(low <= temp <= high):
+            doing = {"source": "charge", "sink": "discharge"}.get(watch.phase, "rest")
+            return Finding(self.words, f"pack at {temp:.1f} degC, {doing} allowed from {low:g} to {high:g} degC")
+        return None
+
+    def margin(self, sample: Sample, watch: Watch) -> float | None:
+        if not self._has:
+            return None
+        low, high = self._bands[watch.phase]
+        return share(min(high - sample.pack_temp_c, sample.pack_temp_c - low), (high - low) / 2)
+
+
+class ChargeAndTime(Interlock):
+    """More charge than the pack can have, or longer than planned: an end was missed."""
+
+    words = "charge or time"
+
+    def __init__(self, facts: Facts) -> None:
+        self._out = 1.2 * facts.rated_ah
+        self._into = (1.15 if facts.lithium else 1.3) * facts.rated_ah
+
+    def _limit(self, watch: Watch) -> float:
+        return self._into if watch.phase == "source" else self._out
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        limit = self._limit(watch)
+        if not (watch.block_charge_ah <= limit):
+            way = "into" if watch.phase == "source" else "out of"
+            return Finding(self.words, f"{watch.block_charge_ah:.3f} Ah {way} the pack, limit {limit:.3f} Ah")
+        if not (watch.block_s <= watch.longest_s):
+            return Finding(self.words, f"{watch.block_s:.0f} s in this phase, limit {watch.longest_s:.0f} s")
+        return None
+
+    def margin(self, sample: Sample, watch: Watch) -> float | None:
+        left = [share(self._limit(watch) - watch.block_charge_ah, self._limit(watch))]
+        if watch.longest_s < float("inf"):
+            left.append(share(watch.longest_s - watch.block_s, watch.longest_s))
+        return min((value for value in left if value is not None), default=None)
+
+
+class PackOpened(Interlock):
+    """Commanded current gone: the pack's own switch or the fuse opened. At rest: current with everything off."""
+
+    words = "pack opened"
+
+    def __init__(self, facts: Facts) -> None:
+        self._half = 0.5 * facts.nominal_volts
+        self._before = float("nan")
+        self._filter = Filter(2)
+        self._rest = Filter(2)
+        self._rest_limit = max(0.050, 0.01 * facts.amps_range)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if watch.phase == "rest":
+            amps = abs(sample.pack_amps)
+            if amps == amps and self._rest.full(amps <= self._rest_limit):
+                text = f"{amps:.3f} A with all outputs off, limit {self._rest_limit:.3f} A"
+                return Finding("current while off", text, exit_code=21)
+            return None
+        amps, before = abs(watch.active_amps), self._before
+        if amps != amps:
+            return None
+        self._before = amps
+        gone = amps < 0.05 * watch.set_amps and (
+            sample.pack_volts < self._half or amps < 0.5 * before or self._filter.count > 0
+        )
+        if self._filter.full(not gone):
+            text = f"{amps:.3f} A of {watch.set_amps:.3f} A set, pack terminals at {sample.pack_volts:.3f} V"
+            return Finding(self.words, text, exit_code=22)
+        return None

@@ -1,0 +1,36 @@
+"""What a run writes, kept out of the way of switching off: trouble with the record is remembered, never raised here."""
+
+from __future__ import annotations
+
+from harness.marks import MarkInbox
+from harness.recorder import Recorder
+from harness.sample import Sample
+
+
+class Logbook:
+    """Rows, events and operator's marks of one run. ``failed`` says why the record could not be kept, "" while it can;
+    whoever may stop the run looks at it once nothing is left to be switched off."""
+
+    def __init__(self, recorder: Recorder, marks: MarkInbox | None) -> None:
+        self._recorder, self._marks = recorder, marks
+        self.failed = ""
+
+    def note(self, kind: str, *, sync: bool = False, **fields: object) -> None:
+        """Write an event."""
+        try:
+            self._recorder.event(kind, sync=sync, **fields)
+        except Exception as error:  # the disk's fault or ours: the bench comes first
+            self.failed = self.failed or str(error)
+
+    def row(self, sample: Sample) -> None:
+        """Write a sample."""
+        try:
+            self._recorder.sample(sample)
+        except Exception as error:
+            self.failed = self.failed or str(error)
+
+    def take_marks(self) -> None:
+        """Write down what an operator has sent from another terminal."""
+        if self._marks is not None:
+            for text in self._marks.poll():
+                self.note("mark", text=text)
