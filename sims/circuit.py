@@ -10,14 +10,14 @@ Not modelled: lead inductance, anything at the node that stores charge (a supply
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from sims.events import NODE_VOLTS, Watch
 
-LEAST_OHM = 1e-8
+LEAST_OHM = 1e-7
 """Regulators without a resistance of their own get this one, so that every piece has a finite slope."""
 
 
@@ -50,6 +50,14 @@ def slack_amps(volts: float, ohms: float) -> float:
     A regulator is left only when its current is beyond its limit by more than this; else solver and watch disagree.
     """
     return 16.0 * math.ulp(volts) / ohms
+
+
+def slack_volts(volts: float, ohms: float) -> float:
+    """The same from the other side: how far beyond a regulator's set volts the circuit may be before it is taken on, V.
+
+    Counted for a circuit of 0.1 ohm around it, which is more than packs and leads have.
+    """
+    return 0.1 * slack_amps(volts, ohms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,30 +151,30 @@ def _at(element: Element, volts: float) -> Piece:
 def solve(branch: Branch, *, r_pack: float, elements: Sequence[Element]) -> tuple[float, tuple[Piece, ...]] | None:
     """Largest node volts, V, at which all currents add up to nothing with the pack on ``branch``, and the pieces used.
 
-    None when the pack's terminals would leave the branch's own range. The order of the elements does not matter.
+    None when there is none within the branch's own range; the branch of higher volts is to be asked first. The order of
+    the elements does not matter.
     """
     sense = sense_of(branch, r_pack)
     total = branch.ohms + r_pack
     siemens = 0.0 if math.isinf(total) else 1.0 / total
-    kinks = sorted({v for e in elements for p in e for v in (p.v_low, p.v_high) if math.isfinite(v)}, reverse=True)
-    edges = [math.inf, *kinks, -math.inf]
-    for high, low in itertools.pairwise(edges):
-        inside = 0.5 * (high + low) if kinks else 0.0
-        if math.isinf(inside):
-            inside = low + 1.0 if math.isinf(high) else high - 1.0
-        pieces = tuple(_at(e, inside) for e in elements)
+    bottom, top = sense.node_volts(branch.v_low), sense.node_volts(branch.v_high)
+    kinks = {v for e in elements for p in e for v in (p.v_low, p.v_high) if bottom < v < top}
+    for high, low in pairwise([top, *sorted(kinks, reverse=True), bottom]):
+        pieces = tuple(_at(e, _inside(low, high)) for e in elements)
         volts = _root(pieces, sense, branch.emf * siemens, siemens)
-        if volts is None:
+        # At the foot of a diode nothing flows yet: that belongs to the branch below, whatever the last digit says.
+        if volts is None or volts < low or (low == bottom and volts < low + 1e-12 * (1.0 + abs(low))):
             continue
         # At the upper edge everything together draws, so without constant power a root beyond it is one by rounding.
-        beyond = volts > high + 1e-9 * (1.0 + abs(high)) and any(p.watts > 0.0 for p in pieces)
-        if volts < low or beyond:
-            continue
-        terminal, slack = sense.alpha * volts + sense.beta, 1e-12 * (1.0 + abs(volts))
-        if branch.v_low - slack <= terminal <= branch.v_high + slack:
+        if volts <= high + 1e-9 * (1.0 + abs(high)) or not any(p.watts > 0.0 for p in pieces):
             return volts, pieces
-        return None
     return None
+
+
+def _inside(low: float, high: float) -> float:
+    if math.isinf(low):
+        return 0.0 if math.isinf(high) else high - 1.0
+    return low + 1.0 if math.isinf(high) else 0.5 * (low + high)
 
 
 def draw_at(elements: Sequence[Element], volts: float) -> float:

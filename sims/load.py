@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sims.circuit import LEAST_OHM, Element, Piece, Sense, slack_amps
+from sims.circuit import LEAST_OHM, Element, Piece, Sense, slack_amps, slack_volts
 from sims.events import LOAD_AMPS, LOAD_SENSE, LOAD_SINK, LOAD_VOLTS, Limits, Watch
 
 RAMP_STEP_S = 0.001
@@ -123,19 +123,19 @@ class LoadPort:
         start = sense.node_volts(volts)
         top = self.amps_max if volts <= 0.0 else min(self.amps_max, self.watts_max / volts)
         regulated = min(top, volts / self.r_min)
-        watches: tuple[Watch, ...] = ((LOAD_VOLTS, 0.0, math.inf), (LOAD_SENSE, -math.inf, volts))
+        slack, near = slack_amps(volts, ohms), slack_volts(volts, ohms)
+        watches: tuple[Watch, ...] = ((LOAD_VOLTS, 0.0, math.inf), (LOAD_SENSE, -math.inf, volts + near))
         idle = Piece("idle", 0.0, max(start, 0.0), watches=watches)
         end = sense.node_volts(volts + regulated * ohms)
         amps, slope = volts / ohms, 1.0 / ohms
         local, sensed = (0.0, slope) if self.remote_sense else (slope, 0.0)
-        slack = slack_amps(volts, ohms)
         watches = ((LOAD_AMPS, -slack, regulated + slack),)
         pieces = [idle, Piece("cv", start, end, amps, local, sensed, watches=watches)]
         if regulated < top:
             knee = self._knee(r_lead, top)
             pieces.append(Piece("knee", end, max(knee.v_high, end), siemens=knee.siemens, watches=knee.watches))
             end = max(knee.v_high, end)
-        return [*pieces, *self._tail(r_lead, end, top, (LOAD_SENSE, volts, math.inf))]
+        return [*pieces, *self._tail(r_lead, end, top, (LOAD_SENSE, volts - near, math.inf))]
 
     def _tail(self, r_lead: float, start: float, amps: float, watch: Watch) -> list[Piece]:
         """Limited in current from ``start`` node volts upward, and in power above."""

@@ -60,7 +60,7 @@ def elements_of(
 
 def solve_bench(pack: Pack, supply: SupplyPort | None, load: LoadPort | None, leads: Leads) -> Solved:
     """The one steady state of the bench. Raises RuntimeError when there is none (a fault of the simulator)."""
-    for branch in pack.branches():
+    for branch in sorted(pack.branches(), key=lambda b: -b.v_high):
         elements = elements_of(pack, supply, load, leads, branch)
         solution = solve(branch, r_pack=leads.r_pack, elements=tuple(elements.values()))
         if solution is None:

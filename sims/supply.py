@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from sims.circuit import LEAST_OHM, Element, Piece, Sense, slack_amps
+from sims.circuit import LEAST_OHM, Element, Piece, Sense, slack_amps, slack_volts
 from sims.events import SUPPLY_AMPS, SUPPLY_SENSE, SUPPLY_VOLTS, Limits
 
 RAMP_STEP_S = 0.005
@@ -89,11 +89,12 @@ class SupplyPort:
     def _local(self, r_lead: float) -> Element:
         source = max(self.r_source, LEAST_OHM - r_lead)
         ohms, volts = source + r_lead, self.volts_now
-        top, knee, slack = volts + self.i_bleed * ohms, volts - self.amps_set * ohms, slack_amps(volts, ohms)
+        top, knee = volts + self.i_bleed * ohms, volts - self.amps_set * ohms
+        slack, near = slack_amps(volts, ohms), slack_volts(volts, ohms)
         return (
             Piece(
                 "driven", v_low=top, amps=-self.i_bleed,
-                watches=((SUPPLY_SENSE, volts + self.i_bleed * source, math.inf),),
+                watches=((SUPPLY_SENSE, volts + self.i_bleed * source - near, math.inf),),
             ),
             Piece(
                 "cv", v_low=knee, v_high=top, amps=volts / ohms, siemens=1.0 / ohms,
@@ -101,22 +102,22 @@ class SupplyPort:
             ),
             Piece(
                 "cc", v_high=knee, amps=self.amps_set,
-                watches=((SUPPLY_SENSE, -math.inf, volts - self.amps_set * source),),
+                watches=((SUPPLY_SENSE, -math.inf, volts - self.amps_set * source + near),),
             ),
         )  # fmt: skip
 
     def _sensed(self, r_lead: float, sense: Sense) -> Element:
         steep, volts, most = 1.0 / LEAST_OHM, self.volts_now, self.volts_now + self.sense_volts_max
-        slack = slack_amps(volts, LEAST_OHM)
+        slack, near = slack_amps(volts, LEAST_OHM), slack_volts(volts, LEAST_OHM)
         r_lead = max(r_lead, LEAST_OHM)
         at_set = sense.node_volts(volts)
         reach = max((most - at_set) / r_lead, 0.0)
         amps = min(self.amps_set, reach)
         top = sense.node_volts(volts + self.i_bleed * LEAST_OHM)
         bottom = sense.node_volts(volts - amps * LEAST_OHM)
-        below = ((SUPPLY_SENSE, -math.inf, volts - amps * LEAST_OHM),)
+        below = ((SUPPLY_SENSE, -math.inf, volts - amps * LEAST_OHM + near),)
         pieces = [
-            Piece("driven", v_low=top, amps=-self.i_bleed, watches=((SUPPLY_SENSE, volts, math.inf),)),
+            Piece("driven", v_low=top, amps=-self.i_bleed, watches=((SUPPLY_SENSE, volts - near, math.inf),)),
             Piece(
                 "cv", v_low=bottom, v_high=top, amps=volts * steep, sense_siemens=steep,
                 watches=((SUPPLY_AMPS, -self.i_bleed - slack, self.amps_set + slack), (SUPPLY_VOLTS, -math.inf, most)),

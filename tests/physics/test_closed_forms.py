@@ -58,21 +58,21 @@ def test_charge_leg_then_taper_at_constant_volts(single: Make, source: Switch) -
     source(world, volts=14.2, amps=1.2)
     assert world.supply is not None
     leg_s = 5.583333333333333 * 3600.0
-    world.advance_to(leg_s - 0.001)
+    world.advance_to(leg_s - 0.005)
     assert world.supply.mode == "cc"
-    world.advance_to(leg_s + 0.001)
+    world.advance_to(leg_s + 0.005)
     assert world.supply.mode == "cv"
-    assert -world.charge_ah == pytest.approx(6.7, abs=1e-6)
+    assert -world.charge_ah == pytest.approx(6.7, abs=3e-6)
     for t_s, amps in (
         (60, 1.1226083820), (300, 0.8598375727), (600, 0.6161005428), (900, 0.4414553294),
         (1800, 0.1624023399), (2700, 0.0597444820), (3600, 0.0219787667),
     ):  # fmt: skip
         if t_s > 2696.159046 and world.t < leg_s + 2696.0:
             world.advance_to(leg_s + 2696.159046)
-            assert world.supply_amps == pytest.approx(0.06, abs=1e-7)
-            assert -world.charge_ah == pytest.approx(6.7 + 0.285, abs=1e-7)
+            assert world.supply_amps == pytest.approx(0.06, abs=1e-6)
+            assert -world.charge_ah == pytest.approx(6.7 + 0.285, abs=1e-6)
         world.advance_to(leg_s + t_s)
-        assert world.supply_amps == pytest.approx(amps, abs=1e-6)
+        assert world.supply_amps == pytest.approx(amps, abs=5e-6)
 
 
 def test_constant_power_discharge(single: Make, sink: Switch) -> None:
@@ -122,7 +122,7 @@ def test_hysteresis_at_constant_current(single: Make, sink: Switch) -> None:
     world.advance_to(120.0)
     h = -1.0 + math.exp(-50.0 * 600.0 / 36000.0)
     assert world.pack.cells.hyst[0] == pytest.approx(h, rel=1e-12)
-    assert world.volts_at("pack") == pytest.approx(12.6 + 0.01 * h, abs=1e-7)
+    assert world.volts_at("pack") == pytest.approx(12.6 + 0.01 * h, abs=1e-6)
     sink(world)
     world.advance_to(1000.0)
     assert world.pack.cells.hyst[0] == pytest.approx(h, rel=1e-12), "frozen without current"
