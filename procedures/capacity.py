@@ -163,14 +163,18 @@ def settle_capacity(plan: CapacityPlan, site: Site) -> tuple[CapacityPlan, Site]
     if plan.end_at == "load":
         _check_end_at_load(site)
     charging = settle_charge(plan.charging, site)[0] if plan.charge_first else plan.charging
-    hours = 1.0 / plan.rate_it
+    longest_s = 3600.0 * 1.3 / plan.rate_it if plan.longest_s is None else plan.longest_s
+    if not longest_s > 0:
+        raise PlanRefused(
+            f"plan: longest_s = {longest_s:g} s: a discharge takes longer; leave it out or give the seconds it may take"
+        )
     settled = msgspec.structs.replace(
         plan,
         end_v=env.cut_off_v,
         charge_amps=charging.amps,
         charge_volts=charging.volts,
         charge_end_amps=charging.end_amps,
-        longest_s=3600.0 * 1.3 * hours if plan.longest_s is None else plan.longest_s,
+        longest_s=longest_s,
     )
     return settled, site
 

@@ -120,7 +120,9 @@ def settle_charge(plan: ChargePlan, site: Site) -> tuple[ChargePlan, Site]:
     expected_s = 3600.0 * (it / amps + 1.0)
     longest_s = 1.3 * expected_s if plan.longest_s is None else plan.longest_s
     if not longest_s > 0:
-        raise PlanRefused("plan: longest_s = 0 s: a charge takes longer; leave it out, or give the seconds it may take")
+        raise PlanRefused(
+            f"plan: longest_s = {longest_s:g} s: a charge takes longer; leave it out or give the seconds it may take"
+        )
     return (
         msgspec.structs.replace(plan, amps=amps, volts=env.target_v, end_amps=end_amps, longest_s=longest_s),
         replace(site, envelope=env),
