@@ -24,3 +24,10 @@ def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
             line = sys.stdin.readline()
             return line.rstrip("\n") if line else None
     return None
+
+
+def line_waiting() -> str | None:
+    """A line somebody has typed meanwhile; ``None`` when there is none. Does not wait."""
+    if not interactive() or not select.select([sys.stdin], [], [], 0)[0]:
+        return None
+    return sys.stdin.readline().strip() or None

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
-import click
-
 from harness.config import load_bench
-from harness.connect import connect
+from harness.connect import SIMULATED_MAKER, connect
 from harness.errors import Usage
+from harness.job import Job, prepare
 from harness.keys import nearest
+from harness.lines import wrapped
 from harness.locks import BenchLock
 from harness.plain import safe_text
 from harness.preflight import Check, look_at_instruments
-from harness.procedure import procedures
-from harness.run import Job, check, prepare
-from harness.screen import wrapped
+from harness.procedure import Procedure, procedures
+from harness.run import check
+from harness.show import SIMULATED
 from harness.unattended import obstacles
 
 
@@ -29,32 +30,54 @@ def job_for(
     unattended: bool = False,
 ) -> Job:
     """A job from words. Raises ``Usage`` for an unknown procedure or a missing pack file."""
-    known = procedures()
-    if procedure not in known:
-        near = nearest(procedure, tuple(known))
-        hint = f"did you mean {near}? " if near else ""
-        raise Usage(f"{procedure}: no such procedure; {hint}there are: {', '.join(known)}")
+    found = _procedure(procedure)
     if pack is None:
         raise Usage(f"{procedure}: --pack FILE is missing; `nightbench new pack FILE` writes one to fill in")
-    return Job(known[procedure], Path(bench), Path(pack), sets, Path(out), unattended)
+    return Job(found, Path(bench), Path(pack), sets, Path(out), unattended)
 
 
-def check_bench(procedure: str, *, bench: str, pack: str | None, sets: tuple[str, ...], unattended: bool) -> int:
-    """Print every check; the exit code is 0, or 11 when something was refused."""
+def _procedure(name: str) -> Procedure:
+    known = procedures()
+    if name not in known:
+        near = nearest(name, known)
+        hint = f"did you mean {near}? " if near else ""
+        raise Usage(f"{safe_text(name)}: no such procedure; {hint}there are: {', '.join(known)}")
+    return known[name]
+
+
+def check_bench(
+    procedure: str, *, bench: str, pack: str | None, sets: tuple[str, ...], unattended: bool
+) -> tuple[str, int]:
+    """What to print, and the exit code: 0, or 11 when something was refused. Raises ``UserError``."""
+    _procedure(procedure)
     if pack is None:
+        if sets or unattended:
+            raise Usage("check: --set and --unattended are about a pack; add --pack FILE")
         checks = _instruments_only(bench)
     else:
         ready = prepare(job_for(procedure, bench=bench, pack=pack, sets=sets))
         checks = check(ready)
         if unattended:
-            charging = "supply" in ready.job.procedure.needs(ready.plan)
-            found = obstacles(ready.site, charging=charging, plan=ready.plan)
+            found = obstacles(ready.site, charging=ready.charging, plan=ready.plan)
             checks = (*checks, *(Check("unattended", "refused", text) for text in found))
+    return wrapped(_lines(checks, with_pack=pack is not None)), 11 if _refused(checks) else 0
+
+
+def _refused(checks: tuple[Check, ...]) -> int:
+    return sum(item.word == "refused" for item in checks)
+
+
+def _lines(checks: tuple[Check, ...], *, with_pack: bool) -> Iterator[str]:
     for item in checks:
-        click.echo(wrapped((f"{item.word:<8} {safe_text(item.what)}: {safe_text(item.text)}",)))
-    bad = sum(item.word == "refused" for item in checks)
-    click.echo("nothing was switched on; " + (f"{bad} refused" if bad else "good to go"))
-    return 11 if bad else 0
+        yield f"{item.word:<8} {safe_text(item.what)}: {safe_text(item.text)}"
+    if any(item.text.startswith(f"{SIMULATED_MAKER} ") for item in checks):
+        yield f"{SIMULATED}: these are simulated instruments"
+    if bad := _refused(checks):
+        yield f"this check switched nothing on; refused: {bad}"
+    elif with_pack:
+        yield "nothing was switched on; good to go"
+    else:
+        yield "nothing was switched on; the instruments are good, the pack was not looked at: add --pack FILE"
 
 
 def _instruments_only(bench: str) -> tuple[Check, ...]:

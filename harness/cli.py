@@ -6,45 +6,42 @@ code of the table in DEVELOPERS.md; never a traceback.
 
 from __future__ import annotations
 
-import os
-import sys
-from pathlib import Path
 from typing import Any
 
 import click
 
-EPILOG = "Exit codes: 0 finished, 20 stopped by a person, 21-25 tripped (off confirmed), 90/99 off not confirmed."
-BENCH = click.option("--bench", "bench", required=True, metavar="FILE", help="The bench file.")
-PACK = click.option("--pack", "pack", metavar="FILE", help="The pack file.")
+from harness.telling import Commands, figures, tell, words
+
+EPILOG = (
+    "Exit codes: 0 finished; 2, 10, 11, 12, 30 refused, nothing was switched on; 20 stopped by a person; 21 to 25 "
+    "tripped or lost, off confirmed; 90, 99 off NOT confirmed."
+    "\n\n"
+    'Completion for bash: eval "$(_NIGHTBENCH_COMPLETE=bash_source nightbench)"; zsh_source and fish_source likewise.'
+)
+FILE = click.Path()
+
+
+def _procedures(_ctx: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
+    from harness.procedure import procedure_names
+
+    return [name for name in procedure_names() if name.startswith(start)]
+
+
+def _scenarios(_ctx: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
+    from harness.connect import simulated_scenarios
+
+    return [name for name in simulated_scenarios() if name.startswith(start)]
+
+
+BENCH = click.option("--bench", "bench", type=FILE, required=True, metavar="FILE", help="The bench file.")
+PACK = click.option("--pack", "pack", type=FILE, metavar="FILE", help="The pack file.")
 SET = click.option("--set", "sets", multiple=True, metavar="KEY=VALUE", help="A key of the plan; may be repeated.")
-OUT = click.option("--out", "out", default="runs", show_default=True, metavar="DIR", help="Where run folders go.")
+OUT = click.option(
+    "--out", "out", type=FILE, default="runs", show_default=True, metavar="DIR", help="Where run folders go."
+)
 JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else there.")
-
-
-class Commands(click.Group):
-    """Commands in the order of a working day, and refusals as one line."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(self.commands)
-
-    def invoke(self, ctx: click.Context) -> Any:
-        from harness.errors import UserError
-
-        try:
-            return super().invoke(ctx)
-        except UserError as error:
-            self._refuse(str(error), error.exit_code)
-        except BrokenPipeError:
-            # The reader of our output went away; nothing is energised any more when figures are printed.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            ctx.exit(0)
-
-    @staticmethod
-    def _refuse(text: str, code: int) -> None:
-        from harness.plain import safe_text
-
-        click.echo("nightbench: " + safe_text(" ".join(text.split())), err=True)
-        raise SystemExit(code)
+SEED = click.option("--seed", type=click.IntRange(0), help="Draw pack, leads and instruments at random.")
+RUN = click.argument("folder", metavar="RUN", type=FILE)
 
 
 @click.group(
@@ -62,31 +59,38 @@ def main() -> None:
 
 @main.command()
 @click.option("--wire", type=click.Choice(["memory", "tcp"]), default="memory", show_default=True, help="How to talk.")
-@click.option("--seed", type=click.IntRange(0), help="Draw pack, leads and instruments at random.")
+@SEED
 @OUT
 @JSON
 def demo(wire: str, seed: int | None, out: str, as_json: bool) -> None:
-    """The whole job on a simulated bench: no hardware, no files needed."""
-    from harness.clock import WallClock
-    from harness.demo import demo as run_demo
-    from harness.screen import Screen
+    """The whole job on a simulated bench: no hardware, no files needed.
 
-    screen = Screen(wall=WallClock().now, quiet=True)
-    screen.say("SIMULATED bench, invented story: a network cabinet's 24 V UPS, its two lead-acid blocks to be replaced")
-    screen.say("by an 8-cell LiFePO4 pack of 10 Ah.")
-    done = run_demo(wire=wire, seed=seed, out=Path(out), watcher=screen)
-    _print_runs(done, as_json)
+    It charges a pack, lets it rest and measures its capacity.
+    """
+    from pathlib import Path
+
+    from harness.clock import WallClock
+    from harness.demo import STORY
+    from harness.demo import demo as run_demo
+    from harness.folder import prepare_runs_dir
+    from harness.lines import wrapped
+    from harness.screen import Screen, caution_lines
+
+    place = prepare_runs_dir(Path(out))
+    screen = Screen(wall=WallClock().now, brief=True)
+    screen.say(wrapped((STORY,)) + "\n" + caution_lines())
+    _print_runs(run_demo(wire=wire, seed=seed, out=place, watcher=screen), as_json)
 
 
 @main.command()
 @click.argument("kind", metavar="bench|pack")
-@click.argument("file")
+@click.argument("file", type=FILE)
 def new(kind: str, file: str) -> None:
     """Write a commented starting file; never over an existing one."""
     from harness.starters import write_starter
 
     place = write_starter(kind, file)
-    click.echo(f"written: {place}; fill it in, then `nightbench check --bench FILE --pack FILE`", err=True)
+    words(f"written: {place}; fill it in, then `nightbench check --bench FILE --pack FILE`")
 
 
 @main.command(name="procedures")
@@ -95,24 +99,29 @@ def list_procedures(as_json: bool) -> None:
     """What can be run, with each plan's keys, units and defaults."""
     from harness.listing import procedures_document, procedures_text
 
-    click.echo(_json(procedures_document()) if as_json else procedures_text())
+    figures(procedures_document() if as_json else procedures_text())
 
 
 @main.command()
-@click.argument("procedure", required=False, default="capacity")
+@click.argument("procedure", required=False, default="capacity", shell_complete=_procedures)
 @BENCH
 @PACK
 @SET
 @click.option("--unattended", is_flag=True, help="Also: may it be left alone?")
 def check(procedure: str, bench: str, pack: str | None, sets: tuple[str, ...], unattended: bool) -> None:
-    """Look at the bench before a run; energises nothing."""
+    """Look at the bench before a run; switches nothing on.
+
+    PROCEDURE is what is meant to be run (default: capacity).
+    """
     from harness.checking import check_bench
 
-    raise SystemExit(check_bench(procedure, bench=bench, pack=pack, sets=sets, unattended=unattended))
+    text, code = check_bench(procedure, bench=bench, pack=pack, sets=sets, unattended=unattended)
+    figures(text)
+    raise SystemExit(code)
 
 
 @main.command()
-@click.argument("procedure")
+@click.argument("procedure", shell_complete=_procedures)
 @BENCH
 @PACK
 @SET
@@ -132,65 +141,63 @@ def run(
     label_cells: int | None,
     as_json: bool,
 ) -> None:
-    """Run a procedure: look, energise, measure, switch off, prove it, write it down."""
+    """Run PROCEDURE: look, switch on, measure, switch off, prove it, write it down."""
+    from datetime import datetime
+
     from harness.checking import job_for
     from harness.clock import WallClock
+    from harness.job import prepare
     from harness.listing import dry_document, dry_text
-    from harness.run import ProgramError, prepare
     from harness.run import run as run_job
-    from harness.screen import Screen
+    from harness.screen import Screen, in_real_time
+
+    clock = WallClock()
+
+    def local() -> datetime:
+        return clock.utc().astimezone()
 
     ready = prepare(job_for(procedure, bench=bench, pack=pack, sets=sets, out=out, unattended=unattended))
     if dry:
-        click.echo(_json(dry_document(ready)) if as_json else dry_text(ready))
+        now = local() if in_real_time(ready) else None
+        figures(dry_document(ready) if as_json else dry_text(ready, now=now))
         return
-    try:
-        done = run_job(ready, watcher=Screen(wall=WallClock().now, label_cells=label_cells))
-    except ProgramError as error:
-        click.echo(f"nightbench: {error}", err=True)
-        raise SystemExit(1) from None
-    _print_runs([done], as_json)
+    screen = Screen(wall=clock.now, calendar=local, label_cells=label_cells)
+    _print_runs((run_job(ready, watcher=screen) for _ in range(1)), as_json)
 
 
 @main.command()
-@click.option("--out", "out", default="runs", show_default=True, metavar="DIR", help="Where to look.")
+@click.option("--out", "out", type=FILE, default="runs", show_default=True, metavar="DIR", help="Where to look.")
 @JSON
 def runs(out: str, as_json: bool) -> None:
-    """List the runs of a folder."""
+    """List the runs of a folder, oldest first."""
     from harness.folder import list_runs
-    from harness.listing import runs_document
-    from harness.show import runs_lines
+    from harness.listing import runs_document, runs_text
 
-    found = list_runs(Path(out))
-    click.echo(_json(runs_document(found)) if as_json else "\n".join(runs_lines(found)))
+    found = list_runs(out)
+    figures(runs_document(found) if as_json else runs_text(found))
 
 
 @main.command()
-@click.argument("folder", metavar="RUN")
+@RUN
 @JSON
 def show(folder: str, as_json: bool) -> None:
-    """Show one run."""
+    """Show one run, also one that is on or was interrupted."""
     from harness.folder import RunFolder
     from harness.listing import result_document
     from harness.show import show_text
 
     place = RunFolder.open(folder)
-    click.echo(result_document(place) if as_json else show_text(place), nl=not as_json)
+    figures((result_document(place) if as_json else show_text(place)).rstrip("\n"))
 
 
 @main.command()
-@click.argument("folder", metavar="RUN")
+@RUN
 @click.argument("text")
 def mark(folder: str, text: str) -> None:
-    """Put an operator's mark into a run that is on, from another terminal."""
-    from harness.errors import Usage
-    from harness.folder import RunFolder
+    """Put a remark into a run that is on, from another terminal."""
     from harness.marks import drop_mark
 
-    place = RunFolder.open(folder)
-    if not place.is_on():
-        raise Usage(f"mark: {place.path}: this run is over; a mark reaches only a run that is on")
-    drop_mark(place, text)
+    words(f'marked: "{drop_mark(folder, text)}"')
 
 
 @main.command()
@@ -199,17 +206,20 @@ def safe(bench: str) -> None:
     """Drive every output off and confirm it, whatever the records say."""
     from harness.makesafe import make_safe
 
-    raise SystemExit(make_safe(bench))
+    raise SystemExit(make_safe(bench, out=figures, err=words))
 
 
 @main.command()
-@click.argument("scenario", required=False)
-@click.option("--wire", type=click.Choice(["tcp"]), default="tcp", show_default=True)
+@click.argument("scenario", required=False, shell_complete=_scenarios)
+@click.option("--wire", type=click.Choice(["tcp"]), default="tcp", show_default=True, help="How to serve it.")
 @click.option("--stepped", is_flag=True, help="Time stands still until a run says how far to go.")
 @click.option("--speed", type=float, help="Times real time (default 1).")
-@click.option("--seed", type=click.IntRange(0), help="Draw pack, leads and instruments at random.")
+@SEED
 @click.option("--truth", is_flag=True, help="Print the scenario's true figures and end.")
-@click.option("--files", "files", metavar="DIR", help="Where to write bench and pack file (default: a new folder).")
+@click.option(
+    "--files", "files", type=FILE, metavar="DIR", help="Where to write bench and pack file (default: a new folder)."
+)
+@click.option("--with-parent", is_flag=True, hidden=True, help="End when the process that started this one ends.")
 @JSON
 def simulate(
     scenario: str | None,
@@ -219,30 +229,52 @@ def simulate(
     seed: int | None,
     truth: bool,
     files: str | None,
+    with_parent: bool,
     as_json: bool,
 ) -> None:
     """List simulated benches, or serve one to any VISA client on this machine."""
-    from harness.simulating import scenarios_text, serve_bench, truth_document, truth_text
+    from harness.simulating import scenarios_text, serve_bench, serving_text, truth_document, truth_text
 
     if scenario is None:
-        click.echo(scenarios_text(as_json))
+        for option, given in {"--truth": truth, "--stepped": stepped, "--speed": speed, "--files": files}.items():
+            if given:
+                raise click.UsageError(f"{option} needs a SCENARIO; `nightbench simulate` lists them")
+        figures(scenarios_text(as_json))
     elif truth:
-        click.echo(_json(truth_document(scenario, seed)) if as_json else truth_text(scenario, seed))
+        figures(truth_document(scenario, seed) if as_json else truth_text(scenario, seed))
     else:
-        serve_bench(scenario, wire=wire, stepped=stepped, speed=speed, seed=seed, files=files, as_json=as_json)
+        serve_bench(
+            scenario,
+            wire=wire,
+            stepped=stepped,
+            speed=speed,
+            seed=seed,
+            files=files,
+            with_parent=with_parent,
+            tell=lambda told: figures(told if as_json else serving_text(told)),
+        )
 
 
-def _json(document: Any) -> str:
-    import msgspec
-
-    return msgspec.json.encode(document).decode()
-
-
-def _print_runs(done: list[Any], as_json: bool) -> None:
+def _print_runs(runs_to_do: Any, as_json: bool) -> None:
+    """Do the runs, then print all that were done, also when the next one was refused."""
+    from harness.ending import ProgramError
+    from harness.errors import UserError
     from harness.listing import runs_done_document, runs_done_text
 
-    click.echo(_json(runs_done_document(done)) if as_json else runs_done_text(done))
-    raise SystemExit(max(one.exit_code for one in done))
+    done: list[Any] = []
+    failed: UserError | ProgramError | None = None
+    try:
+        for one in runs_to_do:
+            done.append(one)
+    except (UserError, ProgramError) as error:
+        failed = error
+    if failed is not None and not done:
+        raise failed
+    document = runs_done_document(done) | (tell(str(failed), failed.exit_code) if failed else {})
+    figures(document if as_json else runs_done_text(done))
+    if failed is not None:
+        words(f"nightbench: {failed}")
+    raise SystemExit(max([one.exit_code for one in done] + ([failed.exit_code] if failed else [])))
 
 
 if __name__ == "__main__":

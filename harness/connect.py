@@ -32,7 +32,8 @@ from drivers.wire_visa import VisaWire
 from harness.addresses import simulated
 from harness.clock import Clock, ScaledClock, SteppedClock, VirtualClock, WallClock
 from harness.config import BenchFile, InstrumentEntry
-from harness.errors import PreflightRefused, Usage
+from harness.errors import PreflightRefused, Usage, UserError
+from harness.keys import nearest
 from harness.rig import Driver, Rig
 
 SIMULATED_MAKER = "NIGHTBENCH"
@@ -47,7 +48,9 @@ def open_simulated(scenario: str, *, now: Callable[[], float], seed: int | None)
         known.extend(module.scenarios())
         if scenario in module.scenarios():
             return entry.load()(scenario, now=now, seed=seed)
-    raise Usage(f"scenario = {scenario}: no such simulated bench; there are: {', '.join(sorted(known))}")
+    near = nearest(scenario, known)
+    hint = f"did you mean {near}? " if near else ""
+    raise Usage(f"scenario = {scenario}: no such simulated bench; {hint}there are: {', '.join(sorted(known))}")
 
 
 def simulated_scenarios() -> dict[str, str]:
@@ -60,10 +63,11 @@ def simulated_scenarios() -> dict[str, str]:
 
 @dataclass(slots=True)
 class Connection:
-    """The clock and the drivers of one bench; ``tap`` may be set once the recorder exists."""
+    """The clock and the drivers of one bench; ``listener`` may be set once the recorder exists."""
 
     bench_file: BenchFile
     clock: Clock
+    owns_clock: bool = True
     sim: Any = None
     sessions: list[Session] = field(default_factory=list)
     rig: Rig | None = None
@@ -74,11 +78,12 @@ class Connection:
             self.listener(exchange)
 
     def close(self) -> None:
-        """Close every session and the clock; never raises."""
+        """Close every session, and the clock unless it belongs to whoever gave it; never raises."""
         for session in self.sessions:
             session.close()
-        with suppress(Exception):
-            self.clock.close()
+        if self.owns_clock:
+            with suppress(Exception):
+                self.clock.close()
 
 
 def make_clock(bench_file: BenchFile) -> Clock:
@@ -94,37 +99,61 @@ def make_clock(bench_file: BenchFile) -> Clock:
     return WallClock()
 
 
-def connect(
-    bench_file: BenchFile, *, clock: Clock | None = None, sim: Any = None, lenient: bool = False
-) -> Connection:
+def connect(bench_file: BenchFile, *, clock: Clock | None = None, sim: Any = None, lenient: bool = False) -> Connection:
     """Open every instrument of the bench and ask who it is; nothing is set.
 
-    ``sim`` and its ``clock`` carry a simulated bench in memory from run to run. ``lenient`` goes on with instruments
-    that do not answer, for switching off whatever can be switched off.
+    ``clock`` and ``sim`` are those several runs share. ``lenient`` goes on with instruments that do not answer and
+    without the bench's own clock, for switching off whatever can be switched off.
 
     Raises ``PreflightRefused`` when one does not answer or is another than the file says, ``Usage`` for a dialect
     that cannot be used.
     """
-    connection = Connection(bench_file, clock or make_clock(bench_file), sim)
+    connection = Connection(bench_file, clock or _clock_for(bench_file, lenient), owns_clock=clock is None, sim=sim)
     try:
         drivers = {entry.name: _open(connection, entry, lenient) for entry in bench_file.instruments}
-        makers = {} if lenient else {name: driver.identity.maker for name, driver in drivers.items()}
-        connection.rig = Rig(bench_file, drivers, simulated=_one_kind(bench_file, makers))
+        makers = _makers(drivers)
+        if not lenient:
+            _one_kind(bench_file, makers)
+        simulated_bench = bool(makers) and all(maker == SIMULATED_MAKER for maker in makers.values())
+        connection.rig = Rig(bench_file, drivers, simulated=simulated_bench)
     except BaseException:
         connection.close()
         raise
     return connection
 
 
-def _one_kind(bench_file: BenchFile, makers: dict[str, str]) -> bool:
+def _clock_for(bench_file: BenchFile, lenient: bool) -> Clock:
+    try:
+        return make_clock(bench_file)
+    except UserError:
+        if not lenient:
+            raise
+        # Switching off needs some time to wait by, and must not wait for a simulated bench's own to come back.
+        return WallClock()
+
+
+def _makers(drivers: dict[str, Driver]) -> dict[str, str]:
+    """Who answered, by instrument; whoever did not is left out."""
+    makers = {}
+    for name, driver in drivers.items():
+        with suppress(WireError, InstrumentFault):
+            makers[name] = driver.identity.maker
+    return makers
+
+
+def _one_kind(bench_file: BenchFile, makers: dict[str, str]) -> None:
     sims = {name for name, maker in makers.items() if maker == SIMULATED_MAKER}
-    if sims and len(sims) < len(makers):
-        real = sorted(set(makers) - sims)
+    real = sorted(set(makers) - sims)
+    if sims and real:
         raise PreflightRefused(
             f"{bench_file.path}: {', '.join(sorted(sims))} answer as simulated, {', '.join(real)} as real instruments; "
             "a run is on one or the other: correct the addresses"
         )
-    return bool(sims)
+    if real and bench_file.clock.kind != "wall":
+        raise PreflightRefused(
+            f'{bench_file.path}: [clock] kind = "{bench_file.clock.kind}" is for a simulated bench, {real[0]} answers '
+            "as a real instrument; take the table [clock] out"
+        )
 
 
 def _open(connection: Connection, entry: InstrumentEntry, lenient: bool) -> Driver:
@@ -142,11 +171,12 @@ def _open(connection: Connection, entry: InstrumentEntry, lenient: bool) -> Driv
     connection.sessions.append(session)
     try:
         session.open()
-    except (WireError, InstrumentFault) as error:
+    except WireError as error:
         if not lenient:
-            raise PreflightRefused(
-                f"{entry.name}: {entry.address}: {error}; check power, cable and address, nothing was switched on"
-            ) from error
+            raise PreflightRefused(f"{error}; check power, cable and address; nothing was switched on") from error
+    except InstrumentFault as error:
+        if not lenient:
+            raise PreflightRefused(f"{error}; nothing was switched on") from error
     return _driver(connection, entry, session, dialect)
 
 

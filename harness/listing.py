@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
 import msgspec
 
+from harness.briefing import barrier_lines, interlock_lines, limit_lines, plan_lines
 from harness.cautions import CAUTIONS
-from harness.folder import RunFolder
+from harness.errors import UserError
+from harness.folder import INTERRUPTED, RunFolder
+from harness.job import Done, Ready
 from harness.limits import Envelope
+from harness.lines import wrapped
 from harness.plain import safe_text
-from harness.planning import plan_keys
+from harness.planning import OPEN, plan_keys
 from harness.procedure import procedures
-from harness.result import load_result, to_json
-from harness.run import Done, Ready, armed_lines
-from harness.screen import barrier_lines, limit_lines, plan_lines, wrapped
-from harness.show import LIVE, figure_words, verdict_sentence
+from harness.result import Result, load_result, to_json
+from harness.show import SIMULATED, figure_words, runs_lines, verdict_sentence
 
 TITLES = {
     "capacity_ah": "capacity",
@@ -45,7 +48,13 @@ def procedures_document() -> dict[str, Any]:
         name: {
             "about": procedure.about,
             "keys": [
-                {"key": k.name, "kind": k.kind, "unit": k.unit, "default": k.default, "description": k.description}
+                {
+                    "key": k.name,
+                    "kind": k.kind,
+                    "unit": k.unit,
+                    "default": None if k.default == OPEN else k.default,
+                    "description": k.description,
+                }
                 for k in plan_keys(procedure)
             ],
         }
@@ -60,22 +69,24 @@ def procedures_text() -> str:
         lines.append(f"{name}: {procedure.about}")
         for key in plan_keys(procedure):
             unit = f" in {key.unit}" if key.unit else ""
-            lines.append(f"    {key.name} ({key.kind}{unit}; {key.default}): {key.description}")
+            default = OPEN if key.default == OPEN else f"default {key.default}"
+            lines.append(f"    {key.name} ({key.kind}{unit}; {default}): {key.description}")
         lines.append("")
     return wrapped(tuple(lines)).rstrip()
 
 
-def dry_text(ready: Ready) -> str:
-    """What a run would do; nothing was talked to."""
+def dry_text(ready: Ready, *, now: datetime | None = None) -> str:
+    """What a run would do; nothing was talked to. ``now``: local time, to tell the end by the clock."""
+    procedure = ready.job.procedure
     return wrapped(
         (
-            *plan_lines(ready),
+            *plan_lines(ready, now=now),
             "limits in force",
             *limit_lines(ready),
             "barriers",
             *barrier_lines(ready),
-            "interlocks",
-            *(f"  {line}" for line in armed_lines(ready.job.procedure.name)),
+            "a run trips, switches off and ends on",
+            *interlock_lines(procedure.name, procedure.phases),
             "cautions",
             *(f"  ! {line}" for line in CAUTIONS),
             "dry: nothing was talked to, nothing was switched on",
@@ -101,14 +112,32 @@ def dry_document(ready: Ready) -> dict[str, Any]:
     }
 
 
-def runs_document(folders: Iterable[RunFolder]) -> list[dict[str, str]]:
-    """Runs of a folder with their outcomes."""
-    return [{"folder": str(folder.path), "outcome": folder.outcome()} for folder in folders]
+def runs_document(folders: Iterable[RunFolder]) -> dict[str, Any]:
+    """Runs of a folder with their outcomes and figures; what an interrupted run left unsaid is null."""
+    return {"runs": [_run_row(folder) for folder in folders]}
+
+
+def _run_row(folder: RunFolder) -> dict[str, Any]:
+    row: dict[str, Any] = {"folder": str(folder.path), "outcome": folder.outcome()}
+    try:
+        result = load_result(folder)
+    except UserError:
+        return row | dict.fromkeys(("procedure", "name", "started", "simulated", "figures"))
+    return row | {
+        "procedure": result.procedure,
+        "name": result.name,
+        "started": result.started,
+        "simulated": result.simulated,
+        "figures": {name: msgspec.to_builtins(figure) for name, figure in result.figures.items()},
+    }
 
 
 def result_document(folder: RunFolder) -> str:
-    """result.json as it stands."""
-    return to_json(load_result(folder)).decode()
+    """result.json as it stands; of a run that died, with the outcome that its folder shows."""
+    result = load_result(folder)
+    if result.outcome is None and folder.outcome() == INTERRUPTED:
+        result = msgspec.structs.replace(result, outcome="interrupted")
+    return to_json(result).decode()
 
 
 def runs_done_document(done: list[Done]) -> dict[str, Any]:
@@ -134,30 +163,48 @@ def runs_done_text(done: list[Done]) -> str:
     lines: list[str] = []
     for one in done:
         result = one.result
-        mark = " SIMULATED" if result.simulated else ""
-        lines.append(f"{result.procedure}, {safe_text(result.name)}: {headline(one)}{mark}")
+        mark = f" {SIMULATED}" if result.simulated else ""
+        lines.append(f"{result.procedure}, {safe_text(result.name)}: {headline(result)}{mark}")
         for name, figure in result.figures.items():
             lines.append(f"  {TITLES.get(name, name):<26} {figure_words(figure)}{mark}")
-        if result.off_confirmation is not None and result.off_confirmation.confirmed:
-            by = result.off_confirmation.witness or "the instrument's own word only"
-            lines.append(f"  off confirmed, witness: {safe_text(by)}")
-        elif result.outcome == "unsafe":
-            lines.append(LIVE)
+        lines.extend(_off_lines(result))
         lines.append(f"  record: {safe_text(str(one.folder.path))}")
-    return wrapped(tuple(lines))
+    return wrapped(lines)
 
 
-def headline(done: Done) -> str:
+def _off_lines(result: Result) -> Iterable[str]:
+    off = result.off_confirmation
+    if off is not None and off.confirmed:
+        seen = f"seen by {safe_text(off.witness)}" if off.witness else "by the instruments' own word only"
+        yield f"  off confirmed, {seen}"
+
+
+def headline(result: Result) -> str:
     """The one sentence."""
-    result = done.result
-    figure = result.figures.get("capacity_ah")
-    rate = result.figures.get("rate_it")
-    if result.outcome == "finished" and figure is not None and rate is not None:
-        end = result.conditions.get("end_v")
-        share = 100.0 * float(result.figures["retained_share"].value)
-        to = f" down to {end.value:g} V" if end is not None and isinstance(end.value, float) else ""
-        return (
-            f"the pack gave {figure_words(figure)} at {float(rate.value):.2f} It{to}, "
-            f"{share:.0f} % of its label; {result.end_reason}."
-        )
+    if result.outcome == "finished" and "capacity_ah" in result.figures:
+        return _capacity_sentence(result)
+    if result.outcome == "finished" and "charge_in_ah" in result.figures:
+        return f"the pack took {figure_words(result.figures['charge_in_ah'])}; {result.end_reason}."
     return verdict_sentence(result, outcome=result.outcome or "")
+
+
+def _capacity_sentence(result: Result) -> str:
+    """Charge with rate, end, temperature and share of the label: none of them means much without the others."""
+    figures = result.figures
+    parts = [f"the pack gave {figure_words(figures['capacity_ah'])}"]
+    if rate := figures.get("rate_it"):
+        parts.append(f"at {float(rate.value):.2f} It")
+    if temp := figures.get("temp_start_c"):
+        parts.append(f"from {float(temp.value):.0f} degC on")
+    if "end_v" in figures:
+        parts.append(f"down to {float(figures['end_v'].value):g} V")
+    elif "last_v" in figures:
+        parts.append(f"until it opened, last seen at {float(figures['last_v'].value):.2f} V")
+    share = figures.get("retained_share")
+    of_label = f", {100.0 * float(share.value):.0f} % of its label" if share else ""
+    return f"{' '.join(parts)}{of_label}; {result.end_reason}."
+
+
+def runs_text(folders: Sequence[RunFolder]) -> str:
+    """The listing of a folder, oldest first."""
+    return "\n".join(runs_lines(folders))

@@ -1,42 +1,99 @@
-"""``nightbench safe``: everything off, in order, confirmed; it trusts no record and waits for no lock."""
+"""``nightbench safe``: everything off, in order, confirmed; it trusts no record and waits for no lock to act."""
 
 from __future__ import annotations
 
-import click
+from collections.abc import Callable
 
-from harness.config import load_bench
-from harness.connect import connect
+from harness.clock import WallClock
+from harness.config import BenchFile, load_bench
+from harness.connect import Connection, connect
+from harness.errors import Busy, Usage
+from harness.lines import wrapped
 from harness.locks import BenchLock
 from harness.plain import safe_text
-from harness.safeoff import Before, SafeOff
+from harness.preflight import zero_limits
+from harness.safeoff import Before, OffReport, SafeOff
+from harness.show import SIMULATED
+from harness.signals import StopFlag
 from harness.stops import OFF_UNREADABLE, NotOff
 from harness.unsafe import message
 
+OTHER_RUN_WAIT_S = 15.0
+"""Real seconds given to a run that holds this bench to notice that it was switched off, and to end."""
 
-def make_safe(bench: str) -> int:
-    """Drive the bench off; 0 when confirmed, 90 or 99 when not."""
+POLL_S = 0.5
+
+Say = Callable[[str], None]
+
+
+def make_safe(bench: str, *, out: Say, err: Say) -> int:
+    """Drive the bench off; the exit code is 0 when that is confirmed, 90 or 99 when not.
+
+    12 when it was confirmed but a run that may switch on again still holds the bench. ``out`` and ``err`` print.
+    """
     bench_file = load_bench(bench)
-    connection = connect(bench_file, lenient=True)
+    # Whoever presses Ctrl-C here wants it off all the more: it is not cut short.
+    with StopFlag(on_signal=lambda name: err(f"{name}: still switching off; it ends by itself")):
+        connection = _reach(bench_file)
+        try:
+            report = _off(connection, err)
+            if report.confirmed:
+                out(wrapped(safe_text(line) for line in report.lines))
+                return _confirmed(bench_file, connection, out, err)
+            assert connection.rig is not None
+            err(message(connection.rig, report, fuse_amps=bench_file.fuse_amps, trying=False))
+            return OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
+        finally:
+            connection.close()
+
+
+def _reach(bench_file: BenchFile) -> Connection:
     try:
-        assert connection.rig is not None
-        zero = {
-            entry.name: max(0.020, 3.0 * entry.amps_accuracy.half_width(0.0))
-            for entry in bench_file.instruments
-            if entry.role in ("supply", "load")
-        }
+        return connect(bench_file, lenient=True)
+    except Usage as error:
+        raise Usage(f"{error}; nothing was switched off: treat the bench as live") from error
 
-        def note(kind: str, **fields: object) -> None:
-            if kind == "instrument error":
-                click.echo(f"{fields.get('instrument', '')}: {safe_text(str(fields.get('text', '')))}", err=True)
 
-        report = SafeOff(rig=connection.rig, clock=connection.clock, note=note, zero_amps=zero).drive(Before())
-        for line in report.lines:
-            click.echo(safe_text(line))
-        if report.confirmed:
-            BenchLock(bench_file).mark_off()
-            click.echo("off, confirmed; measure before touching, and disconnect the pack: an idle supply drains it")
-            return 0
-        click.echo(safe_text(message(connection.rig, report, fuse_amps=bench_file.fuse_amps)), err=True)
-        return OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
+def _off(connection: Connection, err: Say) -> OffReport:
+    assert connection.rig is not None
+
+    said: set[str] = set()
+
+    def note(kind: str, **fields: object) -> None:
+        text = safe_text(f"{fields.get('instrument', '')}: {fields.get('text', '')}")
+        if kind == "instrument error" and text not in said:
+            said.add(text)
+            err(wrapped((text,)))
+
+    err("switching everything off, then confirming it; this takes up to 15 s")
+    zero = zero_limits(connection.bench_file)
+    return SafeOff(rig=connection.rig, clock=connection.clock, note=note, zero_amps=zero).drive(Before())
+
+
+def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say) -> int:
+    lock = BenchLock(bench_file)
+    busy = _take(lock)
+    if busy is not None:
+        err(f"nightbench: off is confirmed now, but {busy}, and may switch on again")
+        return Busy.exit_code
+    try:
+        lock.mark_off()
     finally:
-        connection.close()
+        lock.release()
+    assert connection.rig is not None
+    mark = f"{SIMULATED}: " if connection.rig.simulated else ""
+    out(wrapped((f"{mark}off, confirmed; measure before touching, and disconnect the pack: an idle supply drains it",)))
+    return 0
+
+
+def _take(lock: BenchLock) -> str | None:
+    """Take the locks, giving a run that holds them time to end; who holds them, when it does not."""
+    clock = WallClock()
+    while True:
+        try:
+            lock.acquire()
+            return None
+        except Busy as error:
+            if clock.now() >= OTHER_RUN_WAIT_S:
+                return str(error).partition(": ")[2].partition(", which")[0]
+        clock.sleep(POLL_S)

@@ -7,13 +7,16 @@ import types
 import typing
 from collections.abc import Iterator
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 import msgspec
 
 from harness.errors import Usage
+from harness.keys import nearest
 from harness.procedure import Procedure
+
+OPEN = "worked out from pack and bench"
+"""Default of a key that is left open in the plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ def _description(hint: Any) -> str:
 
 def _default(default: Any) -> str:
     if default is None:
-        return "from the pack file"
+        return OPEN
     if isinstance(default, bool):
         return "true" if default else "false"
     return f"{default:g}" if isinstance(default, float) else str(default)
@@ -86,25 +89,40 @@ def read_plan(procedure: Procedure, sets: tuple[str, ...]) -> Any:
     """A plan from ``KEY=VALUE`` words; raises ``Usage`` for an unknown, doubled or badly typed key."""
     keys = {key.name: key for key in plan_keys(procedure)}
     given: dict[str, Any] = {}
+    words: dict[str, str] = {}
     for word in sets:
         name, equals, value = word.partition("=")
         name = name.strip()
-        if not equals:
-            raise Usage(f"--set {word}: no = in it; write --set KEY=VALUE, for example --set {next(iter(keys))}=...")
+        if not (equals and name):
+            raise Usage(f"--set {word}: not KEY=VALUE; write for example --set {_example(keys)}")
         if name not in keys:
-            near = get_close_matches(name, keys, n=1)
-            hint = f"did you mean {near[0]}?" if near else f"keys: {', '.join(keys)}"
+            near = nearest(name, keys)
+            hint = f"did you mean {near}?" if near else f"keys: {', '.join(keys)}"
             raise Usage(f"--set {word}: {procedure.name} has no key {name}; {hint}")
         if name in given:
             raise Usage(f"--set {word}: {name} was set already; set it once")
         given[name] = _value(keys[name], value.strip(), word)
+        words[name] = word
     try:
         return msgspec.convert(given, procedure.plan_type)
     except msgspec.ValidationError as error:
-        key = str(error).rpartition("$.")[2].rstrip("`") if "$." in str(error) else ""
-        what = str(error).partition(" - at")[0].replace("`", "")
-        unit = keys[key].unit if key in keys else ""
-        raise Usage(f"--set {key}={given.get(key, '')}: {what} {unit}".rstrip()) from error
+        raise Usage(_out_of_bounds(str(error), keys, words)) from error
+
+
+def _example(keys: dict[str, PlanKey]) -> str:
+    return next((f"{key.name}={key.default}" for key in keys.values() if key.kind == "number"), "KEY=VALUE")
+
+
+def _out_of_bounds(error: str, keys: dict[str, PlanKey], words: dict[str, str]) -> str:
+    """Its "Expected `float` >= 0.01 - at `$.rate_it`" as people write it."""
+    key = error.rpartition("$.")[2].rstrip("`") if "$." in error else ""
+    what = error.partition(" - at")[0].replace("`", "").removeprefix("Expected float ").removeprefix("Expected int ")
+    for sign, words_of_it in {">=": "at least", "<=": "at most", ">": "above", "<": "below"}.items():
+        if what.startswith(f"{sign} "):
+            bound = float(what.removeprefix(f"{sign} "))
+            unit = f" {keys[key].unit}".rstrip()
+            return f"--set {words[key]}: {key} must be {words_of_it} {bound:.12g}{unit}"
+    return f"--set {words.get(key, key)}: {what}"
 
 
 def _value(key: PlanKey, text: str, word: str) -> Any:
@@ -122,14 +140,14 @@ def _value(key: PlanKey, text: str, word: str) -> Any:
 def _number(key: PlanKey, text: str, word: str) -> float:
     unit = f" in {key.unit}" if key.unit else ""
     if "," in text:
-        raise Usage(f"--set {word}: decimal comma; write {text.replace(',', '.')}")
+        raise Usage(f"--set {word}: a decimal comma; write a point: --set {word.replace(',', '.')}")
     try:
         # float() also takes underscores and digits of other scripts; a person who writes those made a slip.
         if "_" in text or not text.isascii():
             raise ValueError
         value = float(text)
     except ValueError:
-        raise Usage(f"--set {word}: {key.name} is a {key.kind}{unit}, for example {key.name}=1.5") from None
+        raise Usage(f"--set {word}: {key.name} is a {key.kind}{unit}: digits and a point, nothing else") from None
     if not math.isfinite(value):
         raise Usage(f"--set {word}: {key.name} must be a finite {key.kind}{unit}")
     return value

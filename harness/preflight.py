@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import math
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 
+from drivers.faults import InstrumentFault
 from drivers.load import Load
+from drivers.scpi import InstrumentError
 from drivers.supply import Supply
+from drivers.wire import WireError
 from harness.channels import Channels
 from harness.clock import Clock
+from harness.config import BenchFile
 from harness.errors import PreflightRefused
-from harness.rig import READ_ERRORS, Rig, Turn
+from harness.rig import READ_ERRORS, Driver, Rig, Turn
 from harness.site import Site
 from harness.uncertainty import combine
 
@@ -23,6 +28,10 @@ OPEN_V = 2.0
 """Under this the terminals are open, asleep behind a BMS, or not connected (judgement)."""
 
 NOT_RESTED = 1.02
+NOT_FULL = 0.99
+"""Share of a full pack's resting volts under which a pack is surely not full (judgement; on a flat curve the reverse
+cannot be told)."""
+
 FREE_BYTES = 200_000_000
 
 
@@ -35,17 +44,22 @@ class Check:
     text: str
 
 
-def zero_limits(site: Site) -> dict[str, float]:
+def zero_limits(bench: BenchFile) -> dict[str, float]:
     """What counts as no current on each instrument, A: 20 mA or three times its stated offset, the larger."""
-    limits = {}
-    for entry in site.bench.instruments:
-        if entry.role in ("supply", "load"):
-            limits[entry.name] = max(0.020, 3.0 * entry.amps_accuracy.half_width(0.0))
-    return limits
+    return {
+        entry.name: max(0.020, 3.0 * entry.amps_accuracy.half_width(0.0))
+        for entry in bench.instruments
+        if entry.role in ("supply", "load")
+    }
 
 
-def look(*, site: Site, rig: Rig, clock: Clock, charging: bool, out: Path | None = None) -> tuple[Check, ...]:
-    """Every automatic check, in order; none is skipped because an earlier one failed, unless it cannot be made."""
+def look(
+    *, site: Site, rig: Rig, clock: Clock, charging: bool, full: bool = False, out: Path | None = None
+) -> tuple[Check, ...]:
+    """Every automatic check, in order; none is skipped because an earlier one failed, unless it cannot be made.
+
+    ``full``: the plan takes the pack as charged already.
+    """
     checks = [*look_at_instruments(rig)]
     if any(check.word == "refused" for check in checks):
         return tuple(checks)
@@ -55,8 +69,10 @@ def look(*, site: Site, rig: Rig, clock: Clock, charging: bool, out: Path | None
         clock.sleep(SAMPLES_APART_S)
     checks.extend(_readings(turns[-1]))
     checks.extend(_currents(site, turns))
-    checks.extend(_rest_volts(site, turns))
-    checks.extend(_voltmeters(site, rig, turns))
+    volts = _mean(turn.pack_volts for turn in turns)
+    checks.extend(_rest_volts(site, volts, full=full))
+    if not volts <= -OPEN_V:  # reversed: a supply's own terminals then show anything
+        checks.extend(_voltmeters(site, rig, turns))
     checks.extend(_temperature(site, rig, turns, charging=charging))
     if out is not None:
         checks.append(_disk(out))
@@ -64,41 +80,36 @@ def look(*, site: Site, rig: Rig, clock: Clock, charging: bool, out: Path | None
 
 
 def refuse_if_bad(checks: tuple[Check, ...]) -> None:
-    """Raise ``PreflightRefused`` with the first thing that was refused."""
-    for check in checks:
-        if check.word == "refused":
-            raise PreflightRefused(f"{check.what}: {check.text}")
+    """Raise ``PreflightRefused`` with the first thing that was refused and how many more there are."""
+    bad = [check for check in checks if check.word == "refused"]
+    if bad:
+        more = f" (and {len(bad) - 1} more: `nightbench check` lists them)" if len(bad) > 1 else ""
+        raise PreflightRefused(f"{bad[0].what}: {bad[0].text}{more}")
 
 
 def look_at_instruments(rig: Rig) -> Iterator[Check]:
+    """Who answers, whether as what the bench file says, whether it is off and untripped. Questions only."""
     for name, driver in rig.drivers.items():
         entry = next(e for e in rig.bench_file.instruments if e.name == name)
         where = f"{name} ({entry.address})"
+        identity = driver.identity
+        words = f"{identity.maker} {identity.model}, serial {identity.serial}"
+        old: tuple[InstrumentError, ...] = ()
         try:
             old = driver.errors()
-            if isinstance(driver, Supply | Load):
-                driver.state()
-                on = driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on()
-                trip = driver.tripped()
-            else:
-                on, trip = False, None
-                _ = driver.measure_volts() if hasattr(driver, "measure_volts") else driver.measure_temp_c()
+            on, trip = _ask_all(driver)
             # Asked now, so that what these very questions caused is told apart from what lay there before.
             new = driver.errors()
         except READ_ERRORS as error:
-            text = f"does not answer as a {entry.role}: {error}; check address and dialect in the bench file"
+            text = f"{words} does not answer as a {entry.role}: {_short(error)}; {_CHECK_ADDRESS}"
             yield Check(where, "refused", text)
             continue
-        identity = driver.identity
-        words = f"{identity.maker} {identity.model}, serial {identity.serial}"
         if new:
-            text = f"{words} does not understand the questions of a {entry.role} ({new[0]}); check address and dialect"
+            text = f"{words} does not understand the questions of a {entry.role} ({new[0]}); {_CHECK_ADDRESS}"
             yield Check(where, "refused", text)
         elif on:
-            text = (
-                "is on already, not by this run; make sure of the bench, then "
-                f"`nightbench safe --bench {rig.bench_file.path}`"
-            )
+            todo = f"look at the bench, then `nightbench safe --bench {rig.bench_file.path}`"
+            text = f"is on already, not by this run; {todo}"
             yield Check(where, "refused", text)
         elif trip:
             yield Check(where, "refused", f"{trip}; find out why, clear it at the instrument, then start again")
@@ -106,6 +117,36 @@ def look_at_instruments(rig: Rig) -> Iterator[Check]:
             yield Check(where, "good", words)
         if old:
             yield Check(where, "note", f"old entries in its error queue: {'; '.join(str(e) for e in old)}")
+    yield from _twice_the_same(rig)
+
+
+_CHECK_ADDRESS = "check address and dialect in the bench file"
+
+
+def _ask_all(driver: Driver) -> tuple[bool, str | None]:
+    """Put every question of its role once: (is it on, what has tripped)."""
+    if isinstance(driver, Supply | Load):
+        driver.state()
+        on = driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on()
+        return on, driver.tripped()
+    _ = driver.measure_volts() if hasattr(driver, "measure_volts") else driver.measure_temp_c()
+    return False, None
+
+
+def _short(error: Exception) -> str:
+    """The error without the instrument's name and address, which stand before it already."""
+    if isinstance(error, WireError):
+        return f"{error.sent.decode('ascii', 'replace').strip()} got {error.why.partition(';')[0]}"
+    if isinstance(error, InstrumentFault):
+        return f"{error.sent} got {error.why if error.received is None else f'{error.received!r}, {error.why}'}"
+    return str(error)
+
+
+def _twice_the_same(rig: Rig) -> Iterator[Check]:
+    for (one, driver), (other, again) in combinations(rig.drivers.items(), 2):
+        if driver.identity == again.identity and type(driver) is not type(again):
+            text = f"answers with the very identity of {other}, serial {again.identity.serial}; correct the addresses"
+            yield Check(one, "refused", text)
 
 
 def _readings(turn: Turn) -> Iterator[Check]:
@@ -117,47 +158,54 @@ def _readings(turn: Turn) -> Iterator[Check]:
 
 
 def _currents(site: Site, turns: list[Turn]) -> Iterator[Check]:
-    limits = zero_limits(site)
+    limits = zero_limits(site.bench)
     for name, limit in limits.items():
         amps = turns[-1].readings[f"{name}_amps"]
-        if not abs(amps) <= limit:
+        if abs(amps) > limit:  # a missing reading was refused above
             text = f"reads {amps:.3f} A with its output off, limit {limit:.3f} A; something else drives the node"
             yield Check(name, "refused", text)
 
 
-def _rest_volts(site: Site, turns: list[Turn]) -> Iterator[Check]:
+def _mean(values: Iterable[float]) -> float:
+    known = list(values)
+    return sum(known) / len(known)
+
+
+def _rest_volts(site: Site, volts: float, *, full: bool) -> Iterator[Check]:
     env, pack = site.envelope, site.pack
-    values = [turn.pack_volts for turn in turns]
-    volts = sum(values) / len(values)
     band = f"{env.never_below_v:.2f} to {env.high_v:.2f} V for {pack.cells_in_series} cells of {pack.chemistry}"
     seen = f"{volts:.3f} V at the pack's terminals"
+    if why := _out_of_band(site, volts):
+        yield Check("pack volts", "refused", f"{seen}: {why[0]}; expected {band}; {why[1]}")
+        return
+    yield Check("pack volts", "good", f"{seen}, expected {band}")
+    if volts > NOT_RESTED * env.full_rest_v:
+        text = f"above {NOT_RESTED * env.full_rest_v:.2f} V: charged lately, not rested yet"
+        yield Check("pack volts", "note", text)
+    if full and volts < NOT_FULL * env.full_rest_v:
+        text = f"a full pack rests at about {env.full_rest_v:.2f} V: if this one is not full its capacity comes out low"
+        yield Check("pack volts", "note", text)
+
+
+def _out_of_band(site: Site, volts: float) -> tuple[str, str] | None:
+    """What is wrong with the volts of a pack at rest, and what to do; ``None`` when they are in their band."""
+    env, pack = site.envelope, site.pack
     if math.isnan(volts):
-        yield Check("pack volts", "refused", "no reading of the pack's terminals; check the leads")
-    elif volts <= -OPEN_V:
-        text = f"{seen}: reversed; expected {band}; turn the leads round, switch nothing on before"
-        yield Check("pack volts", "refused", text)
-    elif volts < OPEN_V:
-        text = (
-            f"{seen}: open, asleep or not connected; expected {band}; check fuse and leads, "
-            "or wake the pack as its maker says"
+        return "no reading", "check the leads"
+    if volts <= -OPEN_V:
+        return "reversed", "turn the leads round before anything is switched on"
+    if volts < OPEN_V:
+        return "open, asleep or not connected", "check fuse and leads, or wake the pack as its maker says"
+    count = f"cells_in_series = {pack.cells_in_series} and chemistry = {pack.chemistry} in {pack.path}"
+    if not volts >= env.never_below_v:
+        return (
+            "under its floor",
+            f"check {count} against the label; if they are right the pack is over-discharged, and it is not revived "
+            "here: see its data sheet",
         )
-        yield Check("pack volts", "refused", text)
-    elif not volts >= env.never_below_v:
-        text = (
-            f"{seen}: under its floor; expected {band}; a pack found under its floor is not revived here: "
-            "see its data sheet"
-        )
-        yield Check("pack volts", "refused", text)
-    elif not volts <= env.high_v:
-        text = (
-            f"{seen}: too high; expected {band}; check cells_in_series and chemistry in {pack.path} "
-            "against the label"
-        )
-        yield Check("pack volts", "refused", text)
-    else:
-        yield Check("pack volts", "good", f"{seen}, expected {band}")
-        if volts > NOT_RESTED * env.full_rest_v:
-            yield Check("pack volts", "note", f"above {NOT_RESTED * env.full_rest_v:.2f} V: charged lately, not rested")
+    if not volts <= env.high_v:
+        return "too high", f"check {count} against the label"
+    return None
 
 
 def _voltmeters(site: Site, rig: Rig, turns: list[Turn]) -> Iterator[Check]:
@@ -165,14 +213,14 @@ def _voltmeters(site: Site, rig: Rig, turns: list[Turn]) -> Iterator[Check]:
     if rig.place is None:
         return
     channels = Channels(site, rig.place)
-    reference = sum(turn.pack_volts for turn in turns) / len(turns)
+    reference = _mean(turn.pack_volts for turn in turns)
     if math.isnan(reference):
         return
     u_ref = combine(channels.volts_lines(volts=reference, amps=0.0)).standard_uncertainty
     for entry in site.bench.instruments:
         if entry.name == rig.place.name or entry.role == "thermometer":
             continue
-        volts = sum(turn.readings[f"{entry.name}_volts"] for turn in turns) / len(turns)
+        volts = _mean(turn.readings[f"{entry.name}_volts"] for turn in turns)
         allowed = 4.0 * math.hypot(u_ref, entry.volts_accuracy.standard_uncertainty(reference)) + 0.020
         if not abs(volts - reference) <= allowed:
             text = (
@@ -195,7 +243,9 @@ def _temperature(site: Site, rig: Rig, turns: list[Turn], *, charging: bool) -> 
     if charging:
         low, high = max(low, env.charge_temp_min_c), min(high, env.charge_temp_max_c)
     seen = f"pack at {temp:.1f} degC, a start is allowed from {low:g} to {high:g} degC"
-    if low <= temp <= high:
+    if math.isnan(temp):
+        yield Check("temperature", "refused", f"no reading of {rig.temp_name}; check the probe")
+    elif low <= temp <= high:
         yield Check("temperature", "good", seen)
     else:
         yield Check("temperature", "refused", f"{seen}; let it come to room temperature, or check the probe")

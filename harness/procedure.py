@@ -65,6 +65,11 @@ class Procedure:
     phases: tuple[str, ...] = ("rest", "source", "sink")
 
 
+def procedure_names() -> tuple[str, ...]:
+    """Names of the installed procedures; none is imported for it."""
+    return tuple(sorted(entry.name for entry in entry_points(group="nightbench.procedures")))
+
+
 def procedures() -> dict[str, Procedure]:
     """Every installed procedure by name."""
     return {entry.name: entry.load() for entry in sorted(entry_points(group="nightbench.procedures"))}

@@ -37,18 +37,25 @@ _TOLD_KINDS = (
 )
 _SENTENCES = {
     "finished": "Finished: {reason}.",
-    "stopped": "Stopped by a person: {reason}. The figures cover only what was done.",
-    "tripped": "Tripped: {reason}. The figures cover only what was done.",
+    "stopped": "Stopped by a person: {reason}.",
+    "tripped": "Tripped: {reason}.",
     "refused": "Refused: {reason}. Nothing was energised.",
     "unsafe": LIVE + " {reason}.",
     INTERRUPTED: "The run did not end normally. Whether the bench is off is unknown: measure before touching it.",
     RUNNING: "The run is on.",
 }
 
+_COVER = "The figures cover only what was done."
+
 
 def verdict_sentence(result: Result, *, outcome: str) -> str:
     """The one thing to read: the verdicts if the run has any, else how it ended."""
-    ending = _SENTENCES.get(outcome, "{reason}.").format(reason=result.end_reason.rstrip(".") or "no reason given")
+    reason = result.end_reason.rstrip(".") or "no reason given"
+    ending = _SENTENCES.get(outcome, "{reason}.").format(reason=reason)
+    if outcome == "stopped" and reason.startswith("stopped by a person"):
+        ending = f"{reason.capitalize()[0]}{reason[1:]}."
+    if outcome in ("stopped", "tripped"):
+        ending += f" {_COVER}" if result.figures else " No figures."
     if outcome != "finished" or not result.verdicts:
         return ending
     return " ".join(f"{one.verdict.capitalize()}: {one.sentence}" for one in result.verdicts)
@@ -59,6 +66,8 @@ def figure_words(figure: Figure) -> str:
     unit = symbol(figure.unit)
     if isinstance(figure.value, bool):
         return "yes" if figure.value else "no"
+    if figure.expanded_uncertainty is None and figure.basis.startswith("counted"):
+        return f"{figure.value:.6g} {unit} (counted)".replace("  ", " ")
     if figure.expanded_uncertainty is None:
         return f"{figure.value:.6g} {unit} (uncertainty not stated)".replace("  ", " ")
     value, spread = rounded(figure.value, figure.expanded_uncertainty)
@@ -125,7 +134,8 @@ def _result_lines(result: Result, name: str, outcome: str) -> Iterator[str]:
     yield from _section("Figures", _figure_lines(result))
     yield from _section("Not measured", _pairs(result.not_measured))
     yield from _section("Conditions", _pairs({k: _value(c.value, c.unit) for k, c in result.conditions.items()}))
-    yield from _section("Asked", _pairs({key: _value(value, "") for key, value in result.plan.items()}))
+    asked = {key: "not asked" if value is None else _value(value, "") for key, value in result.plan.items()}
+    yield from _section("Asked", _pairs(asked))
     yield from _section("End", _end_lines(result, outcome))
     if result.bench is not None:
         yield from _section("Limits in force", [line for one in result.bench.limits for line in _limit_lines(one)])

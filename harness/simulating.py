@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import json
+import os
 import tempfile
 from collections.abc import Callable
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
 
-import click
-
+from harness.clock import SHORTEST_PERIOD_S
+from harness.config_bench import LOOP_PERIOD_S
 from harness.connect import open_simulated, simulated_scenarios
 from harness.digits import symbol
 from harness.errors import Usage
+from harness.lines import wrapped
+from harness.show import SIMULATED
 from harness.signals import StopFlag
+from harness.telling import words
+
+HEAD = "# Written by `nightbench simulate`, anew each time it serves into this folder: copy it before you change it.\n"
+
+
+LONGEST_PERIOD_S = LOOP_PERIOD_S[1]
 
 
 def scenarios_text(as_json: bool) -> str:
@@ -22,7 +31,8 @@ def scenarios_text(as_json: bool) -> str:
     found = simulated_scenarios()
     if as_json:
         return json.dumps({"scenarios": found})
-    return "\n".join(f"{name:<12} {words}" for name, words in sorted(found.items()))
+    width = max(map(len, found))
+    return wrapped(f"{name:<{width}}  {words}" for name, words in sorted(found.items()))
 
 
 def truth_document(scenario: str, seed: int | None) -> dict[str, Any]:
@@ -34,9 +44,11 @@ def truth_document(scenario: str, seed: int | None) -> dict[str, Any]:
 def truth_text(scenario: str, seed: int | None) -> str:
     """The same for a person."""
     figures = truth_document(scenario, seed)["figures"]
-    return "\n".join(
-        f"{name:<16} {figure['value']:.6g} {symbol(figure['unit'])}  SIMULATED" for name, figure in figures.items()
-    )
+    lines = []
+    for name, figure in figures.items():
+        value = f"{figure['value']:.6g} {symbol(figure['unit'])}".rstrip()
+        lines.append(f"{name:<16} {value}  {SIMULATED}")
+    return "\n".join(lines)
 
 
 def serve_bench(
@@ -47,50 +59,83 @@ def serve_bench(
     speed: float | None,
     seed: int | None,
     files: str | None,
-    as_json: bool,
+    with_parent: bool,
+    tell: Callable[[dict[str, Any]], None],
 ) -> None:
-    """Serve until a signal comes; one line when all are listening."""
+    """Serve until a signal comes; ``tell`` hears once, when all are listening, where they are. Raises ``Usage``."""
     open_simulated(scenario, now=lambda: 0.0, seed=seed)
+    if speed is not None and speed * SHORTEST_PERIOD_S > LONGEST_PERIOD_S:
+        most = LONGEST_PERIOD_S / SHORTEST_PERIOD_S
+        words(f"note: a run refuses this bench: at --speed {speed:g} its samples would come too fast, at most {most:g}")
     (entry,) = entry_points(group="nightbench.servers")
     serve: Callable[..., Any] = entry.load()
-    place = Path(files) if files else Path(tempfile.mkdtemp(prefix="nightbench-"))
+    place = _folder(files)
+    try:
+        served = serve(scenario, seed=seed, wire=wire, stepped=stepped, speed=1.0 if speed is None else speed)
+    except (ValueError, OSError) as error:
+        raise Usage(f"simulate: {error}") from error
+    parent = os.getppid()
+    with StopFlag() as flag, served:
+        bench = _write(place / "bench.toml", served.bench_toml())
+        pack = _write(place / "pack.toml", served.bench.pack_toml())
+        tell(
+            {
+                "scenario": scenario,
+                "simulated": True,
+                "instruments": dict(served.addresses),
+                "bench_file": str(bench),
+                "pack_file": str(pack),
+                "ups_file": None,
+                "control": served.control,
+            }
+        )
+        served.run_forever(lambda: flag.asked() or (with_parent and os.getppid() != parent))
+
+
+def _folder(files: str | None) -> Path:
+    if files is None:
+        return Path(tempfile.mkdtemp(prefix="nightbench-"))
+    place = Path(files)
     try:
         place.mkdir(parents=True, exist_ok=True)
-        served = serve(scenario, seed=seed, wire=wire, stepped=stepped, speed=1.0 if speed is None else speed)
-    except ValueError as error:
-        raise Usage(f"simulate: {error}") from error
+    except FileExistsError as error:
+        raise Usage(f"simulate: --files {place}: there is a file of this name; name a folder") from error
     except OSError as error:
-        raise Usage(f"simulate: --files {place}: {error.strerror or error}") from error
-    with StopFlag() as flag, served:
-        click.echo(_line(served, scenario, place) if as_json else _words(served, scenario, place))
-        click.get_text_stream("stdout").flush()
-        served.run_forever(flag.asked)
+        raise Usage(f"simulate: --files {place}: {error.strerror or error}; name a folder you may write to") from error
+    for name in ("bench.toml", "pack.toml"):
+        _refuse_a_persons(place / name)
+    return place
 
 
-def _write(served: Any, place: Path) -> tuple[Path, Path]:
-    bench, pack = place / "bench.toml", place / "pack.toml"
-    bench.write_text(served.bench_toml(), encoding="utf-8")
-    pack.write_text(served.bench.pack_toml(), encoding="utf-8")
-    return bench, pack
+def _refuse_a_persons(path: Path) -> None:
+    """Only what an earlier ``simulate`` wrote is written anew."""
+    try:
+        ours = path.read_bytes().startswith(HEAD.encode())
+    except FileNotFoundError:
+        return
+    except OSError:
+        ours = False
+    if not ours:
+        raise Usage(f"simulate: {path}: there already, and not written by simulate; name another folder with --files")
 
 
-def _line(served: Any, scenario: str, place: Path) -> str:
-    bench, pack = _write(served, place)
-    document = {
-        "scenario": scenario,
-        "instruments": dict(served.addresses),
-        "bench_file": str(bench),
-        "pack_file": str(pack),
-        "ups_file": None,
-        "control": served.control,
-    }
-    return json.dumps(document)
+def _write(path: Path, text: str) -> Path:
+    try:
+        path.write_text(HEAD + text, encoding="utf-8")
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise Usage(f"simulate: {path}: cannot be written ({why}); choose another --files") from error
+    return path
 
 
-def _words(served: Any, scenario: str, place: Path) -> str:
-    bench, pack = _write(served, place)
-    lines = [f"simulated bench {scenario}, listening on this machine only"]
-    lines += [f"  {name:<12} {address}" for name, address in served.addresses.items()]
-    lines += [f"  bench file   {bench}", f"  pack file    {pack}"]
-    lines += [f"try: nightbench run capacity --bench {bench} --pack {pack}", "Ctrl-C ends it"]
+def serving_text(told: dict[str, Any]) -> str:
+    """What is said to a person once all are listening."""
+    lines = [f"{SIMULATED} bench {told['scenario']}, listening on this machine only"]
+    lines += [f"  {name:<12} {address}" for name, address in told["instruments"].items()]
+    lines += [f"  bench file   {told['bench_file']}", f"  pack file    {told['pack_file']}"]
+    lines += [
+        "in another terminal:",
+        f"  nightbench run capacity --bench {told['bench_file']} --pack {told['pack_file']}",
+        "Ctrl-C ends it",
+    ]
     return "\n".join(lines)

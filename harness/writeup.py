@@ -1,11 +1,20 @@
-"""What a result says about the bench it was made on."""
+"""What a result says besides its figures: what was asked, the bench it was made on, how off is known."""
 
 from __future__ import annotations
 
+import importlib.metadata
 import math
+import platform
+from contextlib import suppress
+from datetime import UTC, datetime
 
+import msgspec
+
+from harness.cautions import CAUTIONS
+from harness.folder import RunFolder
+from harness.job import Ready
 from harness.limits import Envelope
-from harness.result import BenchUsed, InstrumentUsed, Limit, OffConfirmation
+from harness.result import BenchUsed, InstrumentUsed, Limit, OffConfirmation, Result, Software
 from harness.rig import Rig
 from harness.safeoff import OffReport
 from harness.site import Site
@@ -71,18 +80,58 @@ def bench_used(site: Site, rig: Rig, limits: tuple[Limit, ...]) -> BenchUsed:
 
 
 def off_confirmation(reports: list[OffReport]) -> OffConfirmation | None:
-    """The last off of the run; ``None`` when there was none."""
+    """How off is known at the end of the run; ``None`` when nothing was ever driven off.
+
+    The run's last off often comes after the current has long been nothing. What proves off is then the last off that
+    had a current to end; what the bench showed at the very end is told beside it.
+    """
     if not reports:
         return None
     last = reports[-1]
-    # The run's last off often comes after the current has long been nothing; the witness is that of the last off
-    # that had a current to end.
-    witnessed = next((r for r in reversed(reports) if r.witness != "none"), last)
+    witnessed = [report for report in reports if report.confirmed and report.witness != "none"]
+    proof = witnessed[-1] if last.confirmed and witnessed else None
+    lines = (proof or last).lines
+    how = "; ".join(dict.fromkeys(lines))
+    if proof is not None and proof is not last:
+        how += "; still off at the end of the run"
     return OffConfirmation(
-        confirmed=all(report.confirmed for report in reports[-1:]),
-        how="; ".join(dict.fromkeys((*witnessed.lines, *last.lines))),
-        witness=witnessed.witness if witnessed.witness != "none" else "",
+        confirmed=last.confirmed,
+        how=how,
+        witness=proof.witness if proof is not None else "",
         last_amps=None if math.isnan(last.last_amps) else last.last_amps,
         last_volts=None if math.isnan(last.last_volts) else last.last_volts,
-        after_s=last.took_s,
+        after_s=(proof or last).took_s,
+    )
+
+
+def first_result(ready: Ready, site: Site, rig: Rig, folder: RunFolder, started: datetime) -> Result:
+    """What is known before anything was measured."""
+    return Result(
+        procedure=ready.job.procedure.name,
+        name=site.pack.name,
+        simulated=site.simulated,
+        started=stamp(started),
+        plan=msgspec.to_builtins(ready.plan),
+        bench=bench_used(site, rig, limits_in_force(site)),
+        cautions=CAUTIONS,
+        software=_software(),
+        hashes=folder.input_hashes(),
+    )
+
+
+def stamp(when: datetime) -> str:
+    """RFC 3339, UTC, to the second."""
+    return when.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _software() -> Software:
+    packages = {}
+    for name in ("pyvisa", "pyvisa-py", "pyserial", "numpy", "msgspec"):
+        with suppress(importlib.metadata.PackageNotFoundError):
+            packages[name] = importlib.metadata.version(name)
+    return Software(
+        nightbench=importlib.metadata.version("nightbench"),
+        python=platform.python_version(),
+        platform=platform.platform(terse=True),
+        packages=packages,
     )

@@ -1,0 +1,79 @@
+"""What a person reads before anything is switched on: the plan, the limits, the barriers, the interlocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from harness.addresses import simulated
+from harness.digits import duration
+from harness.interlock import Interlock
+from harness.interlocks import CLASSES, standing
+from harness.job import Ready
+from harness.plain import safe_text
+
+DOING = {"rest": "at rest", "source": "charging", "sink": "discharging"}
+"""Phase -> what people call it."""
+
+STOP_WORDS = "Ctrl-C stops: outputs off, confirmed, record kept. If in doubt, pull the fuse."
+LABEL_ASK = "cells in series as printed on the pack's own label (real bench only; or --label-cells N)"
+
+
+def plan_lines(ready: Ready, *, now: datetime | None = None) -> Iterator[str]:
+    """Steps, levels, charge, heat, what will be asked; with ``now`` (local time) also the end by the clock."""
+    procedure = ready.job.procedure
+    forecast = procedure.forecast(ready.plan, ready.site)
+    yield f"{procedure.name} on {safe_text(ready.site.pack.name)}: {procedure.about}"
+    for number, step in enumerate(forecast.steps, 1):
+        charge = f", {step.charge_ah:.3g} Ah" if step.charge_ah else ""
+        heat = f", {step.heat_wh:.2g} Wh of heat in the pack" if step.heat_wh else ""
+        yield f"  {number}. {step.words}: {duration(step.seconds)}{charge}{heat}"
+    total = f"  together about {duration(forecast.seconds)} (h:mm:ss)"
+    if now is not None:
+        total += f"; started now it ends about {now + timedelta(seconds=forecast.seconds):%a %Y-%m-%d %H:%M}"
+    yield f"{total}; {forecast.lowest_v:.2f} to {forecast.highest_v:.2f} V at the pack"
+    in_memory = any(simulated(entry.address) for entry in ready.site.bench.instruments)
+    for ask in forecast.asks if in_memory else (*forecast.asks, LABEL_ASK):
+        yield f"  you will be asked: {ask}"
+
+
+def limit_lines(ready: Ready) -> Iterator[str]:
+    """The limits in words."""
+    for line in ready.site.envelope.lines():
+        yield f"  {line}"
+
+
+def barrier_lines(ready: Ready) -> Iterator[str]:
+    """Which layers exist besides this program, and whether they were ever seen to act."""
+    bench, pack = ready.site.bench, ready.site.pack
+    load, supply = bench.one("load"), bench.one("supply")
+    fuse = f"DC fuse {bench.fuse_amps:g} A (declared, not seen)" if bench.fuse_amps else "no DC fuse declared"
+    yield f"  {fuse}; " + ("BMS (declared, not seen to act)" if pack.bms else "NO BMS declared")
+    needs = ready.job.procedure.needs(ready.plan)
+    if load is not None and "load" in needs:
+        has = "own low-volts stop, set and read back before it is switched on"
+        yield f"  {load.name}: {has if load.own_low_volts_stop else 'NO low-volts stop of its own declared'}"
+    if supply is not None and "supply" in needs:
+        has = "own over-volts stop, set and read back before it is switched on"
+        yield f"  {supply.name}: {has if supply.own_over_volts_stop else 'NO over-volts stop of its own declared'}"
+    yield "  this program trips on the samples it takes; it is the last barrier, never the first"
+
+
+def interlock_lines(procedure: str, phases: tuple[str, ...]) -> Iterator[str]:
+    """What a run trips on, and where each is armed; where one is not, why."""
+    for key in CLASSES:
+        row = {phase: standing(key, procedure=procedure, phase=phase) for phase in phases}
+        armed = [DOING[phase] for phase, stand in row.items() if stand.word == "armed"]
+        where = "always" if len(armed) == len(row) else ", ".join(armed) or "never"
+        reasons: dict[str, list[str]] = {}
+        for phase, stand in row.items():
+            if stand.word != "armed":
+                reasons.setdefault(stand.reason, []).append(DOING[phase])
+        rest = "".join(f"; not {' and '.join(doing)}: {reason}" for reason, doing in reasons.items())
+        yield f"  {_words(key)}: {where}{rest}"
+
+
+def _words(key: str) -> str:
+    """What people see of an interlock: the word its class trips with."""
+    made = CLASSES[key]
+    return made.words if isinstance(made, type) and issubclass(made, Interlock) else key.replace("-", " ")
