@@ -89,10 +89,14 @@ class BmsSpec:
 
     def rules(self) -> tuple[Rule, ...]:
         """The rules that are in force."""
+        every = (*self._volt_rules(), *self._amp_rules(), *self._temperature_rules())
+        return tuple(r for r in every if math.isfinite(r.when[0].level) and math.isfinite(r.delay_s))
+
+    def _volt_rules(self) -> tuple[Rule, ...]:
         charger = Condition(PACK_OVER, True, CHARGER_VOLTS)
         idle = Condition(PACK_AMPS, True, -NO_CHARGE_AMPS)
         low = Condition(CELL_MIN, False, self.cell_low_volts)
-        all_rules = (
+        return (
             Rule(
                 "cell over-voltage",
                 (Condition(CELL_MAX, True, self.cell_high_volts), Condition(PACK_AMPS, False, SEEN_AMPS)),
@@ -104,6 +108,10 @@ class BmsSpec:
                 (Condition(CELL_MIN, True, self.cell_low_release_volts), charger),
             ),
             Rule("under-voltage for long, asleep", (low, idle), self.sleep_delay_s, "both", sleeps=True),
+        )  # fmt: skip
+
+    def _amp_rules(self) -> tuple[Rule, ...]:
+        return (
             Rule(
                 "discharge over-current", (Condition(PACK_AMPS, True, self.amps_slow),), self.amps_slow_delay_s,
                 "discharge", release_after_s=self.amps_slow_release_s, release_without_load=True,
@@ -114,26 +122,30 @@ class BmsSpec:
             ),
             Rule(
                 "short circuit", (Condition(PACK_AMPS, True, self.amps_short),), self.amps_short_delay_s, "discharge",
-                (charger,), release_without_load=True,
+                (Condition(PACK_OVER, True, CHARGER_VOLTS),), release_without_load=True,
             ),
             Rule(
                 "charge over-current", (Condition(PACK_AMPS, False, -self.charge_amps),), self.charge_amps_delay_s,
                 "charge", release_after_s=self.charge_amps_release_s,
             ),
+        )  # fmt: skip
+
+    def _temperature_rules(self) -> tuple[Rule, ...]:
+        charge_warm_c, warm_c = self.charge_hot_c - self.hot_release_k, self.discharge_hot_c - self.hot_release_k
+        return (
             Rule(
                 "too cold to charge", (Condition(TEMP_MIN, False, self.charge_cold_c),), self.temp_delay_s, "charge",
                 (Condition(TEMP_MIN, True, self.charge_cold_release_c),),
             ),
             Rule(
                 "too hot to charge", (Condition(TEMP_MAX, True, self.charge_hot_c),), self.temp_delay_s, "charge",
-                (Condition(TEMP_MAX, False, self.charge_hot_c - self.hot_release_k),),
+                (Condition(TEMP_MAX, False, charge_warm_c),),
             ),
             Rule(
                 "too hot", (Condition(TEMP_MAX, True, self.discharge_hot_c),), self.temp_delay_s, "discharge",
-                (Condition(TEMP_MAX, False, self.discharge_hot_c - self.hot_release_k),),
+                (Condition(TEMP_MAX, False, warm_c),),
             ),
         )  # fmt: skip
-        return tuple(r for r in all_rules if math.isfinite(r.when[0].level) and math.isfinite(r.delay_s))
 
 
 class Bms:
