@@ -41,8 +41,9 @@ def _load_on(world: World, amps: float) -> None:
     world.changed()
 
 
-@pytest.mark.parametrize("outer_s", [1.0, 10.0])
-@pytest.mark.parametrize("name", CONSTANT_CURRENT)
+@pytest.mark.parametrize(
+    ("name", "outer_s"), [*((name, 1.0) for name in CONSTANT_CURRENT), ("cc-1C-lead20", 10.0), ("heat-2C-25", 0.37)]
+)
 def test_constant_current_discharge(name: str, outer_s: float) -> None:
     case = ref.load_case(name)
     agreed, found, world = case.agreement, case.results, ref.world_of(case)
@@ -68,8 +69,9 @@ def test_constant_current_discharge(name: str, outer_s: float) -> None:
     assert last.pack.z[0] == pytest.approx(found["end_soc"], abs=1e-4)
 
 
-@pytest.mark.parametrize("outer_s", [1.0, 10.0])
-@pytest.mark.parametrize("name", ["cccv-remote", "cccv-local", "cccv-rise"])
+@pytest.mark.parametrize(
+    ("name", "outer_s"), [("cccv-remote", 1.0), ("cccv-local", 1.0), ("cccv-rise", 1.0), ("cccv-rise", 10.0)]
+)
 def test_constant_current_constant_volts_charge(name: str, outer_s: float) -> None:
     case = ref.load_case(name)
     agreed, found, params = case.agreement, case.results, case.params
