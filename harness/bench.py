@@ -129,10 +129,10 @@ class Bench:
         self._guarded(arm)
         self._remember()
         self._clean_sample()
-        if math.isnan(self.loop.rested_volts()):
+        if math.isnan(self.loop.rested_volts(block.phase)):
             self._wait_until(self.clock.now() + AGAIN_AFTER_S)
             self._clean_sample()
-        block.volts_before_on = self.loop.rested_volts()
+        block.volts_before_on = self.loop.rested_volts(block.phase)
         self.stopping.if_asked()
         self.note("intent", sync=True, phase=block.phase, amps=block.set_amps, volts=block.set_volts)
         self.stopping.if_record_failed()

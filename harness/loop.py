@@ -107,17 +107,22 @@ class Loop:
 
     @staticmethod
     def _step(block: Block, amps: float, volts: float, elapsed_s: float) -> None:
-        """The drop at switch-on over the current. The least of the first few: one false reading must not make it so
-        large that no rebound would ever do."""
-        if block.phase == "sink" and elapsed_s - block.began_s <= STEP_WITHIN_S and amps > 0.5 * block.set_amps:
+        """The step at switch-on over the current. The least of the first few: one false reading must not make it so
+        large that no step back would ever do."""
+        if block.phase == "rest" or not elapsed_s - block.began_s <= STEP_WITHIN_S:
+            return
+        sign = 1.0 if block.phase == "sink" else -1.0
+        if sign * amps > 0.5 * block.set_amps:
             step_ohm = (block.volts_before_on - volts) / amps
             if math.isnan(block.step_ohm) or step_ohm < block.step_ohm:
                 block.step_ohm = step_ohm
 
-    def rested_volts(self) -> float:
-        """The least of the last few pack volts at rest, V; nan when there are fewer than two."""
+    def rested_volts(self, phase: str) -> float:
+        """Pack volts at rest before ``phase``, V: of the last few those that make the step at switch-on least, for the
+        same reason; nan when there are fewer than two."""
         known = [one.pack_volts for one in self._recent if one.state == "resting" and not math.isnan(one.pack_volts)]
-        return min(known) if len(known) > 1 else math.nan
+        least = min if phase == "sink" else max
+        return least(known) if len(known) > 1 else math.nan
 
     def _count(self, sample: Sample, block: Block) -> Sample:
         """Net charge and energy of the run by the trapezoid; with everything off a meter's offset is not charge.

@@ -1,4 +1,9 @@
-"""The witness of an off: pack volts, which an instrument that only says that it is off cannot feign."""
+"""The witness of an off: pack volts, which an instrument that only says that it is off cannot feign.
+
+A pack steps back when its current ends: up after a discharge, down after a charge, by its resistance times the
+current. How large the step was is known from switching on. Where it is too small to be told, after a charge it is
+still seen that the volts do not rise.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +13,18 @@ from dataclasses import dataclass
 
 from harness.rig import Rig
 
-REBOUND_WAIT_S = 2.0
+WAIT_S = 2.0
 APART_S = 0.2
+SHARE = 0.5
+"""Share of the step at switch-on that must be seen: half, since resistance changes with charge and warmth."""
+
+LEAST_STEP_V = 0.005
+"""Smaller steps are not told from noise."""
+
 RISE_LIMIT_V = 0.020
-LEAST_AMPS = 0.05
+BACK = {"sink": ("rebounded", "did NOT rebound"), "source": ("fell back", "did NOT fall back")}
+"""Phase -> how the pack steps back, and how it is said when it does not."""
+
 OPEN_V = 2.0
 """Under this the terminals are open or asleep and tell nothing."""
 
@@ -25,6 +38,11 @@ class Before:
     amps: float = math.nan
     pack_volts: float = math.nan
     step_ohm: float = math.nan
+
+    @property
+    def step_v(self) -> float:
+        """How far the pack's volts must come back to prove that the current has ended, V; nan when not known."""
+        return SHARE * self.amps * self.step_ohm
 
 
 class Witness:
@@ -45,40 +63,37 @@ class Witness:
         before = self._before
         self.lines = []
         volts = self._read()
-        if math.isnan(volts) or math.isnan(before.pack_volts) or before.phase not in ("sink", "source"):
+        if math.isnan(volts) or not before.pack_volts >= OPEN_V or before.phase not in ("sink", "source"):
             return None
-        if before.phase == "source":
-            off = volts <= before.pack_volts + RISE_LIMIT_V
-            word = "not rising" if off else "RISING"
-            return self._said(off, f"pack {before.pack_volts:.3f} V before, {volts:.3f} V after: {word}")
-        # Half the step seen when this current was switched on: R0 alone, without what builds up in minutes.
-        needed = 0.5 * before.amps * before.step_ohm
-        if not before.amps > LEAST_AMPS or before.pack_volts < OPEN_V or not needed > 0:
+        if before.step_v >= LEAST_STEP_V:
+            return self._step(before)
+        if before.phase == "sink":
             return None
-        volts = self._highest(volts, before.pack_volts + needed)
-        off = volts >= before.pack_volts + needed
-        if self._dead and not off:
+        off = volts <= before.pack_volts + RISE_LIMIT_V
+        word = "not rising" if off else "RISING"
+        return self._said(off, f"pack {before.pack_volts:.3f} V before, {volts:.3f} V after: {word}")
+
+    def _step(self, before: Before) -> bool | None:
+        up = 1.0 if before.phase == "sink" else -1.0
+        for _ in range(1 + round(WAIT_S / APART_S)):
+            off = up * (self.volts - before.pack_volts) >= before.step_v
+            if off or self._dead:
+                break
+            self._wait(APART_S)
+            self._read()
+        if self._dead:
             return None
-        word = "rebounded" if off else "did NOT rebound"
-        text = f"pack {word}: {before.pack_volts:.3f} V to {volts:.3f} V, at least {1000 * needed:.0f} mV expected"
-        return self._said(off, text)
+        word = BACK[before.phase][0 if off else 1]
+        text = f"pack {word}: {before.pack_volts:.3f} V to {self.volts:.3f} V"
+        return self._said(off, f"{text}, at least {1000 * before.step_v:.0f} mV expected")
 
     def _read(self) -> float:
         """Pack volts; a voltmeter that did not answer is not asked again in this off."""
         if not self._dead:
-            self.volts = self._rig.pack_volts()
-            self._dead = math.isnan(self.volts)
+            volts = self._rig.pack_volts()
+            self._dead = math.isnan(volts)
+            self.volts = self.volts if self._dead else volts
         return math.nan if self._dead else self.volts
-
-    def _highest(self, volts: float, enough: float) -> float:
-        """The highest reading until ``enough`` was seen, or ``REBOUND_WAIT_S`` is over."""
-        for _ in range(round(REBOUND_WAIT_S / APART_S)):
-            if volts >= enough or self._dead:
-                break
-            self._wait(APART_S)
-            again = self._read()
-            volts = volts if math.isnan(again) else max(volts, again)
-        return volts
 
     def _said(self, off: bool, text: str) -> bool:
         place = self._rig.place
