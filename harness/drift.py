@@ -24,6 +24,9 @@ HALF_STEP = 1e-3
 UNREAD_MOST = 3
 """A setting that could not be read back this often in a row is a finding of its own."""
 
+SILENT_MOST = 10
+"""So often in a row may an instrument that carries no current be silent: longer, and nobody knows that it is off."""
+
 SWITCHES = ("output", "input")
 """Keys of the state that say whether an instrument is on."""
 
@@ -52,6 +55,7 @@ class StateKeeper:
     _kept: list[_Kept] = field(default_factory=list)
     _next: int = 0
     _openings: dict[str, int] = field(default_factory=dict)
+    _silent: dict[str, int] = field(default_factory=dict)
 
     def forget(self) -> None:
         """Settings are about to be changed by the run itself."""
@@ -90,7 +94,7 @@ class StateKeeper:
         Instruments in ``dead`` did not answer in this turn and are passed over; so is one that fails here.
         """
         silent = set(dead)
-        self.unread = None
+        self.unread = self._not_seen(dead)
         for one in chain(self._after_reopening(silent), self._due(period_s)):
             if one.instrument not in silent and (words := self._look(one, silent)) is not None:
                 return words
@@ -104,6 +108,15 @@ class StateKeeper:
         for name, driver in self.rig.drivers.items():
             if isinstance(driver, Supply | Load):
                 yield name, driver
+
+    def _not_seen(self, dead: frozenset[str]) -> str | None:
+        """Words when an instrument has been silent for too long for anybody to know whether it is off."""
+        for name, _ in self._sources():
+            self._silent[name] = self._silent.get(name, 0) + 1 if name in dead else 0
+        worst = max(self._silent.items(), key=lambda pair: pair[1], default=("", 0))
+        if worst[1] < SILENT_MOST:
+            return None
+        return f"{worst[0]} did not answer {worst[1]} times in a row: whether it is off cannot be seen"
 
     def _due(self, period_s: float) -> Iterator[_Kept]:
         for _ in range(math.ceil(len(self._kept) * min(period_s, EVERY_S) / EVERY_S)):

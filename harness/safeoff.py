@@ -15,6 +15,7 @@ after everything was told to switch off, and an instrument that does not answer 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -109,10 +110,13 @@ class SafeOff:
         except Exception as error:  # a fault of this program must not pass for "off", nor end the run half-way
             line = f"while switching off, program error: {type(error).__name__}: {error}"
             report = self._report("not confirmed", "none", [line], {}, math.nan)
-        for name, text in self._errors:
-            with suppress(Exception):
-                self._note("instrument error", instrument=name, text=text)
+        self._note_errors()
         return report
+
+    def _note_errors(self) -> None:
+        for (name, text), times in Counter(self._errors).items():
+            with suppress(Exception):
+                self._note("instrument error", instrument=name, text=text + (f" ({times} times)" if times > 1 else ""))
 
     def _ladder(self, before: Before) -> OffReport:
         witness = Witness(self._rig, before, wait=self._wait)
@@ -155,13 +159,15 @@ class SafeOff:
         by_role = {"supply": (self._rig.supply_name, self._rig.supply), "load": (self._rig.load_name, self._rig.load)}
         return [(name, driver) for role in ORDER[phase] for name, driver in [by_role[role]] if name and driver]
 
-    def _attempt(self, name: str, what: str, act: Callable[[], object]) -> None:
+    def _attempt(self, name: str, what: str, act: Callable[[], object]) -> bool:
         """Do one thing of the off path; whatever it raises must not keep the next from being done."""
         try:
             act()
         except Exception as error:
             self._errors.append((name, f"{what}: {error}"))
             self._lines.append(f"{name}: {what}: {error}")
+            return False
+        return True
 
     def _send_off(self, phase: str) -> None:
         self._tries += 1
@@ -181,9 +187,8 @@ class SafeOff:
         """Lowest current: what is left when an output will not open. Never 0 V: with a pack on the node a supply
         told 0 V may sink from it."""
         for name, driver in self._outputs("unknown"):
-            if name in names:
-                self._lines.append(f"{name}: lowest current set")
-                self._attempt(name, "lowest current", driver.soften)
+            if name in names and self._attempt(name, "lowest current", driver.soften):
+                self._lines.append(f"{name}: told to its lowest current")
 
     def _look(self) -> dict[str, _Seen]:
         """Each instrument's own word and two fresh currents; one that fails is not asked again in this pass."""
