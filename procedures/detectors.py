@@ -117,10 +117,9 @@ class EndVolts:
         if self._above is None:
             return
         t0, v0 = self._above
-        # Two samples of one instant, before and after a switch, make a step: no slope, and no division by nothing.
-        if t_s > t0:
-            self.slope_v_per_s = slope_of(self._recent)
-            self.crossing_s = t0 + (v0 - self.end_v) / (v0 - volts) * (t_s - t0)
+        self.slope_v_per_s = slope_of(self._recent)
+        # Divided by volts, which do differ: two samples of one instant, before and after a switch, do no harm.
+        self.crossing_s = t0 + (v0 - self.end_v) / (v0 - volts) * (t_s - t0)
 
 
 @dataclass(slots=True)

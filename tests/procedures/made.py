@@ -36,9 +36,11 @@ def discharge(*, seconds: int = 18000, amps: float = 1.2, opens_s: int | None = 
     return fold
 
 
-def charge(*, opens: bool = False, full: bool = False, amps: float = 4.0) -> ChargeFold:
+def charge(*, opens: bool = False, full: bool = False, gap: bool = False, amps: float = 4.0) -> ChargeFold:
     fold = ChargeFold(end_amps=0.4, period_s=1.0)
     for t in range(800):
+        if gap and 100 < t < 200:
+            continue
         tail = amps * math.exp(-(t - 600) / 40)
         now = 0.2 if full else (amps if t < 600 else 0.0 if opens else tail)
         volts = 14.4 if t >= 600 else 14.4 - 0.002 * (600 - t)

@@ -13,6 +13,7 @@ import pytest
 
 from harness.channels import Channels
 from harness.result import Figure
+from harness.rig import VoltsPlace
 from harness.site import Site
 from procedures import capacity_figures, charge_figures
 from procedures.capacity_figures import Discharged
@@ -218,6 +219,28 @@ def test_a_gap_stands_in_every_figure_that_counts(make_site: MakeSite) -> None:
     found = RUNS["a gap"](make_site)
     for key, factor in (("capacity_ah", 1.0), ("capacity_wh", found["mean_v"].value), ("retained_share", 0.1)):
         assert source(found[key], "gap of 600 s") == pytest.approx(2 * factor * 0.2 / math.sqrt(3), rel=1e-9)
+
+
+def test_a_gap_of_a_charge_too(make_site: MakeSite) -> None:
+    found = of_charge(made.charge(gap=True))(make_site)
+    mean_v = found["charge_in_wh"].value / found["charge_in_ah"].value
+    for key, factor in (("charge_in_ah", 1.0), ("charge_in_wh", mean_v)):
+        due = 2 * factor * 4.0 * 100 / 3600 / math.sqrt(3)
+        assert source(found[key], "gap of 100 s") == pytest.approx(due, rel=1e-9)
+
+
+def test_a_charging_current_flows_in_the_supplys_leads_only(make_site: MakeSite) -> None:
+    site = make_site("supply", "load", swap={'sense = "remote"': 'sense = "local"'})
+    of_load = Channels(site, made.LOAD_LOCAL)
+    of_supply = Channels(site, VoltsPlace("supply", "supply", 0.020, -1.0))
+    for channels, drops in ((of_load, False), (of_supply, True)):
+        figure = charge_figures.figures(Charged(made.charge(), channels, 4.0, 14.4))["charge_in_wh"]
+        assert (source(figure, "declared leads") > 0) is drops
+
+
+def test_what_the_charge_left_in_doubt_is_in_the_capacity(make_site: MakeSite) -> None:
+    names = {line.source for line in RUNS["everything"](make_site)["capacity_ah"].budget}
+    assert {"volts held, supply volts", "end current, supply amps"} <= names
 
 
 def test_a_probe_lags_behind_a_pack_that_warms_up(make_site: MakeSite) -> None:

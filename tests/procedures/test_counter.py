@@ -127,7 +127,7 @@ def test_a_value_that_is_not_a_number_is_bridged(hole: Sample) -> None:
 
 
 def test_a_sample_from_before_is_not_taken() -> None:
-    counter = counted([(0, 2, 12), (10, 2, 12), (4, 2, 12), (20, 2, 12)], period_s=10.0)
+    counter = counted([(0, 2, 12), (10, 2, 12), (4, 9, 12), (20, 2, 12)], period_s=10.0)
     assert counter.charge_ah == pytest.approx(2 * 20 / 3600, rel=1e-12)
 
 

@@ -37,6 +37,8 @@ TABLE = [
     ("collapse in the tail", [5.0, 0.7, 0.01, 0.0], False, True, False, 0),
     ("collapse while held", [5.0, 0.6, 0.4, 0.38, 0.0, 0.0], False, True, False, 0),
     ("collapse with a reading missing", [5.0, NAN, 0.0, NAN, 0.0], False, True, False, 0),
+    ("collapse at the last moment", [5.0, 1.0, *[0.45] * 10, 0.0], False, False, False, 0),
+    ("and it stays", [5.0, 1.0, *[0.45] * 10, 0.0, 0.0], False, True, False, 0),
     ("a collapse is never full", [5.0, 0.0, *[0.0] * 30], False, True, False, 0),
     ("collapse, and back at once", [5.0, 0.0, 5.0, 5.0], False, False, False, 1),
     ("twice", [5.0, 0.0, 5.0, 0.0, 5.0], False, False, False, 2),
