@@ -36,12 +36,15 @@ def make_safe(bench: str, *, out: Say, err: Say) -> int:
     with StopFlag(on_signal=lambda name: err(f"{name}: still switching off; it ends by itself")):
         connection = _reach(bench_file)
         try:
-            report = _off(connection, err)
+            report, errors = _off(connection, err)
             if report.confirmed:
+                for text in errors:
+                    err(wrapped((text,)))
                 out(wrapped(safe_text(line) for line in report.lines))
                 return _confirmed(bench_file, connection, out, err)
             assert connection.rig is not None
-            err(message(connection.rig, report, fuse_amps=bench_file.fuse_amps, trying=False))
+            text = message(connection.rig, report, fuse_amps=bench_file.fuse_amps, trying=False)
+            err(wrapped(safe_text(line) for line in text.splitlines()))
             return OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
         finally:
             connection.close()
@@ -54,20 +57,19 @@ def _reach(bench_file: BenchFile) -> Connection:
         raise Usage(f"{error}; nothing was switched off: treat the bench as live") from error
 
 
-def _off(connection: Connection, err: Say) -> OffReport:
+def _off(connection: Connection, err: Say) -> tuple[OffReport, list[str]]:
+    """How it went, and what went wrong on the way, each once."""
     assert connection.rig is not None
-
-    said: set[str] = set()
+    errors: dict[str, None] = {}
 
     def note(kind: str, **fields: object) -> None:
-        text = safe_text(f"{fields.get('instrument', '')}: {fields.get('text', '')}")
-        if kind == "instrument error" and text not in said:
-            said.add(text)
-            err(wrapped((text,)))
+        if kind == "instrument error":
+            errors[safe_text(f"{fields.get('instrument', '')}: {fields.get('text', '')}")] = None
 
     err("switching everything off, then confirming it; this takes up to 15 s")
     zero = zero_limits(connection.bench_file)
-    return SafeOff(rig=connection.rig, clock=connection.clock, note=note, zero_amps=zero).drive(Before())
+    off = SafeOff(rig=connection.rig, clock=connection.clock, note=note, zero_amps=zero)
+    return off.drive(Before()), list(errors)
 
 
 def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say) -> int:

@@ -15,6 +15,7 @@ from harness.errors import Usage
 from harness.keys import nearest
 from harness.procedure import Procedure
 
+WHOLE = "whole number"
 OPEN = "worked out from pack and bench"
 """Default of a key that is left open in the plan."""
 
@@ -66,7 +67,7 @@ def _kind(hint: Any) -> str:
     one = next(iter(bare))
     if typing.get_origin(one) is typing.Literal:
         return " or ".join(typing.get_args(one))
-    return {float: "number", bool: "true or false", int: "whole number", str: "text"}[one]
+    return {float: "number", bool: "true or false", int: WHOLE, str: "text"}[one]
 
 
 def _unit(hint: Any) -> str:
@@ -130,24 +131,26 @@ def _value(key: PlanKey, text: str, word: str) -> Any:
         if text.lower() in ("true", "false"):
             return text.lower() == "true"
         raise Usage(f"--set {word}: {key.name} is true or false")
-    if key.kind in ("number", "whole number"):
+    if key.kind in ("number", WHOLE):
         return _number(key, text, word)
     if " or " in key.kind and text not in key.kind.split(" or "):
         raise Usage(f"--set {word}: {key.name} is {key.kind}")
     return text
 
 
-def _number(key: PlanKey, text: str, word: str) -> float:
+def _number(key: PlanKey, text: str, word: str) -> float | int:
     unit = f" in {key.unit}" if key.unit else ""
     if "," in text:
         raise Usage(f"--set {word}: a decimal comma; write a point: --set {word.replace(',', '.')}")
+    whole = key.kind == WHOLE
     try:
         # float() also takes underscores and digits of other scripts; a person who writes those made a slip.
         if "_" in text or not text.isascii():
             raise ValueError
-        value = float(text)
+        value = int(text) if whole else float(text)
     except ValueError:
-        raise Usage(f"--set {word}: {key.name} is a {key.kind}{unit}: digits and a point, nothing else") from None
-    if not math.isfinite(value):
+        digits = "digits" if whole else "digits and a point"
+        raise Usage(f"--set {word}: {key.name} is a {key.kind}{unit}: {digits}, nothing else") from None
+    if not whole and not math.isfinite(value):
         raise Usage(f"--set {word}: {key.name} must be a finite {key.kind}{unit}")
     return value

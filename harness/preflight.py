@@ -174,7 +174,7 @@ def _mean(values: Iterable[float]) -> float:
 def _rest_volts(site: Site, volts: float, *, full: bool) -> Iterator[Check]:
     env, pack = site.envelope, site.pack
     band = f"{env.never_below_v:.2f} to {env.high_v:.2f} V for {pack.cells_in_series} cells of {pack.chemistry}"
-    seen = f"{volts:.3f} V at the pack's terminals"
+    seen = "pack's terminals" if math.isnan(volts) else f"{volts:.3f} V at the pack's terminals"
     if why := _out_of_band(site, volts):
         yield Check("pack volts", "refused", f"{seen}: {why[0]}; expected {band}; {why[1]}")
         return

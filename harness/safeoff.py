@@ -236,16 +236,17 @@ class SafeOff:
         lines = [*dict.fromkeys(self._lines), *(self._say(name, one) for name, one in seen.items()), *about]
         if word == "confirmed" and who == "none":
             lines.append("off, by the instrument's own word only")
-        amps = [abs(a) for one in seen.values() for a in one.amps[-1:] if not math.isnan(a)]
         everyone = tuple(name for name, _ in self._outputs("unknown"))
         suspects = () if word == "confirmed" else self._doubtful(seen) or everyone
+        # The current that counts is that of whoever is in doubt; what another one reads says nothing about it.
+        amps = [abs(seen[name].amps[-1]) for name in suspects or everyone if name in seen]
         return OffReport(
             word=word,
             witness=who,
             lines=tuple(lines),
             took_s=self._took(),
             tries=self._tries,
-            last_amps=max(amps, default=math.nan),
+            last_amps=math.nan if any(map(math.isnan, amps)) else max(amps, default=math.nan),
             last_volts=volts,
             suspects=suspects,
             softened=softened,

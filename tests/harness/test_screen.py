@@ -1,0 +1,258 @@
+"""Progress, prompts and stops: what is shown fits, says what is unknown, and never ends a run."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import math
+import os
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import harness.screen
+from harness.asking import line_waiting, typed_line
+from harness.briefing import interlock_lines, plan_lines
+from harness.errors import PreflightRefused
+from harness.findings import Watch
+from harness.job import Job, Ready, prepare
+from harness.lines import wrapped
+from harness.preflight import Check
+from harness.procedure import procedures
+from harness.progress import progress_line
+from harness.sample import Sample
+from harness.screen import Screen
+
+NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
+SAMPLE = Sample(2166.0, "2025-01-01T22:36:06.000Z", "sourcing", 26.8351, -4.9951, -3.0061, -80.0, 24.04)
+
+
+@pytest.fixture
+def ready(files: Callable[..., Any]) -> Ready:
+    made = files()
+    return prepare(Job(procedures()["capacity"], made.bench, made.pack))
+
+
+class Nearest:
+    """Stands in for the interlocks."""
+
+    def nearest(self, sample: Sample, watch: Watch) -> tuple[str, float]:
+        return "over-current", 0.5
+
+
+# -- the progress line -------------------------------------------------------------------------------------------------
+
+
+ROOMY = (
+    "0:36:06 sourcing 26.835 V -4.995 A -3.006 Ah 24.0 degC | nearest limit: over-current, 50 % of the way left | "
+    "at most 1:53:54 to go"
+)
+
+
+@pytest.mark.parametrize(
+    ("width", "line"),
+    [
+        (200, ROOMY),
+        (100, "0:36:06 sourcing 26.835 V -4.995 A -3.006 Ah 24.0 degC | over-current 50 % off | <1:53 left"),
+        (80, "0:36:06 sourcing 26.835 V -4.995 A -3.006 Ah 24.0 degC over-current 50 % <1:53"),
+        (70, "0:36 sourcing 26.84 V -5 A -3.01 Ah 24 degC over-current 50 % <1:53"),
+        (40, "0:36 sourcing 26.84 V -5 A -3.01 Ah"),
+        (20, "0:36 sourcing 26.84 "),
+    ],
+)
+def test_progress_fits_its_place(width: int, line: str) -> None:
+    assert progress_line(SAMPLE, ("over-current", 0.5), 9000.0, width=width) == line
+
+
+def test_what_is_missing_is_shown_as_missing() -> None:
+    lost = dataclasses.replace(SAMPLE, pack_volts=math.nan, pack_amps=math.nan, pack_temp_c=math.nan)
+    assert progress_line(lost, None, 0.0) == "0:36:06 sourcing ? V ? A -3.006 Ah"
+
+
+numbers = st.floats(-1e4, 1e4) | st.just(math.nan)
+
+
+@given(
+    elapsed=st.floats(0, 2e6), volts=numbers, amps=numbers, charge=st.floats(-1e4, 1e4), temp=numbers,
+    share=st.floats(0, 1), expected=st.floats(0, 2e6), width=st.integers(10, 250),
+)  # fmt: skip
+def test_progress_is_never_wider_than_its_place(
+    elapsed: float, volts: float, amps: float, charge: float, temp: float, share: float, expected: float, width: int
+) -> None:
+    sample = Sample(elapsed, "", "sourcing", volts, amps, charge, 0.0, temp)
+    line = progress_line(sample, ("current the wrong way", share), expected, width=width)
+    assert len(line) <= width
+    assert "nan" not in line
+
+
+def test_a_path_is_not_cut_in_two() -> None:
+    path = "/tmp/" + "long-name/" * 12
+    assert path in wrapped((f"  record: {path}",)).split()
+    assert all(len(line) <= 80 for line in wrapped(("word " * 60, "    indented " * 20)).splitlines())
+
+
+# -- a screen in a pipe ------------------------------------------------------------------------------------------------
+
+
+class Said:
+    """What has been written to standard error so far."""
+
+    def __init__(self, capture: pytest.CaptureFixture[str]) -> None:
+        self._capture, self._text = capture, ""
+
+    def getvalue(self) -> str:
+        self._text += self._capture.readouterr().err
+        return self._text
+
+
+@pytest.fixture
+def said(capsys: pytest.CaptureFixture[str]) -> Said:
+    return Said(capsys)
+
+
+def test_in_a_pipe_a_line_comes_now_and_then(said: Said) -> None:
+    machine = iter(0.1 * n for n in range(10_000))
+    screen = Screen(wall=lambda: next(machine))
+    for second in range(4000):
+        sample = dataclasses.replace(SAMPLE, elapsed_s=float(second), state="resting" if second < 2000 else "sinking")
+        screen.show(sample, Watch("rest", "capacity"), Nearest())  # type: ignore[arg-type]
+    lines = said.getvalue().splitlines()
+    assert [line.split()[0] for line in lines] == ["0:00:00", "0:10:00", "0:20:00", "0:30:00", "0:33:20", "0:43:20",
+                                                   "0:53:20", "1:03:20"]  # fmt: skip
+    assert "sinking" in lines[4], "a new phase is told at once"
+
+
+class Broken(io.StringIO):
+    def write(self, _text: str) -> int:
+        raise BrokenPipeError
+
+
+def test_a_terminal_that_has_gone_ends_nothing(monkeypatch: pytest.MonkeyPatch, ready: Ready) -> None:
+    monkeypatch.setattr(sys, "stderr", Broken())
+    screen = Screen(wall=lambda: 0.0)
+    screen.say("hello")
+    monkeypatch.setattr(sys, "stderr", Broken())
+    screen.checked(ready, (Check("a", "note", "b"),))
+    screen.show(SAMPLE, Watch("rest", "capacity"), Nearest())  # type: ignore[arg-type]
+
+
+def test_one_screen_before_anything_is_switched_on(said: Said, ready: Ready) -> None:
+    Screen(wall=lambda: 0.0, calendar=lambda: NIGHT).checked(ready, (Check("pack volts", "note", "charged lately"),))
+    text = said.getvalue()
+    for words in (
+        "note: pack volts: charged lately",
+        "1. charge at 5 A to 28.8 V",
+        "limits in force",
+        "never below 16.00 V",
+        "barriers",
+        "no DC fuse declared",
+        "own low-volts stop, set and read back",
+        "! Not a safety device",
+        "Ctrl-C stops",
+    ):
+        assert words in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+
+
+def test_a_refusal_is_not_told_twice(said: Said, ready: Ready) -> None:
+    Screen(wall=lambda: 0.0).checked(ready, (Check("a", "note", "b"), Check("c", "refused", "d")))
+    assert said.getvalue() == ""
+
+
+def test_the_end_by_the_clock(ready: Ready) -> None:
+    text = " ".join(plan_lines(ready, now=NIGHT))
+    assert "together about 8:40:00 (h:mm:ss); started now it ends about Thu 2025-01-02 06:40" in text
+    assert "ends about" not in " ".join(plan_lines(ready))
+
+
+def test_a_real_bench_is_asked_for_the_label(on_sockets: Any) -> None:
+    made = on_sockets.files
+    text = " ".join(plan_lines(prepare(Job(procedures()["capacity"], made.bench, made.pack))))
+    assert "you will be asked: cells in series as printed on the pack's own label" in text
+
+
+def test_interlocks_in_words() -> None:
+    text = "\n".join(interlock_lines("capacity", ("rest", "source", "sink")))
+    assert "low volts: always" in text
+    assert "over-current: charging, discharging; not at rest: " in text
+    assert "source" not in text
+    assert "replaced" not in text
+
+
+# -- the label ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def keyboard(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    """Somebody sits there; what is typed comes out of standard input."""
+    read, write = os.pipe()
+    with open(read, encoding="utf-8") as reader, open(write, "w", encoding="utf-8") as writer:
+        monkeypatch.setattr(sys, "stdin", reader)
+        for module in ("harness.screen", "harness.asking"):
+            monkeypatch.setattr(f"{module}.interactive", lambda: True)
+
+        def types(text: str) -> None:
+            writer.write(text)
+            writer.flush()
+
+        yield types
+
+
+@pytest.mark.parametrize(
+    ("typed", "good"), [("8\n", True), (" 8 \n", True), ("4\n", False), ("\n", False), ("x\n", False)]
+)
+def test_the_label_is_read_by_a_person(keyboard: Any, ready: Ready, said: Said, typed: str, good: bool) -> None:
+    keyboard(typed)
+    screen = Screen(wall=lambda: 0.0)
+    if good:
+        screen.acknowledge(ready)
+    else:
+        with pytest.raises(PreflightRefused, match=r"cells_in_series = 8 in .*pack\.toml"):
+            screen.acknowledge(ready)
+    assert "Cells in series" in said.getvalue()
+
+
+def test_the_stop_key_at_the_prompt(keyboard: Any, ready: Ready, monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = Screen(wall=lambda: 0.0)
+    asked: list[Any] = []
+
+    def prompted(_prompt: str, *, stop: Callable[[], bool]) -> None:
+        screen.signalled("SIGINT")
+        asked.append(stop())
+
+    monkeypatch.setattr(harness.screen, "typed_line", prompted)
+    screen.acknowledge(ready)  # the run itself sees that it was asked to stop, before it switches anything on
+    assert asked == [True]
+
+
+def test_nobody_there_to_read_the_label(ready: Ready, said: Said) -> None:
+    with pytest.raises(PreflightRefused, match="--label-cells N"):
+        Screen(wall=lambda: 0.0).acknowledge(ready)
+    Screen(wall=lambda: 0.0, label_cells=8).acknowledge(ready)
+    with pytest.raises(PreflightRefused, match="4 cells typed, cells_in_series = 8"):
+        Screen(wall=lambda: 0.0, label_cells=4).acknowledge(ready)
+
+
+def test_a_typed_line_ends_by_a_stop_or_the_end_of_input(keyboard: Any, said: Said) -> None:
+    looks = iter([False, False, True])
+    assert typed_line("? ", stop=lambda: next(looks)) is None
+    keyboard("yes\n")
+    assert typed_line("? ", stop=lambda: False) == "yes"
+
+
+def test_taking_over_when_off_is_not_confirmed(keyboard: Any, said: Said) -> None:
+    screen = Screen(wall=lambda: 0.0)
+    assert screen.acknowledged_unsafe("LD-7") is False
+    assert "type the serial number LD-7" in said.getvalue()
+    keyboard("off\n")
+    assert screen.acknowledged_unsafe("LD-7") is False
+    keyboard("LD-7\n")
+    assert screen.acknowledged_unsafe("LD-7") is True
+    assert said.getvalue().count("LD-7") == 1
+    assert screen.acknowledged_unsafe("") is False, "without a serial number there is nothing to type"
+    assert line_waiting() is None
