@@ -40,3 +40,8 @@ def share(left: float, whole: float) -> float | None:
     if not whole > 0 or left != left:
         return None
     return max(0.0, min(1.0, left / whole))
+
+
+def said(value: float, unit: str, *, digits: int = 3) -> str:
+    """A value in a finding's text; one that is missing is called missing."""
+    return f"no {unit}" if value != value else f"{value:.{digits}f} {unit}"

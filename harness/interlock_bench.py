@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from harness.findings import Facts, Finding, Watch
-from harness.interlock import Filter, Interlock, share
+from harness.interlock import Filter, Interlock, said, share
 from harness.sample import Sample
 
 TURN_WALL_LIMIT_S = 3.0
@@ -84,7 +84,7 @@ class SetAgainstMeasured(Interlock):
             # A supply is held by one of its two settings; off both means something else drives the node.
             inside = abs(watch.active_volts - watch.set_volts) <= max(0.01 * watch.set_volts, 0.050)
         if self._filter.full(inside):
-            text = f"{watch.active_amps:.3f} A at {watch.active_volts:.3f} V, set {watch.set_amps:.3f} A"
+            text = f"{watch.active_amps:.3f} A at {said(watch.active_volts, 'V')}, set {watch.set_amps:.3f} A"
             return Finding(self.words, text + (f", {watch.set_volts:.3f} V" if watch.phase == "source" else ""))
         return None
 
@@ -152,11 +152,12 @@ class LoopLate(Interlock):
         pass
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
-        text = ""
-        if not (watch.gap_s <= watch.gap_limit_s):
-            text = f"{watch.gap_s:.1f} s between two samples, limit {watch.gap_limit_s:.1f} s"
-        elif not (watch.turn_wall_s <= TURN_WALL_LIMIT_S):
-            text = f"{watch.turn_wall_s:.1f} s of machine time for one turn, limit {TURN_WALL_LIMIT_S:g} s"
-        elif not (watch.call_wall_s <= CALL_WALL_LIMIT_S):
-            text = f"{watch.call_wall_s:.1f} s of machine time for one exchange, limit {CALL_WALL_LIMIT_S:g} s"
-        return Finding(self.words, text, exit_code=24) if text else None
+        for seconds, limit, what in (
+            (watch.gap_s, watch.gap_limit_s, "between two samples"),
+            (watch.turn_wall_s, TURN_WALL_LIMIT_S, "of machine time for one turn"),
+            (watch.call_wall_s, CALL_WALL_LIMIT_S, "of machine time for one exchange"),
+        ):
+            if not (seconds <= limit):
+                text = f"{said(seconds, 's', digits=1)} {what}, limit {said(limit, 's', digits=1)}"
+                return Finding(self.words, text, exit_code=24)
+        return None

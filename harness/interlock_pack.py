@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.findings import Facts, Finding, Watch
-from harness.interlock import Filter, Interlock, share
+from harness.interlock import Filter, Interlock, said, share
 from harness.sample import Sample
 
 
@@ -111,9 +111,12 @@ class ChargeAndTime(Interlock):
         limit = self._limit(watch)
         if not (watch.block_charge_ah <= limit):
             way = "into" if watch.phase == "source" else "out of"
-            return Finding(self.words, f"{watch.block_charge_ah:.3f} Ah {way} the pack, limit {limit:.3f} Ah")
+            return Finding(self.words, f"{said(watch.block_charge_ah, 'Ah')} {way} the pack, limit {limit:.3f} Ah")
         if not (watch.block_s <= watch.longest_s):
-            return Finding(self.words, f"{watch.block_s:.0f} s in this phase, limit {watch.longest_s:.0f} s")
+            return Finding(
+                self.words,
+                f"{said(watch.block_s, 's', digits=0)} in this phase, limit {said(watch.longest_s, 's', digits=0)}",
+            )
         return None
 
     def margin(self, sample: Sample, watch: Watch) -> float | None:
@@ -150,6 +153,6 @@ class PackOpened(Interlock):
             sample.pack_volts < self._half or amps < 0.5 * before or self._filter.count > 0
         )
         if self._filter.full(not gone):
-            text = f"{amps:.3f} A of {watch.set_amps:.3f} A set, pack terminals at {sample.pack_volts:.3f} V"
+            text = f"{amps:.3f} A of {watch.set_amps:.3f} A set, pack terminals at {said(sample.pack_volts, 'V')}"
             return Finding(self.words, text, exit_code=22)
         return None
