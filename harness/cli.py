@@ -14,7 +14,7 @@ from harness.telling import Commands, figures, tell, words
 
 EPILOG = (
     "Exit codes: 0 finished; 2, 10, 11, 12, 30 refused, nothing was switched on; 20 stopped by a person; 21 to 25 "
-    "tripped or lost, off confirmed; 90, 99 off NOT confirmed."
+    "tripped or lost, and 1 a fault of this program, off confirmed; 90, 99 off NOT confirmed."
     "\n\n"
     'Completion for bash: eval "$(_NIGHTBENCH_COMPLETE=bash_source nightbench)"; zsh_source and fish_source likewise.'
 )
@@ -35,12 +35,14 @@ def _scenarios(_ctx: click.Context, _parameter: click.Parameter, start: str) -> 
 
 BENCH = click.option("--bench", "bench", type=FILE, required=True, metavar="FILE", help="The bench file.")
 PACK = click.option("--pack", "pack", type=FILE, metavar="FILE", help="The pack file.")
-SET = click.option("--set", "sets", multiple=True, metavar="KEY=VALUE", help="A key of the plan; may be repeated.")
+SET = click.option(
+    "--set", "sets", multiple=True, metavar="KEY=VALUE", help="A key of the plan (`nightbench procedures`); repeatable."
+)
 OUT = click.option(
     "--out", "out", type=FILE, default="runs", show_default=True, metavar="DIR", help="Where run folders go."
 )
 JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else there.")
-SEED = click.option("--seed", type=click.IntRange(0), help="Draw pack, leads and instruments at random.")
+SEED = click.option("--seed", type=click.IntRange(0), metavar="N", help="Draw pack, leads and instruments at random.")
 RUN = click.argument("folder", metavar="RUN", type=FILE)
 
 
@@ -57,7 +59,7 @@ def main() -> None:
     """
 
 
-@main.command()
+@main.command(short_help="The whole job on a simulated bench; needs no hardware.")
 @click.option("--wire", type=click.Choice(["memory", "tcp"]), default="memory", show_default=True, help="How to talk.")
 @SEED
 @OUT
@@ -120,7 +122,7 @@ def check(procedure: str, bench: str, pack: str | None, sets: tuple[str, ...], u
     raise SystemExit(code)
 
 
-@main.command()
+@main.command(short_help="Run a procedure: measure, switch off, prove it, write it down.")
 @click.argument("procedure", shell_complete=_procedures)
 @BENCH
 @PACK
@@ -200,7 +202,7 @@ def mark(folder: str, text: str) -> None:
     words(f'marked: "{drop_mark(folder, text)}"')
 
 
-@main.command()
+@main.command(short_help="Drive every output off and confirm it.")
 @BENCH
 def safe(bench: str) -> None:
     """Drive every output off and confirm it, whatever the records say."""
@@ -209,11 +211,11 @@ def safe(bench: str) -> None:
     raise SystemExit(make_safe(bench, out=figures, err=words))
 
 
-@main.command()
+@main.command(short_help="List simulated benches, or serve one on this machine.")
 @click.argument("scenario", required=False, shell_complete=_scenarios)
 @click.option("--wire", type=click.Choice(["tcp"]), default="tcp", show_default=True, help="How to serve it.")
 @click.option("--stepped", is_flag=True, help="Time stands still until a run says how far to go.")
-@click.option("--speed", type=float, help="Times real time (default 1).")
+@click.option("--speed", type=float, metavar="X", help="Times real time (default 1).")
 @SEED
 @click.option("--truth", is_flag=True, help="Print the scenario's true figures and end.")
 @click.option(

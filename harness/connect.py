@@ -5,6 +5,7 @@ Simulated benches are found through the entry-point group ``nightbench.benches``
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -39,6 +40,9 @@ from harness.rig import Driver, Rig
 SIMULATED_MAKER = "NIGHTBENCH"
 """First field of *IDN? of every simulated instrument, in memory or served."""
 
+KEPT_EXCHANGES = 1000
+"""Exchanges kept until there is a record: who answered, and what was read before anything was switched on."""
+
 
 def open_simulated(scenario: str, *, now: Callable[[], float], seed: int | None) -> Any:
     """A simulated bench by scenario name. Raises ``Usage`` for an unknown one."""
@@ -63,7 +67,7 @@ def simulated_scenarios() -> dict[str, str]:
 
 @dataclass(slots=True)
 class Connection:
-    """The clock and the drivers of one bench; ``listener`` may be set once the recorder exists."""
+    """The clock and the drivers of one bench. What is said before somebody listens is kept for them."""
 
     bench_file: BenchFile
     clock: Clock
@@ -71,11 +75,21 @@ class Connection:
     sim: Any = None
     sessions: list[Session] = field(default_factory=list)
     rig: Rig | None = None
-    listener: Callable[[Exchange], None] | None = None
+    _listener: Callable[[Exchange], None] | None = None
+    _before: deque[Exchange] = field(default_factory=lambda: deque(maxlen=KEPT_EXCHANGES))
 
     def tap(self, exchange: Exchange) -> None:
-        if self.listener is not None:
-            self.listener(exchange)
+        """Hear one exchange."""
+        if self._listener is not None:
+            self._listener(exchange)
+        else:
+            self._before.append(exchange)
+
+    def listen(self, listener: Callable[[Exchange], None]) -> None:
+        """Hand over every exchange from now on, those before it first."""
+        while self._before:
+            listener(self._before.popleft())
+        self._listener = listener
 
     def close(self) -> None:
         """Close every session, and the clock unless it belongs to whoever gave it; never raises."""

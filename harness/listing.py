@@ -194,15 +194,14 @@ def _capacity_sentence(result: Result) -> str:
     parts = [f"the pack gave {figure_words(figures['capacity_ah'])}"]
     if rate := figures.get("rate_it"):
         parts.append(f"at {float(rate.value):.2f} It")
-    if temp := figures.get("temp_start_c"):
-        parts.append(f"from {float(temp.value):.0f} degC on")
     if "end_v" in figures:
         parts.append(f"down to {float(figures['end_v'].value):g} V")
     elif "last_v" in figures:
         parts.append(f"until it opened, last seen at {float(figures['last_v'].value):.2f} V")
+    begun = f", begun at {float(figures['temp_start_c'].value):.0f} degC" if "temp_start_c" in figures else ""
     share = figures.get("retained_share")
     of_label = f", {100.0 * float(share.value):.0f} % of its label" if share else ""
-    return f"{' '.join(parts)}{of_label}; {result.end_reason}."
+    return f"{' '.join(parts)}{begun}{of_label}; {result.end_reason}."
 
 
 def runs_text(folders: Sequence[RunFolder]) -> str:

@@ -9,8 +9,8 @@ from harness.lines import WIDTH
 from harness.sample import Sample
 
 COLUMNS = (
-    "each line: elapsed h:mm:ss, what is done, volts, current and charge of the pack (+ leaves it), temperature, the "
-    "nearest trip limit and how much of the way to it is left, time left at most"
+    "each line: elapsed h:mm:ss, what is done, volts, current and net charge of the pack (+ leaves it), temperature, "
+    "the nearest trip limit and how much of the way to it is left, time left at most"
 )
 
 

@@ -158,7 +158,7 @@ def _begin(
     folder.add_input("bench.toml", site.bench.text)
     folder.add_input("pack.toml", site.pack.text)
     recorder = Recorder(folder, clock=clock, columns=rig.columns, simulated=rig.simulated, zero_s=clock.now())
-    connection.listener = recorder.exchange
+    connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)
     bench = _bench(ready, site, rig, connection, recorder, flag, folder, watcher)
     for item in checks:

@@ -214,8 +214,9 @@ def test_simulated_benches_are_found_by_name() -> None:
 def test_what_is_heard_is_what_is_recorded(bench: Any) -> None:
     connection = connect(bench())
     heard: list[tuple[str, bytes]] = []
-    connection.listener = lambda exchange: heard.append((exchange.name, exchange.sent))
+    connection.listen(lambda exchange: heard.append((exchange.name, exchange.sent)))
+    assert heard == [(name, b"*IDN?\n") for name in SIM.names], "also what was said before there was a record"
     assert connection.rig is not None
     assert connection.rig.load is not None
     connection.rig.load.measure_volts()
-    assert heard == [("load", b"MEAS:VOLT?\n")]
+    assert heard[4:] == [("load", b"MEAS:VOLT?\n")]

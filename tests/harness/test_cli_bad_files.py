@@ -104,6 +104,14 @@ def test_instruments_mixed_up(
     told.refused(11, *expected)
 
 
+@pytest.mark.parametrize("role", ["supply", "thermometer"])
+def test_a_charge_without_what_it_takes(run: Any, files: Any, role: str) -> None:
+    bench = files().edited("bench", (rf'\[\[instrument\]\]\nname = "{role}".*?(?=\n\n|\Z)', ""))
+    told = run(bench, procedure="charge")
+    told.refused(11, f"charge needs a {role}", f'add an [[instrument]] with role = "{role}"')
+    assert "charge_first" not in told.err, "a key of another procedure"
+
+
 def test_a_folder_named_as_a_file(cli: Any, files: Any, tmp_path: Path) -> None:
     good = files()
     folder = tmp_path / "20250101T220000Z-capacity-cabinet"

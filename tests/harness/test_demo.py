@@ -73,8 +73,7 @@ def test_what_a_person_reads(cli: Any, tmp_path: Path) -> None:
     out = " ".join(told.out.split())
     capacity = out.partition("capacity, cabinet-8s: ")[2]
     assert capacity.startswith("the pack gave ")
-    assert "Ah (k = 2.00) at 1.30 It from 2" in capacity
-    assert "down to 20 V" in capacity
+    assert "Ah (k = 2.00) at 1.30 It down to 20 V, begun at 2" in capacity
     assert "% of its label; end volts reached. SIMULATED" in capacity
     assert "charge, cabinet-8s: the pack took " in out
     assert all("SIMULATED" in line for line in told.out.splitlines() if "+/-" in line and line.startswith("  "))

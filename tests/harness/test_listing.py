@@ -46,7 +46,7 @@ def without(*names: str, **more: Figure) -> dict[str, Figure]:
 SENTENCES = [
     (
         {},
-        "the pack gave 9.873 +/- 0.052 Ah (k = 2.00) at 0.20 It from 23 degC on down to 20 V, 99 % of its label; end "
+        "the pack gave 9.873 +/- 0.052 Ah (k = 2.00) at 0.20 It down to 20 V, begun at 23 degC, 99 % of its label; end "
         "volts reached.",
     ),
     (
