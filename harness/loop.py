@@ -78,7 +78,8 @@ class Loop:
         """What is known just before ``block`` is switched off, from the last few samples under its current.
 
         Of the volts the one farthest from where they would go once it is off: in the last sample the instrument may
-        have been off already when the volts were read, though not when the current was.
+        have been off already when the volts were read, though not when the current was. Of the currents the least: a
+        false reading must not make a step be waited for that never comes.
         """
         if block.phase == "rest":
             return Before(phase="rest")
@@ -86,7 +87,7 @@ class Loop:
         amps = [abs(sample.pack_amps) for sample in under if not math.isnan(sample.pack_amps)]
         volts = [sample.pack_volts for sample in under if not math.isnan(sample.pack_volts)]
         farthest = max(volts, default=math.nan) if block.phase == "source" else min(volts, default=math.nan)
-        return Before(block.phase, amps[-1] if amps else math.nan, farthest, block.step_ohm)
+        return Before(block.phase, min(amps, default=math.nan), farthest, block.step_ohm)
 
     def _sample(self, turn: Turn, block: Block, elapsed_s: float) -> Sample:
         amps = {"source": -turn.supply_amps, "sink": turn.load_amps, "rest": turn.pack_amps}[block.phase]

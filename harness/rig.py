@@ -6,6 +6,7 @@ The rig only reads, switches and remembers what it set; it decides nothing. The 
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -19,6 +20,14 @@ from drivers.wire import Exchange, WireError
 from harness.config import BenchFile, InstrumentEntry
 
 Driver = Supply | Load | Meter | Thermometer
+Ask = Callable[[], float]
+
+OUT_OF_RANGE = 1.5
+"""A reading beyond this many times the full scale the bench file gives was never measured."""
+
+TEMPERATURES = (-80.0, 200.0)
+"""No pack thermometer reads beyond these, degC (judgement)."""
+
 READ_ERRORS = (WireError, InstrumentFault)
 
 PATIENCE_S = 1.5
@@ -70,7 +79,7 @@ class Rig:
     bench_file: BenchFile
     drivers: dict[str, Driver]
     simulated: bool = False
-    _plan: list[tuple[str, str, Callable[[], float]]] = field(default_factory=list)
+    _plan: list[tuple[str, str, Ask, tuple[float, float]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         for driver in self.drivers.values():
@@ -85,15 +94,17 @@ class Rig:
         )
 
     @staticmethod
-    def _channels(entry: InstrumentEntry, driver: Driver) -> Iterator[tuple[str, str, Callable[[], float]]]:
+    def _channels(entry: InstrumentEntry, driver: Driver) -> Iterator[tuple[str, str, Ask, tuple[float, float]]]:
+        """Instrument, column, how to ask, and between what a reading must lie."""
+        volts, amps = _span(entry.volts_range), _span(entry.amps_range)
         if isinstance(driver, Supply | Load):
             # Volts after amps: the cut-off quantity is the last thing read of the energised instrument.
-            yield entry.name, f"{entry.name}_amps", driver.measure_amps
-            yield entry.name, f"{entry.name}_volts", driver.measure_volts
+            yield entry.name, f"{entry.name}_amps", driver.measure_amps, amps
+            yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
         elif isinstance(driver, Meter):
-            yield entry.name, f"{entry.name}_volts", driver.measure_volts
+            yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
         else:
-            yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c
+            yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c, TEMPERATURES
 
     def _name(self, role: str) -> str | None:
         entry = self.bench_file.one(role)
@@ -117,7 +128,7 @@ class Rig:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        return tuple(column for _, column, _ in self._plan)
+        return tuple(column for _, column, _, _ in self._plan)
 
     @property
     def supply(self) -> Supply | None:
@@ -140,7 +151,7 @@ class Rig:
         dead: set[str] = set()
         began = wall() if wall is not None else 0.0
         longest_s = 0.0
-        for name, column, ask in self._plan:
+        for name, column, ask, (least, most) in self._plan:
             value = math.nan
             before = wall() if wall is not None else 0.0
             if errors and not before - began <= PATIENCE_S and name not in dead:
@@ -150,8 +161,9 @@ class Rig:
                 openings = self.drivers[name].session.openings
                 try:
                     value = ask()
-                    if not math.isfinite(value):
-                        flags.append(f"{column}: not a number")
+                    if not least <= value <= most:
+                        what = "not a number" if not math.isfinite(value) else f"{value:g} is out of range"
+                        flags.append(f"{column}: {what}")
                         value = math.nan
                 except READ_ERRORS as error:
                     dead.add(name)
@@ -204,6 +216,11 @@ class Rig:
             dead=dead,
             call_s=call_s,
         )
+
+
+def _span(full_scale: float | None) -> tuple[float, float]:
+    most = sys.float_info.max if full_scale is None else OUT_OF_RANGE * full_scale
+    return -most, most
 
 
 def _shield(driver: Driver) -> None:
