@@ -70,7 +70,7 @@ def write_up(
 ) -> Done:
     """Close the record, write the result, let go of the folder. Raises ``ProgramError`` when the program failed."""
     bench.note("ended", outcome=ending.outcome, exit_code=ending.exit_code, reason=ending.end_reason)
-    failed = recorder.close()
+    failed = recorder.close() or bench.log.failed
     result = _final(ready, site, bench, folder, recorder, ending, started, failed)
     try:
         write_result(folder, result)
@@ -91,10 +91,10 @@ def _final(
     recorder: Recorder,
     ending: Ending,
     started: datetime,
-    failed: RecordFailed | None,
+    failed: RecordFailed | str,
 ) -> Result:
     found = ending.found or Found({}, ending.end_reason)
-    lost = failed is not None and ending.exit_code == 0
+    lost = bool(failed) and ending.exit_code == 0
     return msgspec.structs.replace(
         first_result(ready, site, bench.rig, folder, started),
         ended=stamp(bench.clock.utc()),
