@@ -75,12 +75,11 @@ def demo(wire: str, seed: int | None, out: str, as_json: bool) -> None:
     from harness.demo import STORY
     from harness.demo import demo as run_demo
     from harness.folder import prepare_runs_dir
-    from harness.lines import wrapped
     from harness.screen import Screen, caution_lines
 
     place = prepare_runs_dir(Path(out))
     screen = Screen(wall=WallClock().now, brief=True)
-    screen.say(wrapped((STORY,)) + "\n" + caution_lines())
+    screen.say(STORY + "\n" + caution_lines())
     _print_runs(run_demo(wire=wire, seed=seed, out=place, watcher=screen), as_json)
 
 

@@ -176,6 +176,11 @@ class SteppedClock(Clock):
         self._alone = WallClock()
         return StandstillLost(self._control, why)
 
+    @property
+    def lost(self) -> bool:
+        """The simulated bench has stopped answering; from then on time passes by itself."""
+        return self._alone is not None
+
     def now(self) -> float:
         return self._now if self._alone is None else self._now + self._alone.now()
 

@@ -16,7 +16,6 @@ from harness.connect import open_simulated
 from harness.errors import PreflightRefused
 from harness.folder import RunFolder
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
-from harness.lines import wrapped
 from harness.preflight import Check
 from harness.procedure import procedures
 from harness.run import run
@@ -76,8 +75,7 @@ class _Attendant(Watcher):
             self._screen.say(text)
         elif not self._said:
             self._said = True
-            text = f"{why}: nobody is left to say that it is off; it was SIMULATED, nothing real is on"
-            self._screen.say(wrapped((text,)))
+            self._screen.say(f"{why}: nobody is left to say that it is off; it was SIMULATED, nothing real is on")
 
     def acknowledged_unsafe(self, serial: str) -> bool:
         return bool(self._gone()) or self._screen.acknowledged_unsafe(serial)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.bench import Bench
+from harness.clock import SteppedClock
 from harness.config_instrument import ASSUMED_AMPS_RANGE
 from harness.connect import Connection, connect
 from harness.durable import RecordFailed
@@ -138,7 +139,7 @@ def _recorded(
     off = ending.outcome != "unsafe" or keep_trying(
         bench,
         say=_quietly(watcher.say),
-        acknowledged=lambda: watcher.acknowledged_unsafe(_serial(bench)),
+        acknowledged=lambda: _gone_for_good(bench) or watcher.acknowledged_unsafe(_serial(bench)),
     )
     if off:
         lock.mark_off()
@@ -199,6 +200,11 @@ def _quietly(tell: Any) -> Any:
             tell(*words)
 
     return told
+
+
+def _gone_for_good(bench: Bench) -> bool:
+    """A simulated bench that has lost its own clock has ended: nobody will ever answer, and nothing real is on."""
+    return bench.site.simulated and isinstance(bench.clock, SteppedClock) and bench.clock.lost
 
 
 def _serial(bench: Bench) -> str:

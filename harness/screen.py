@@ -40,7 +40,7 @@ TERMINAL_EVERY_S = 0.25
 
 def caution_lines() -> str:
     """The cautions, each with a mark before it."""
-    return wrapped(tuple(f"! {line}" for line in CAUTIONS))
+    return "\n".join(f"! {line}" for line in CAUTIONS)
 
 
 class Screen(Watcher):
@@ -78,10 +78,10 @@ class Screen(Watcher):
             return  # the refusal itself is the one line to read
         for check in checks:
             if check.word == "note":
-                self.say(wrapped((f"note: {safe_text(check.what)}: {safe_text(check.text)}",)))
+                self.say(f"note: {check.what}: {check.text}")
         if not self._brief:
             limits = ("limits in force", *limit_lines(ready), "barriers", *barrier_lines(ready))
-            self.say(wrapped((*plan_lines(ready, now=self._now(ready)), *limits)))
+            self.say("\n".join((*plan_lines(ready, now=self._now(ready)), *limits)))
             self.say(caution_lines())
             self.say(STOP_WORDS)
 
@@ -116,10 +116,10 @@ class Screen(Watcher):
         self._said_wall = self._said_bench = -math.inf
         self._phase = ""
         mark = f"{SIMULATED}: no real battery is touched; " if ready.site.simulated else ""
-        self.say(f"{mark}recording to {safe_text(str(folder.path))}")
+        self.say(f"{mark}recording to {folder.path}")
         if not self._explained:
             self._explained = True
-            self.say(wrapped((COLUMNS,)))
+            self.say(COLUMNS)
 
     def show(self, sample: Sample, watch: Watch, interlocks: Interlocks) -> None:
         """One sample; drawn only now and then."""
@@ -142,7 +142,7 @@ class Screen(Watcher):
     def say(self, text: str) -> None:
         """One or more lines, over the progress line if there is one."""
         self._clear()
-        self._write(text + "\n")
+        self._write(wrapped(safe_text(line) for line in text.split("\n")) + "\n")
 
     def _clear(self) -> None:
         if self._width:
@@ -177,7 +177,7 @@ class Screen(Watcher):
             return False
         if not self._offered:
             self._offered = True
-            self.say(f"To end this message without proof, type the serial number {safe_text(serial)} and Enter.")
+            self.say(f"To end this message without proof, type the serial number {serial} and Enter.")
         return line_waiting() == serial
 
     def ended(self, done: Done) -> None:

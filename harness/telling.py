@@ -90,7 +90,7 @@ class Commands(click.Group):
         try:
             code = super().main(given, PROGRAM, complete_var, standalone_mode=False, **extra)
         except click.Abort:
-            self._refuse(given, "stopped by a person; this command switched nothing on", 20)
+            self._refuse(given, "stopped by a person; this command left nothing on", 20)
         except click.UsageError as error:
             self._refuse(given, _usage(error), 2, start="")
         except Exception as error:

@@ -159,7 +159,7 @@ class OnSockets:
     served: ServedBench
     files: Files
     seen: Witnessed
-    stop: threading.Event
+    close: Callable[[], None]
 
     def tell(self, name: str, message: str) -> None:
         """Say something as a second client would, and wait until it was carried out."""
@@ -181,15 +181,20 @@ def serving(place: Path, scenario: str = "cabinet", **how: Any) -> Iterator[OnSo
     stop = threading.Event()
     thread = threading.Thread(target=served.run_forever, args=(stop.is_set,), daemon=True)
     thread.start()
+
+    def close() -> None:
+        if not stop.is_set():
+            stop.set()
+            thread.join()
+            served.close()
+
     place.mkdir(exist_ok=True)
     (place / "bench.toml").write_text(served.bench_toml(), encoding="utf-8")
     (place / "pack.toml").write_text(served.bench.pack_toml(), encoding="utf-8")
     try:
-        yield OnSockets(served, Files(place / "bench.toml", place / "pack.toml"), witness(served.bench), stop)
+        yield OnSockets(served, Files(place / "bench.toml", place / "pack.toml"), witness(served.bench), close)
     finally:
-        stop.set()
-        thread.join()
-        served.close()
+        close()
 
 
 @pytest.fixture

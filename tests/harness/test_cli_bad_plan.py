@@ -168,6 +168,26 @@ def test_a_stepped_bench_whose_server_is_gone(cli: Any, serving: Callable[..., A
         cli(*command, *bench.files.words()).refused(11, "control = 127.0.0.1:", "nightbench simulate --stepped")
 
 
+def test_a_stepped_bench_that_ends_in_mid_run(
+    cli: Any, on_sockets: Any, tmp_path: Path, quick: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("harness.safeoff.LADDER_UNSAFE_S", 0.5)  # ten seconds of trying, cut short
+
+    def ends(_self: Any, sample: Any, *_: Any) -> None:
+        if sample.elapsed_s > 5.0:
+            on_sockets.close()
+
+    monkeypatch.setattr("harness.screen.Screen.show", ends)
+    told = cli("run", "capacity", *on_sockets.files.words(), *quick, "--out", tmp_path / "runs")
+    assert told.exit_code == 90
+    assert "Traceback" not in told.out + told.err
+    text = " ".join(told.err.split())
+    assert text.count("DO NOW") == 1
+    assert "no longer trying" in text
+    assert "the simulated bench stopped answering" in " ".join(told.out.split())
+    assert "SIMULATED" in told.out
+
+
 def test_a_simulated_clock_is_not_for_real_instruments(
     cli: Any, on_sockets: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

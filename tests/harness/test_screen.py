@@ -141,6 +141,18 @@ def test_a_terminal_that_has_gone_ends_nothing(monkeypatch: pytest.MonkeyPatch, 
     screen.show(SAMPLE, Watch("rest", "capacity"), Nearest())  # type: ignore[arg-type]
 
 
+def test_everything_said_fits_and_acts_on_no_terminal(said: Said) -> None:
+    screen = Screen(wall=lambda: 0.0)
+    screen.say(
+        "*** OFF NOT CONFIRMED ***\n" + "2 no smoke, no smell: " + "pull the fuse, stand aside; " * 8 + "\x1b[2J"
+    )
+    lines = said.getvalue().splitlines()
+    assert lines[0] == "*** OFF NOT CONFIRMED ***"
+    assert len(lines) > 3
+    assert all(len(line) <= 80 for line in lines)
+    assert "\x1b" not in said.getvalue()
+
+
 def test_one_screen_before_anything_is_switched_on(said: Said, ready: Ready) -> None:
     Screen(wall=lambda: 0.0, calendar=lambda: NIGHT).checked(ready, (Check("pack volts", "note", "charged lately"),))
     text = said.getvalue()
