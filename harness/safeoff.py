@@ -132,7 +132,7 @@ class SafeOff:
             if took >= LADDER_UNSAFE_S and self._tries >= LEAST_TRIES:
                 break
             doubtful = self._doubtful(seen)
-            if not softened and (took >= LADDER_SOFTEN_S or self._tries >= LEAST_TRIES - 1):
+            if not softened and took >= LADDER_SOFTEN_S:
                 softened = True
                 self._soften(doubtful)
             self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))

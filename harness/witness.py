@@ -75,14 +75,18 @@ class Witness:
 
     def _step(self, before: Before) -> bool | None:
         up = 1.0 if before.phase == "sink" else -1.0
-        for _ in range(1 + round(WAIT_S / APART_S)):
-            off = up * (self.volts - before.pack_volts) >= before.step_v
-            if off or self._dead:
+
+        def seen() -> bool:
+            return up * (self.volts - before.pack_volts) >= before.step_v
+
+        for _ in range(round(WAIT_S / APART_S)):
+            if seen() or self._dead:
                 break
             self._wait(APART_S)
             self._read()
         if self._dead:
             return None
+        off = seen()
         word = BACK[before.phase][0 if off else 1]
         text = f"pack {word}: {before.pack_volts:.3f} V to {self.volts:.3f} V"
         return self._said(off, f"{text}, at least {1000 * before.step_v:.0f} mV expected")

@@ -21,6 +21,8 @@ import msgspec
 import pytest
 
 from harness.clock import VirtualClock
+from harness.config import load_bench
+from harness.connect import Connection, connect
 from harness.errors import UserError
 from harness.folder import RunFolder
 from harness.jsonlines import events
@@ -379,3 +381,47 @@ def quick() -> Iterator[None]:
         patch.setattr(os, "fsync", lambda _descriptor: None)
         patch.setattr(importlib.metadata, "version", functools.cache(importlib.metadata.version))
         yield
+
+
+# -- a bench without a run -------------------------------------------------------------------------------------------
+
+
+def connected(out: Path, short: Short, *, arrange: Callable[[Wires], None] | None = None) -> tuple[Wires, Connection]:
+    """A simulated bench and live drivers on it, nothing switched on."""
+    clock = VirtualClock()
+    wires = Wires(SimBench(facts(short), now=clock.now, seed=None), clock)
+    if arrange is not None:
+        arrange(wires)
+    place = Path(tempfile.mkdtemp(dir=out)) / "bench.toml"
+    addresses = {name: f"sim:{SCENARIO}/{name}" for name in wires.names}
+    place.write_text(wires.bench.bench_toml(addresses, clock=None), encoding="utf-8")
+    return wires, connect(load_bench(place), clock=clock, sim=wires)
+
+
+class Obstinate:
+    """Stands in for an instrument that does not do what it is told: ``answer(message)`` gives a reply of its own, or
+    ``None`` to let the message through."""
+
+    def __init__(self, talker: Any, answer: Callable[[bytes], bytes | None]) -> None:
+        self._talker, self._answer = talker, answer
+
+    def feed(self, data: bytes) -> bytes:
+        out = b""
+        for message in data.splitlines():
+            own = self._answer(message)
+            out += self._talker.feed(message + b"\n") if own is None else own
+        return out
+
+    def hang_up(self) -> None:
+        self._talker.hang_up()
+
+
+def obstinate(wires: Wires, name: str, answer: Callable[[bytes], bytes | None]) -> None:
+    """From now on every session with instrument ``name`` is with an obstinate one."""
+    connect_plain = wires.connect
+
+    def connect_to(who: str) -> Any:
+        talker = connect_plain(who)
+        return Obstinate(talker, answer) if who == name else talker
+
+    wires.connect = connect_to  # type: ignore[method-assign]
