@@ -119,6 +119,7 @@ class BenchLock:
                     os.fsync(file.fileno())
                 sync_dir(note.parent)
             except OSError as error:
+                self.mark_off()  # the run is refused now, so none of these notes would be true
                 raise self._unusable(note, error) from error
 
     def mark_off(self) -> None:

@@ -1,0 +1,342 @@
+"""One harness an instrument: the second is refused, a killed run is not forgotten, a bench in memory needs no lock."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import select
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.config import load_bench
+from harness.errors import Busy, EarlierRunOpen, Usage
+from harness.locks import SOME_RUN, BenchLock, state_dir
+from sims.bench import open_bench
+
+# -- benches and processes ---------------------------------------------------------------------------------------------
+
+NAMES = ("supply", "load", "meter", "thermometer")
+
+
+@pytest.fixture
+def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    place = tmp_path / "state"
+    monkeypatch.setenv("NIGHTBENCH_STATE", str(place))
+    return place
+
+
+def bench_at(place: Path, ports: dict[str, int], *, backwards: bool = False) -> Path:
+    """A bench file whose instruments are said to be at ports of the loopback; nobody is asked anything there."""
+    place.mkdir(exist_ok=True)
+    addresses = {name: f"TCPIP::127.0.0.1::{ports[name]}::SOCKET" for name in NAMES}
+    text = open_bench("porch", now=lambda: 0.0).bench_toml(addresses)
+    head, *tables = text.split("[[instrument]]")
+    assert len(tables) == len(NAMES)
+    tables[-1] += "\n"
+    path = place / ("backwards.toml" if backwards else "bench.toml")
+    path.write_text("[[instrument]]".join([head, *(reversed(tables) if backwards else tables)]), encoding="utf-8")
+    return path
+
+
+PORTS = {"supply": 4001, "load": 4002, "meter": 4003, "thermometer": 4004}
+
+
+@pytest.fixture
+def bench(tmp_path: Path, state: Path) -> Path:
+    return bench_at(tmp_path / "bench", PORTS)
+
+
+OTHER = """
+import sys
+from pathlib import Path
+from harness.config import load_bench
+from harness.errors import Busy
+from harness.locks import BenchLock
+lock = BenchLock(load_bench(sys.argv[1]))
+print("ready", flush=True)
+for line in sys.stdin:
+    word, _, rest = line.strip().partition(" ")
+    try:
+        {"take": lock.acquire, "give": lock.release, "live": lambda: lock.mark_live(Path(rest))}[word]()
+    except Busy as error:
+        print("busy:", error, flush=True)
+    else:
+        print("done", flush=True)
+"""
+
+
+class Other:
+    """Another process that holds, or wants, the locks of a bench."""
+
+    def __init__(self, bench: Path) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", OTHER, str(bench)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def tell(self, words: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(words + "\n")
+        self.process.stdin.flush()
+
+    def answer(self) -> str:
+        assert self.process.stdout is not None
+        ready, _, _ = select.select([self.process.stdout], [], [], 30.0)
+        assert ready, "the other process does not answer"
+        return self.process.stdout.readline().strip()
+
+    def does(self, words: str) -> str:
+        self.tell(words)
+        return self.answer()
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait(timeout=20)
+        for stream in (self.process.stdin, self.process.stdout):
+            assert stream is not None
+            stream.close()
+
+
+@pytest.fixture
+def other() -> Iterator[Callable[[Path], Other]]:
+    """``other(bench)``: another process, ready."""
+    made: list[Other] = []
+
+    def start(bench: Path) -> Other:
+        made.append(Other(bench))
+        assert made[-1].answer() == "ready"
+        return made[-1]
+
+    yield start
+    for one in made:
+        if one.process.returncode is None:
+            one.kill()
+
+
+def lock_on(bench: Path) -> BenchLock:
+    return BenchLock(load_bench(bench))
+
+
+# -- two at once -------------------------------------------------------------------------------------------------------
+
+
+def test_two_processes_race_and_exactly_one_wins(bench: Path, other: Any) -> None:
+    """Ten rounds; the two files name the same instruments in opposite order, so that neither may wait for the other."""
+    two = [other(bench), other(bench_at(bench.parent, PORTS, backwards=True))]
+    for number in range(10):
+        for one in (two, two[::-1])[number % 2]:
+            one.tell("take")
+        answers = [one.answer() for one in two]
+        assert sorted(answer.partition(":")[0] for answer in answers) == ["busy", "done"], answers
+        assert [one.does("give") for one in two] == ["done", "done"]
+
+
+def test_the_second_is_refused_and_hears_of_the_first(bench: Path, other: Any, cli: Any, tmp_path: Path) -> None:
+    first = other(bench)
+    assert first.does("take") == "done"
+    second = lock_on(bench)
+    with pytest.raises(Busy, match=r"held by another run, which may be live; stop that run") as refusal:
+        second.acquire()
+    assert refusal.value.exit_code == 12
+    assert second.locks == [], "what it had taken already is given back"
+    assert first.does(f"live {tmp_path / 'runs' / 'first-run'}") == "done"
+    pack = tmp_path / "pack.toml"
+    pack.write_text(open_bench("porch", now=lambda: 0.0).pack_toml(), encoding="utf-8")
+    words = ("--bench", bench, "--pack", pack)
+    for command in (("run", "charge", *words, "--out", tmp_path / "runs"), ("check", *words)):
+        cli(*command).refused(12, "held by another run (", "first-run", f"nightbench safe --bench {bench}")
+    assert not list((tmp_path / "runs").glob("*")), "the refused run leaves no folder"
+    first.kill()
+    second.acquire()
+
+
+@pytest.mark.parametrize("shared", NAMES)
+def test_one_shared_instrument_is_enough(shared: str, bench: Path, state: Path) -> None:
+    first = lock_on(bench)
+    first.acquire()
+    ports = {name: port if name == shared else port + 100 for name, port in PORTS.items()}
+    second = lock_on(bench_at(bench.parent / "second", ports))
+    with pytest.raises(Busy, match=rf"second/bench\.toml: {shared} \("):
+        second.acquire()
+    first.release()
+    second.acquire()
+    with pytest.raises(Busy):
+        first.acquire()
+
+
+def test_benches_that_share_nothing_do_not_meet(bench: Path) -> None:
+    first = lock_on(bench)
+    second = lock_on(bench_at(bench.parent / "second", {name: port + 100 for name, port in PORTS.items()}))
+    first.acquire()
+    second.acquire()
+    assert len(first.locks) == len(second.locks) == len(NAMES)
+
+
+def test_giving_back_twice_is_fine(bench: Path) -> None:
+    lock = lock_on(bench)
+    lock.acquire()
+    lock.release()
+    lock.release()
+    lock.acquire()
+
+
+# -- a run that was killed ---------------------------------------------------------------------------------------------
+
+
+def test_a_killed_run_counts_as_live_until_safe_has_switched_off(
+    on_sockets: Any, other: Any, cli: Any, tmp_path: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("harness.safeoff.LADDER_UNSAFE_S", 0.5)
+    served = on_sockets.files
+    killed = other(served.bench)
+    assert killed.does("take") == "done"
+    assert killed.does(f"live {tmp_path / 'killed-run'}") == "done"
+    killed.kill()
+    words = ("run", "charge", *served.words(), "--out", tmp_path / "runs")
+    for _ in range(2):  # looking does not clear it
+        cli(*words).refused(30, "killed-run", "may be live", f"`nightbench safe --bench {served.bench}`")
+    # A safe that cannot reach every instrument has shown nothing for the one it did not reach.
+    deaf = served.edited("bench", (r"(?<=role = \"load\"\naddress = \")[^\"]+", "TCPIP::127.0.0.1::1::SOCKET"))
+    assert cli("safe", "--bench", deaf.bench).exit_code == 99
+    cli(*words).refused(30, "killed-run")
+    assert on_sockets.seen.only_asked or not on_sockets.seen.ever_on
+    assert cli("safe", "--bench", served.bench).exit_code == 0
+    assert not list(state.glob("*.live.json"))
+    lock_on(served.bench).check_closed()
+    assert not (tmp_path / "runs").exists() or not list((tmp_path / "runs").iterdir())
+
+
+def test_a_bench_that_shares_one_instrument_with_it_is_held_too(bench: Path, tmp_path: Path) -> None:
+    lock_on(bench).mark_live(tmp_path / "killed-run")
+    ports = {name: port if name == "load" else port + 100 for name, port in PORTS.items()}
+    with pytest.raises(EarlierRunOpen, match=r"load \(.*killed-run ended without showing that the bench was off"):
+        lock_on(bench_at(tmp_path / "second", ports)).check_closed()
+    lock_on(bench_at(tmp_path / "third", {name: port + 100 for name, port in PORTS.items()})).check_closed()
+
+
+@pytest.mark.parametrize("note", ["", "{", "[]", '"run"', "{}", '{"run": ""}', "\udcff", "0" * 5000])
+def test_a_note_that_cannot_be_read_still_counts(note: str, bench: Path, state: Path, tmp_path: Path) -> None:
+    """A computer that lost its power may leave a note of no bytes, or of any."""
+    lock = lock_on(bench)
+    lock.mark_live(tmp_path / "run")
+    for place in state.glob("*.live.json"):
+        place.write_bytes(note.encode("utf-8", "surrogateescape"))
+    with pytest.raises(EarlierRunOpen, match=SOME_RUN):
+        lock.check_closed()
+    lock.mark_off()
+    lock.check_closed()
+
+
+# -- the state folder --------------------------------------------------------------------------------------------------
+
+
+def unusable(kind: str, tmp_path: Path) -> Path:
+    if kind == "a file":
+        (tmp_path / "file").write_text("", encoding="utf-8")
+        return tmp_path / "file"
+    if kind == "below a file":
+        (tmp_path / "file").write_text("", encoding="utf-8")
+        return tmp_path / "file" / "state"
+    if kind == "a dangling link":
+        (tmp_path / "link").symlink_to(tmp_path / "nowhere")
+        return tmp_path / "link"
+    if kind == "too long a name":
+        return tmp_path / ("x" * 300)
+    assert kind == "read-only"
+    (tmp_path / "read-only").mkdir(mode=0o500)
+    return tmp_path / "read-only"
+
+
+KINDS = ["a file", "below a file", "a dangling link", "too long a name", "read-only"]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_state_folder_that_cannot_be_used(
+    kind: str, bench: Path, cli: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = unusable(kind, tmp_path)
+    if kind == "read-only" and os.access(place, os.W_OK):
+        # Whoever may write everywhere is told by the system that he may not.
+        monkeypatch.setattr("harness.locks.os.access", lambda path, mode: path != place)
+    monkeypatch.setenv("NIGHTBENCH_STATE", str(place))
+    pack = tmp_path / "pack.toml"
+    pack.write_text(open_bench("porch", now=lambda: 0.0).pack_toml(), encoding="utf-8")
+    words = ("--bench", bench, "--pack", pack)
+    for command in (("run", "charge", *words, "--out", tmp_path / "runs"), ("check", *words)):
+        cli(*command).refused(
+            2, str(place), "NIGHTBENCH_STATE", "two runs could share a bench", "a folder you may write to"
+        )
+    with pytest.raises(Usage):
+        lock_on(bench).acquire()
+
+
+def test_a_lock_that_cannot_be_made(bench: Path, state: Path) -> None:
+    lock = lock_on(bench)
+    lock.acquire()
+    lock.release()
+    one = sorted(state.glob("*.lock"))[-1]
+    one.unlink()
+    one.mkdir()
+    with pytest.raises(Usage, match="cannot keep others off this bench"):
+        lock.acquire()
+    assert lock.locks == []
+
+
+def test_the_home_folder_cannot_be_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder of this user's own in the temporary one then; but never one that belongs to somebody else."""
+    monkeypatch.delenv("NIGHTBENCH_STATE")
+    monkeypatch.setenv("XDG_STATE_HOME", str(unusable("below a file", tmp_path)))
+    monkeypatch.setattr("harness.locks.tempfile.gettempdir", lambda: str(tmp_path / "tmp"))
+    place = state_dir()
+    assert place.parent == tmp_path / "tmp"
+    assert place.stat().st_mode & 0o777 == 0o700
+    me = os.getuid()
+    monkeypatch.setattr("harness.locks.os.getuid", lambda: me + 1)
+    place.rename(place.with_name(f"nightbench-{me + 1}"))
+    with pytest.raises(Usage, match="belongs to another user"):
+        state_dir()
+
+
+def test_a_run_that_cannot_note_that_it_is_live_switches_nothing_on(
+    on_sockets: Any, cli: Any, tmp_path: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_place: Path) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    words = ("run", "charge", *on_sockets.files.words(), "--out", tmp_path / "runs")
+    with monkeypatch.context() as patch:
+        patch.setattr("harness.locks.sync_dir", full)
+        told = cli(*words)
+    assert told.exit_code == 2
+    assert "Traceback" not in told.err
+    assert "No space left on device: cannot keep others off this bench; make room" in told.err
+    assert not on_sockets.seen.ever_on
+    (folder,) = (tmp_path / "runs").iterdir()
+    result = json.loads((folder / "result.json").read_bytes())
+    assert (result["outcome"], result["exit_code"]) == ("refused", 2)
+    # Room was made, as it was told to: nothing was ever on, so nothing has to be made safe first.
+    assert not list(state.glob("*.live.json"))
+    lock_on(on_sockets.files.bench).check_closed()
+
+
+# -- a bench in memory -------------------------------------------------------------------------------------------------
+
+
+def test_a_bench_in_memory_takes_no_lock(
+    files: Any, cli: Any, quick: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NIGHTBENCH_STATE", str(unusable("below a file", tmp_path)))
+    here = files()
+    lock = lock_on(here.bench)
+    lock.acquire()
+    assert lock.locks == []
+    lock.mark_live(tmp_path / "run")
+    lock_on(here.bench).check_closed()
+    assert cli("check", *here.words()).exit_code == 0
+    told = cli("run", "charge", *here.words(), "--set", "longest_s=5", "--out", tmp_path / "runs")
+    assert told.exit_code == 21
