@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import chain
 
@@ -44,14 +45,16 @@ class _Kept:
 class StateKeeper:
     """What the instruments held when ``remember`` was called, and whether they still do.
 
-    ``on`` names the instruments this run has switched on. ``errors`` and ``unread`` are what went wrong in the last
-    ``check``: single failures, and words for a setting that cannot be read back any more.
+    ``on`` names the instruments this run has switched on. ``errors``, ``unread`` and ``own_stop`` are what the last
+    ``check`` found besides: single failures, words for a setting that cannot be read back any more, and words for an
+    instrument that went off by one of its own stops.
     """
 
     rig: Rig
     on: set[str] = field(default_factory=set)
     errors: list[str] = field(default_factory=list)
     unread: str | None = None
+    own_stop: str | None = None
     _kept: list[_Kept] = field(default_factory=list)
     _next: int = 0
     _openings: dict[str, int] = field(default_factory=dict)
@@ -88,14 +91,16 @@ class StateKeeper:
         for key in SWITCHES:
             self.expect(name, key, on)
 
-    def check(self, *, period_s: float, dead: frozenset[str] = frozenset()) -> str | None:
+    def check(self, *, period_s: float, dead: frozenset[str] = frozenset(), doubt: str | None = None) -> str | None:
         """Read the next few back, each doubtful one twice; words when one has changed, else ``None``.
 
-        Instruments in ``dead`` did not answer in this turn and are passed over; so is one that fails here.
+        Instruments in ``dead`` did not answer in this turn and are passed over; so is one that fails here. Of the one
+        in ``doubt`` everything is read: its current is not what it was.
         """
         silent = set(dead)
-        self.unread = self._not_seen(dead)
-        for one in chain(self._after_reopening(silent), self._due(period_s)):
+        self.unread, self.own_stop = self._not_seen(dead), None
+        doubtful = (one for one in self._kept if one.instrument == doubt)
+        for one in chain(doubtful, self._after_reopening(silent), self._due(period_s)):
             if one.instrument not in silent and (words := self._look(one, silent)) is not None:
                 return words
         return None
@@ -146,21 +151,23 @@ class StateKeeper:
             if one.failed >= UNREAD_MOST:
                 self.unread = f"{one.instrument}: {one.key} could not be read back {one.failed} times in a row: {error}"
             return None
-        return _changed(one.instrument, one.key, one.value, found) + self._why(one, found)
+        tripped, restarted = self._why(one, found)
+        if tripped and not restarted:
+            self.own_stop = f"{one.instrument}: {tripped}"
+            return None
+        words = "; ".join(reason for reason in (tripped, restarted) if reason)
+        return _changed(one.instrument, one.key, one.value, found) + (f" ({words})" if words else "")
 
-    def _why(self, one: _Kept, found: object) -> str:
-        """What the instrument itself says when it has gone off, for the words only."""
+    def _why(self, one: _Kept, found: object) -> tuple[str, str]:
+        """What the instrument itself says when it has gone off, and whether it may have restarted; "" for neither."""
         driver = self.rig.drivers[one.instrument]
         if one.key not in SWITCHES or found is not False or not isinstance(driver, Supply | Load):
-            return ""
-        try:
-            tripped = driver.tripped()
-        except READ_ERRORS:
-            return ""
-        restarted = self._openings.get(one.instrument) not in (None, driver.session.openings)
-        reasons = [tripped or "", "its line was lost before: it may have restarted" if restarted else ""]
-        words = "; ".join(reason for reason in reasons if reason)
-        return f" ({words})" if words else ""
+            return "", ""
+        tripped = ""
+        with suppress(*READ_ERRORS):
+            tripped = driver.tripped() or ""
+        reopened = self._openings.get(one.instrument) not in (None, driver.session.openings)
+        return tripped, "its line was lost before: it may have restarted" if reopened else ""
 
 
 def _same(found: object, kept: object) -> bool:

@@ -13,8 +13,9 @@ class Watch:
 
     ``phase`` is ``rest``, ``source`` or ``sink``. Currents are positive in the instrument's normal direction.
     ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive. ``drift``,
-    ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as this run left
-    it, a setting that cannot be read back any more, and what went wrong with instruments in this turn.
+    ``own_stop``, ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as
+    this run left it, an instrument that switched itself off, a setting that cannot be read back any more, and what went
+    wrong with instruments in this turn.
     """
 
     phase: str
@@ -31,6 +32,7 @@ class Watch:
     turn_wall_s: float = 0.0
     call_wall_s: float = 0.0
     drift: str | None = None
+    own_stop: str | None = None
     unread: str | None = None
     lost: str | None = None
 

@@ -136,11 +136,21 @@ class DriftOfState(Interlock):
     words = "changed from outside"
 
     def __init__(self, facts: Facts) -> None:
-        pass
+        self._half = 0.5 * facts.nominal_volts
+        self._opened = False
+        self._filter = Filter(3)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         # The bench has read the setting twice before it says so.
-        return Finding(self.words, watch.drift) if watch.drift else None
+        if watch.drift:
+            return Finding(self.words, watch.drift)
+        # Where the pack has opened, the load's low-volts stop only follows: whoever looks for that comes first.
+        self._opened = self._opened or sample.pack_volts < self._half
+        stopped = watch.own_stop is not None
+        full = self._filter.full(not stopped)
+        if stopped and (full or not self._opened):
+            return Finding("switched off by itself", watch.own_stop or "")
+        return None
 
 
 class LoopLate(Interlock):

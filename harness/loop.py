@@ -23,6 +23,9 @@ GAP_S = 3.0
 STEP_WITHIN_S = 2.5
 """The step at switch-on is read off samples no later than this, s: later ones hold what builds up in minutes."""
 
+GONE_SHARE = 0.05
+"""Under this share of the set current nothing flows to speak of."""
+
 REMEMBERED = 3
 """Samples looked back on for what was known before off: the last may be the one in which everything went missing."""
 
@@ -52,7 +55,7 @@ class Loop:
         turn = self.rig.read(wall=self.clock.wall)
         # Half-way through the reading: with slow instruments a turn takes a good part of a second.
         stamp = 0.5 * (began + self.elapsed())
-        drift = self.states.check(period_s=self.period_s, dead=turn.dead)
+        drift = self.states.check(period_s=self.period_s, dead=turn.dead, doubt=self._doubt(turn, block))
         turn_wall_s = self.clock.wall() - wall
         self._turn = turn
         now_wrong = (*turn.errors, *self.states.errors)
@@ -67,12 +70,25 @@ class Loop:
             turn_wall_s=turn_wall_s,
             call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
             drift=drift,
+            own_stop=self.states.own_stop,
             unread=self.states.unread,
             lost="; ".join(now_wrong) or None,
         )
         self.last = sample
         self._recent.append(sample)
         return sample, self.interlocks.judge(sample, watch)
+
+    def _doubt(self, turn: Turn, block: Block) -> str | None:
+        """Whose current has all but gone, or fallen by more than half since the last sample: it may be off, or told
+        otherwise, and that must be known before anybody decides what it means."""
+        if block.phase == "rest":
+            return None
+        name, amps = (
+            (self.rig.load_name, turn.load_amps) if block.phase == "sink" else (self.rig.supply_name, turn.supply_amps)
+        )
+        last = self.last
+        before = abs(last.pack_amps) if last is not None and last.state == STATE_WORDS[block.phase] else 0.0
+        return name if amps < max(GONE_SHARE * block.set_amps, 0.5 * before) else None
 
     def before(self, block: Block) -> Before:
         """What is known just before ``block`` is switched off, from the last few samples under its current.
