@@ -136,6 +136,18 @@ def test_two_processes_race_and_exactly_one_wins(bench: Path, other: Any) -> Non
         assert [one.does("give") for one in two] == ["done", "done"]
 
 
+def test_locks_are_taken_in_one_order_whatever_the_file_says(bench: Path) -> None:
+    """Taken in two orders, each of two could take what the other one lacks, and both be refused."""
+    orders = []
+    for path in (bench, bench_at(bench.parent, PORTS, backwards=True)):
+        lock = lock_on(path)
+        lock.acquire()
+        orders.append([one.lock_file for one in lock.locks])
+        lock.release()
+    assert orders[0] == orders[1]
+    assert len(set(orders[0])) == len(NAMES)
+
+
 def test_the_second_is_refused_and_hears_of_the_first(bench: Path, other: Any, cli: Any, tmp_path: Path) -> None:
     first = other(bench)
     assert first.does("take") == "done"
