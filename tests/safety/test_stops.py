@@ -1,0 +1,431 @@
+"""A person stops the run, or the procedure fails, at every sample: off by the world's own truth, record whole, said so.
+
+Signals are real ones, raised in this process; the handler only sets a flag.
+"""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from night import SHORT, Night, judge, spend, truly_off
+
+from harness.bench import Bench
+from harness.procedure import Found, procedures
+from harness.safeoff import SafeOff
+from harness.samplefile import samples
+from harness.stops import RunStopped
+
+SHOWN = {"capacity": 17, "charge": 28}
+"""Samples handed out in the short nights; the clean ones before switching on are not."""
+
+EVERY_SAMPLE = [(procedure, at) for procedure, shown in SHOWN.items() for at in range(1, shown)]
+"""All but the last: what is asked for then comes too late to end anything."""
+
+
+def test_samples_of_the_short_nights(tmp_path: Path) -> None:
+    for procedure, shown in SHOWN.items():
+        count: list[int] = []
+        spend(tmp_path, SHORT[procedure], each=lambda number, _sample, count=count: count.append(number))
+        assert count == list(range(1, shown + 1))
+
+
+def signals_at(at: int, *numbers: int) -> Callable[[int, Any], None]:
+    def each(count: int, _sample: Any) -> None:
+        if count == at:
+            for number in numbers:
+                signal.raise_signal(number)
+
+    return each
+
+
+def stopped(night: Night, name: str) -> None:
+    assert judge(night) == []
+    assert truly_off(night.world)
+    assert (night.exit_code, night.result.outcome) == (20, "stopped")
+    assert night.result.end_reason == f"stopped by a person ({name})"
+    assert [event["text"] for event in night.events("stop")] == [night.result.end_reason]
+    kinds = [event["kind"] for event in night.events()]
+    assert kinds.index("stop") < len(kinds) - 1 - kinds[::-1].index("off")
+    assert kinds[-1] == "ended"
+
+
+@pytest.mark.parametrize(("procedure", "at"), EVERY_SAMPLE)
+def test_stopped_at_every_sample(procedure: str, at: int, tmp_path: Path) -> None:
+    number = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)[at % 3]
+    night = spend(tmp_path, SHORT[procedure], each=signals_at(at, number))
+    stopped(night, number.name)
+    assert night.folder is not None
+    shown = list(samples(night.folder))
+    # Nothing is measured after the wish was heard, nothing shown before it is lost.
+    assert at <= len(shown) <= at + 2
+
+
+@pytest.mark.parametrize("procedure", SHORT)
+def test_twice_and_by_two_people(procedure: str, tmp_path: Path) -> None:
+    night = spend(tmp_path, SHORT[procedure], each=signals_at(8, signal.SIGINT, signal.SIGINT, signal.SIGTERM))
+    stopped(night, "SIGINT")
+
+
+@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("at", range(0, 48, 4))
+def test_again_and_again_while_switching_off(procedure: str, at: int, tmp_path: Path) -> None:
+    """After the first wish another one comes at a message of the way off: nothing of it is cut short."""
+    asked: list[int] = []
+
+    def arrange(wires: Any) -> None:
+        def before(number: int, _name: str, _message: bytes) -> None:
+            if asked and at <= number - asked[0] < at + 4:
+                signal.raise_signal(signal.SIGINT)
+
+        wires.before = before
+        held.append(wires)
+
+    held: list[Any] = []
+
+    def each(count: int, _sample: Any) -> None:
+        if count == 6:
+            asked.append(len(held[0].heard))
+            signal.raise_signal(signal.SIGTERM)
+
+    stopped(spend(tmp_path, SHORT[procedure], arrange=arrange, each=each), "SIGTERM")
+
+
+@pytest.mark.parametrize("procedure", SHORT)
+def test_between_question_and_answer(procedure: str, tmp_path: Path) -> None:
+    """A signal in the middle of an exchange: the answer is still read, and off is told once."""
+    for at in range(172, 190, 3):
+
+        def arrange(wires: Any, at: int = at) -> None:
+            wires.before = lambda number, name, text: signal.raise_signal(signal.SIGINT) if number == at else None
+
+        night = spend(tmp_path, SHORT[procedure], arrange=arrange)
+        stopped(night, "SIGINT")
+        active = [t for t, who in night.off_at() if who == SHORT[procedure].active]
+        assert len(active) == 1
+
+
+def test_before_anything_was_switched_on(tmp_path: Path) -> None:
+    def arrange(wires: Any) -> None:
+        wires.before = lambda number, name, text: signal.raise_signal(signal.SIGINT) if number == 5 else None
+
+    night = spend(tmp_path, SHORT["capacity"], arrange=arrange)
+    assert night.exit_code == 20
+    assert night.on_at() == []
+    assert night.folder is None
+
+
+def test_between_intent_and_switching_on(tmp_path: Path) -> None:
+    """The wish comes with the very message that switches on: the first look after it switches off."""
+
+    def arrange(wires: Any) -> None:
+        wires.before = lambda number, name, text: signal.raise_signal(signal.SIGINT) if text == b"INP ON" else None
+
+    night = spend(tmp_path, SHORT["capacity"], arrange=arrange)
+    stopped(night, "SIGINT")
+    (on_s, _), *_ = night.on_at()
+    off_s = next(t for t, who in night.off_at() if who == "load" and t >= on_s)
+    assert off_s - on_s <= 0.3
+
+
+# -- the procedure fails -----------------------------------------------------------------------------------------------
+
+
+class Wrong(Exception):
+    """A fault of a procedure."""
+
+
+def at_sample(number: int, act: Callable[[], None], name: str) -> Any:
+    """The procedure, with ``act`` called as it is handed its ``number``-th sample."""
+    procedure = procedures()[name]
+
+    def run(bench: Bench, *, plan: Any) -> Found:
+        plain, count = bench.samples, 0
+
+        def counted(**keys: Any) -> Iterator[Any]:
+            nonlocal count
+            for sample in plain(**keys):
+                count += 1
+                if count == number:
+                    act()
+                yield sample
+
+        bench.samples = counted  # type: ignore[method-assign]
+        return procedure.run(bench, plan=plan)
+
+    return replace(procedure, run=run)
+
+
+def fail() -> None:
+    raise Wrong("in the middle of it")
+
+
+@pytest.mark.parametrize(("procedure", "at"), EVERY_SAMPLE)
+def test_the_procedure_fails_at_every_sample(procedure: str, at: int, tmp_path: Path) -> None:
+    night = spend(tmp_path, SHORT[procedure], procedure=at_sample(at, fail, procedure))
+    assert night.exit_code == 1
+    assert truly_off(night.world)
+    assert [text for text in judge(night) if "program error" not in text] == []
+    assert "Wrong: in the middle of it" in night.result.end_reason
+    assert night.result.outcome == "tripped"
+    assert [event["result"] for event in night.events("off")][-1] == "confirmed"
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, GeneratorExit])
+def test_what_is_not_an_exception_switches_off_too(error: type[BaseException], tmp_path: Path) -> None:
+    """It goes through, so there is no result; the bench is off and the record says so."""
+
+    def leave() -> None:
+        raise error
+
+    held: list[Any] = []
+    with pytest.raises(error):
+        spend(tmp_path, SHORT["capacity"], procedure=at_sample(6, leave, "capacity"), arrange=held.append)
+    assert held[0].bench.world.t > 3.0
+    assert truly_off(held[0].bench.world)
+
+
+# -- a procedure that will not be stopped ------------------------------------------------------------------------------
+
+
+def own(run: Callable[[Bench], Any]) -> Any:
+    """A procedure of somebody's own."""
+
+    def wrapped(bench: Bench, *, plan: Any) -> Found:
+        run(bench)
+        return Found({}, "all went well")
+
+    return replace(procedures()["capacity"], run=wrapped)
+
+
+def swallowing(bench: Bench) -> None:
+    """Catches whatever comes and tries to go on, three times over."""
+    for _ in range(3):
+        try:
+            with bench.sinking(amps=8.0) as sink:
+                for count, _sample in enumerate(bench.samples()):
+                    if count == 3:
+                        signal.raise_signal(signal.SIGINT)
+                    sink.set_amps(amps=6.0)
+        except BaseException:
+            continue
+
+
+def test_a_stop_that_is_swallowed_comes_again(tmp_path: Path) -> None:
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(swallowing))
+    stopped(night, "SIGINT")
+    assert len(night.on_at()) == 1
+
+
+def test_a_trip_that_is_swallowed_is_no_finish(tmp_path: Path) -> None:
+    def run(bench: Bench) -> None:
+        for _ in range(3):
+            try:
+                with bench.sinking(amps=8.0, longest_s=3.0):
+                    for _sample in bench.samples():
+                        pass
+            except RunStopped:
+                continue
+
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(run))
+    assert judge(night) == []
+    assert (night.exit_code, night.result.outcome) == (21, "tripped")
+    assert night.result.end_reason.startswith("charge or time")
+    assert len(night.on_at()) == 1
+
+
+def test_an_error_put_in_place_of_a_stop_does_not_hide_it(tmp_path: Path) -> None:
+    def run(bench: Bench) -> None:
+        try:
+            with bench.sinking(amps=8.0, longest_s=3.0):
+                for _sample in bench.samples():
+                    pass
+        finally:
+            raise Wrong("while tidying up")
+
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(run))
+    assert judge(night) == []
+    assert night.exit_code == 21
+
+
+def test_not_off_is_never_hidden_by_an_error(tmp_path: Path) -> None:
+    """The worst message must not be lost behind a fault of the procedure."""
+
+    def run(bench: Bench) -> None:
+        try:
+            with bench.sinking(amps=8.0):
+                for count, _sample in enumerate(bench.samples()):
+                    if count == 3:
+                        held[0].deaf.add("load")
+                        return
+        finally:
+            raise Wrong("while tidying up")
+
+    held: list[Any] = []
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(run), arrange=held.append)
+    assert judge(night) == []
+    assert (night.exit_code, night.result.outcome) == (99, "unsafe")
+
+
+NAUGHTY: dict[str, tuple[Callable[[Bench], Any], int]] = {
+    "two outputs at once": (lambda bench: nested(bench, "sinking", "sourcing"), 1),
+    "the same output twice": (lambda bench: nested(bench, "sinking", "sinking"), 1),
+    "a rest within a block": (lambda bench: resting(bench), 1),
+    "a handle after its block": (lambda bench: late(bench), 1),
+}
+
+
+def entered(bench: Bench, which: str) -> Any:
+    return bench.sinking(amps=4.0) if which == "sinking" else bench.sourcing(volts=14.0, amps_max=2.0)
+
+
+def nested(bench: Bench, outer: str, inner: str) -> None:
+    with entered(bench, outer), entered(bench, inner):
+        raise AssertionError("got in")
+
+
+def resting(bench: Bench) -> None:
+    with entered(bench, "sinking"):
+        list(bench.rest(for_s=3.0))
+        raise AssertionError("rested")
+
+
+def late(bench: Bench) -> None:
+    with entered(bench, "sinking") as sink:
+        pass
+    sink.set_amps(amps=5.0)
+    raise AssertionError("was obeyed")
+
+
+@pytest.mark.parametrize("what", NAUGHTY)
+def test_misuse_is_refused_and_switches_off(what: str, tmp_path: Path) -> None:
+    run, switched = NAUGHTY[what]
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(run))
+    assert night.exit_code == 1
+    assert "NotEnergised" in night.result.end_reason
+    assert truly_off(night.world)
+    assert len(night.on_at()) == switched
+    # The second output was not even set up.
+    assert not any(text.startswith(b"VOLT 14") for text in night.wires.sent("supply"))
+
+
+@pytest.mark.parametrize(
+    ("which", "keys"),
+    [
+        ("sinking", {"amps": 17.0}),
+        ("sinking", {"amps": 0.0}),
+        ("sinking", {"amps": -1.0}),
+        ("sinking", {"amps": float("nan")}),
+        ("sinking", {"amps": float("inf")}),
+        ("sourcing", {"volts": 14.7, "amps_max": 2.0}),
+        ("sourcing", {"volts": 14.4, "amps_max": 4.1}),
+        ("sourcing", {"volts": float("nan"), "amps_max": 2.0}),
+        ("sourcing", {"volts": 14.4, "amps_max": float("nan")}),
+    ],
+)
+def test_a_set_point_outside_the_envelope_is_not_even_sent(which: str, keys: dict[str, float], tmp_path: Path) -> None:
+    def run(bench: Bench) -> None:
+        with getattr(bench, which)(**keys):
+            raise AssertionError("got in")
+
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(run))
+    assert night.exit_code == 10
+    assert night.on_at() == []
+    told = [text for text in night.wires.sent() if b"?" not in text and text not in (b"", b"OUTP OFF", b"INP OFF")]
+    assert told == []
+
+
+@pytest.mark.parametrize("amps", [17.0, 0.0, float("nan")])
+def test_a_change_outside_the_envelope_ends_the_block(amps: float, tmp_path: Path) -> None:
+    def run(bench: Bench) -> None:
+        with bench.sinking(amps=8.0) as sink:
+            sink.set_amps(amps=amps)
+
+    night = spend(tmp_path, SHORT["capacity"], procedure=own(run))
+    assert night.exit_code == 10
+    assert truly_off(night.world)
+    assert night.wires.sent("load").count(b"CURR 8.000") == 1
+
+
+def test_a_change_inside_it_is_no_change_from_outside(tmp_path: Path) -> None:
+    def run(bench: Bench) -> None:
+        with bench.sinking(amps=8.0) as sink:
+            for count, _sample in enumerate(bench.samples(for_s=12.0)):
+                if count == 3:
+                    sink.set_amps(amps=3.0)
+
+    night = spend(tmp_path, replace(SHORT["capacity"], start_share=0.5), procedure=own(run))
+    assert judge(night) == []
+    assert night.exit_code == 0
+
+
+# -- a fault of ours ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("where", ["harness.loop.Loop.look", "harness.interlocks.Interlocks.judge"])
+@pytest.mark.parametrize("at", [4, 9])
+def test_a_fault_of_the_loop_switches_off(where: str, at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    owner, _, name = where.rpartition(".")
+    module, _, kind = owner.rpartition(".")
+    import importlib
+
+    plain = getattr(getattr(importlib.import_module(module), kind), name)
+    count = 0
+
+    def wrong(*args: Any, **keys: Any) -> Any:
+        nonlocal count
+        count += 1
+        if count == at:
+            raise Wrong("of ours")
+        return plain(*args, **keys)
+
+    monkeypatch.setattr(where, wrong)
+    night = spend(tmp_path, SHORT["capacity"])
+    assert night.exit_code == 1
+    assert truly_off(night.world)
+    assert "Wrong: of ours" in night.result.end_reason
+
+
+def test_a_fault_while_entering_the_bench_switches_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def wrong(*_: Any) -> None:
+        raise Wrong("of ours")
+
+    monkeypatch.setattr("harness.drift.StateKeeper.remember", wrong)
+    night = spend(tmp_path, SHORT["capacity"])
+    assert night.exit_code == 1
+    assert len(night.off_at()) == 2
+    assert night.events("off")
+
+
+def test_a_fault_of_the_screen_ends_nothing(tmp_path: Path) -> None:
+    def each(_count: int, _sample: Any) -> None:
+        raise OSError("the terminal is gone")
+
+    night = spend(tmp_path, SHORT["capacity"], each=each)
+    assert judge(night) == []
+    assert night.exit_code == 0
+
+
+def test_the_latch_comes_before_switching_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever happens on the way off finds a run that can not energise any more."""
+    seen: list[str] = []
+    plain = SafeOff.drive
+    benches: list[Bench] = []
+
+    def drive(self: SafeOff, before: Any) -> Any:
+        seen.append(benches[0].life.state)
+        return plain(self, before)
+
+    def run(bench: Bench) -> None:
+        benches.append(bench)
+        with bench.sinking(amps=8.0, longest_s=3.0):
+            for _sample in bench.samples():
+                pass
+
+    monkeypatch.setattr(SafeOff, "drive", drive)
+    spend(tmp_path, SHORT["capacity"], procedure=own(run))
+    assert seen == ["tripped"]
