@@ -203,7 +203,6 @@ def test_giving_back_twice_is_fine(bench: Path) -> None:
 def test_a_killed_run_counts_as_live_until_safe_has_switched_off(
     on_sockets: Any, other: Any, cli: Any, tmp_path: Path, state: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.safeoff.LADDER_UNSAFE_S", 0.5)
     served = on_sockets.files
     killed = other(served.bench)
     assert killed.does("take") == "done"
@@ -214,7 +213,9 @@ def test_a_killed_run_counts_as_live_until_safe_has_switched_off(
         cli(*words).refused(30, "killed-run", "may be live", f"`nightbench safe --bench {served.bench}`")
     # A safe that cannot reach every instrument has shown nothing for the one it did not reach.
     deaf = served.edited("bench", (r"(?<=role = \"load\"\naddress = \")[^\"]+", "TCPIP::127.0.0.1::1::SOCKET"))
-    assert cli("safe", "--bench", deaf.bench).exit_code == 99
+    with monkeypatch.context() as patch:
+        patch.setattr("harness.safeoff.LADDER_UNSAFE_S", 0.5)
+        assert cli("safe", "--bench", deaf.bench).exit_code == 99
     cli(*words).refused(30, "killed-run")
     assert on_sockets.seen.only_asked or not on_sockets.seen.ever_on
     assert cli("safe", "--bench", served.bench).exit_code == 0
