@@ -238,7 +238,8 @@ class Bench:
         if keep:
             self.log.row(sample)
             self.stopping.if_record_failed()
-            self._show_if_can(sample)
+            if self._show is not None:
+                self._show(sample, self.loop.watch(self.block), self.loop.interlocks)
             yield sample
 
     def _wait_until(self, t_s: float) -> None:
@@ -246,6 +247,8 @@ class Bench:
             self.clock.sleep_until(t_s, stop=self._flag.asked)
         except StandstillLost as error:
             self.stopping.trip(Finding("clock lost", str(error), exit_code=23))
+        if getattr(self.clock, "lost", False):
+            self.stopping.trip(Finding("clock lost", "its control line hung up while switching off", exit_code=23))
 
     def _look(self) -> tuple[Sample, Finding | None]:
         sample, finding = self.loop.look(self.block)
@@ -267,18 +270,7 @@ class Bench:
             if not why and not math.isnan(sample.pack_volts):
                 return
             self._wait_until(self.clock.now() + AGAIN_AFTER_S)
-        self.stopping.trip(
-            Finding("no valid reading", f"before switching on: {why or 'pack volts missing'}", exit_code=23)
-        )
-
-    def _show_if_can(self, sample: Sample) -> None:
-        if self._show is None:
-            return
-        try:
-            self._show(sample, self.loop.watch(self.block), self.loop.interlocks)
-        except Exception as error:  # a terminal that went away is no reason to lose the night
-            self._show = None
-            self.note("note", text=f"progress is no longer shown: {type(error).__name__}: {error}")
+        self.stopping.trip(Finding("no valid reading", f"before switching on: {why or 'no pack volts'}", exit_code=23))
 
     # -- switching off, and the record -----------------------------------------------------------------------------
 
@@ -290,6 +282,11 @@ class Bench:
     def drive_off(self, before: Before) -> OffReport:
         """Everything off, whatever the state; booked for the result, not yet in the record."""
         return self.stopping.drive_off(before)
+
+    @property
+    def before_doubt(self) -> Before | None:
+        """What was known before an off that the pack's volts contradicted; ``None`` when none was."""
+        return self.stopping.before_doubt
 
     def note(self, kind: str, *, sync: bool = False, **fields: object) -> None:
         """Write an event; a record that cannot be written never stops the bench from being switched off."""
