@@ -203,11 +203,12 @@ def mark(folder: str, text: str) -> None:
 
 @main.command(short_help="Drive every output off and confirm it.")
 @BENCH
-def safe(bench: str) -> None:
+@click.option("--seen-off", "seen_off", default="", metavar="SERIAL", help="You saw it off: an output's serial number.")
+def safe(bench: str, seen_off: str) -> None:
     """Drive every output off and confirm it, whatever the records say."""
     from harness.makesafe import make_safe
 
-    raise SystemExit(make_safe(bench, out=figures, err=words))
+    raise SystemExit(make_safe(bench, out=figures, err=words, seen_off=seen_off))
 
 
 @main.command(short_help="List simulated benches, or serve one on this machine.")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import socket
 import tempfile
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -58,7 +59,19 @@ def _usable(place: Path, what: str, *, mine: bool = False) -> Path:
 
 
 def _key(address: str) -> str:
-    return hashlib.sha256(repr(normal(address)).encode()).hexdigest()[:24]
+    return hashlib.sha256(repr(_resolved(normal(address))).encode()).hexdigest()[:24]
+
+
+def _resolved(address: str) -> str:
+    """The address with its host as a number: one host has many spellings, and a lock must not miss one."""
+    head, separator, rest = address.partition("::")
+    host, _, tail = rest.partition("::")
+    if not separator or not head.upper().startswith("TCPIP"):
+        return address
+    with suppress(OSError, UnicodeError):
+        found = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
+        return f"{head}::{found[0][4][0]}::{tail}"
+    return address
 
 
 @dataclass(slots=True)
@@ -108,13 +121,16 @@ class BenchLock:
                     f"look at the bench, then `nightbench safe --bench {self.bench_file.path}`"
                 )
 
-    def mark_live(self, run: Path) -> None:
-        """Note, on disk, that ``run`` may have energised this bench. Raises ``Usage`` when that cannot be noted."""
+    def mark_live(self, run: Path, *, doubt: dict[str, float | str] | None = None) -> None:
+        """Note, on disk, that ``run`` may have energised this bench. Raises ``Usage`` when that cannot be noted.
+
+        ``doubt``: off was contradicted by the pack's volts; what was known before, for whoever proves it later.
+        """
         for _, address in self.addresses:
             note = self._note(address)
             try:
                 with open(note, "w", encoding="utf-8") as file:
-                    json.dump({"run": str(run), "pid": os.getpid()}, file)
+                    json.dump({"run": str(run), "pid": os.getpid(), "doubt": doubt}, file)
                     file.flush()
                     os.fsync(file.fileno())
                 sync_dir(note.parent)
@@ -127,6 +143,15 @@ class BenchLock:
         for _, address in self.addresses:
             with suppress(OSError, Usage):
                 self._note(address).unlink(missing_ok=True)
+
+    def doubt(self) -> dict[str, float | str] | None:
+        """What was known before an off that the pack's volts contradicted, when a note says so; else ``None``."""
+        for _, address in self.addresses:
+            with suppress(OSError, ValueError, Usage):
+                found = json.loads(self._note(address).read_bytes()).get("doubt")
+                if isinstance(found, dict):
+                    return found
+        return None
 
     def _note(self, address: str) -> Path:
         return state_dir() / f"{_key(address)}.live.json"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 
 from harness.clock import WallClock
 from harness.config import BenchFile, load_bench
@@ -23,20 +24,28 @@ OTHER_RUN_WAIT_S = 15.0
 
 POLL_S = 0.5
 
+NOTHING_DONE = "nothing was switched off: treat the bench as live, use its emergency off or pull the fuse"
+
 Say = Callable[[str], None]
 
 
-def make_safe(bench: str, *, out: Say, err: Say) -> int:
+def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
     """Drive the bench off; the exit code is 0 when that is confirmed, 90 or 99 when not.
 
+    After an off that the pack's volts contradicted, the instruments' word alone is not enough: the pack's volts must
+    show it, or a person who has looked types a serial number of this bench as ``seen_off``.
     12 when it was confirmed but a run that may switch on again still holds the bench. ``out`` and ``err`` print.
     """
-    bench_file = load_bench(bench)
+    try:
+        bench_file = load_bench(bench)
+    except Usage as error:
+        raise Usage(f"{error}; {NOTHING_DONE}") from error
     # Whoever presses Ctrl-C here wants it off all the more: it is not cut short.
     with StopFlag(on_signal=lambda name: err(f"{name}: still switching off; it ends by itself")):
         connection = _reach(bench_file)
         try:
-            report, errors = _off(connection, err)
+            doubt = None if _vouched(connection, seen_off) else BenchLock(bench_file).doubt()
+            report, errors = _off(connection, err, doubt)
             if report.confirmed:
                 for text in errors:
                     err(wrapped((text,)))
@@ -54,10 +63,27 @@ def _reach(bench_file: BenchFile) -> Connection:
     try:
         return connect(bench_file, lenient=True)
     except Usage as error:
-        raise Usage(f"{error}; nothing was switched off: treat the bench as live") from error
+        raise Usage(f"{error}; {NOTHING_DONE}") from error
 
 
-def _off(connection: Connection, err: Say) -> tuple[OffReport, list[str]]:
+def _vouched(connection: Connection, seen_off: str) -> bool:
+    """Whether ``seen_off`` is the serial number of one of the bench's outputs. Raises ``Usage`` when it is not."""
+    if not seen_off:
+        return False
+    rig = connection.rig
+    assert rig is not None
+    serials = {}
+    for name in filter(None, (rig.supply_name, rig.load_name)):
+        with suppress(Exception):  # whoever does not answer has no serial number to compare
+            serials[name] = rig.drivers[name].identity.serial
+    if seen_off not in serials.values():
+        raise Usage(f"--seen-off {seen_off}: no output of this bench has that serial; read it off the instrument")
+    return True
+
+
+def _off(
+    connection: Connection, err: Say, doubt: dict[str, float | str] | None
+) -> tuple[OffReport, list[str]]:
     """How it went, and what went wrong on the way, each once."""
     assert connection.rig is not None
     errors: dict[str, None] = {}
@@ -69,6 +95,9 @@ def _off(connection: Connection, err: Say) -> tuple[OffReport, list[str]]:
     err("switching everything off, then confirming it; this takes up to 15 s")
     zero = zero_limits(connection.bench_file)
     off = SafeOff(rig=connection.rig, clock=connection.clock, note=note, zero_amps=zero)
+    if doubt is not None:
+        err("an earlier off was contradicted by the pack's volts: only they, or --seen-off SERIAL, can confirm it now")
+        off.doubt(Before(**doubt))  # type: ignore[arg-type]
     return off.drive(Before()), list(errors)
 
 

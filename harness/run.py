@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -143,6 +143,9 @@ def _recorded(
     )
     if off:
         lock.mark_off()
+    elif bench.before_doubt is not None:
+        with suppress(Usage):  # the plain note is there already
+            lock.mark_live(begun.folder.path, doubt=asdict(bench.before_doubt))
     done = begun.end(ready, ending)
     watcher.ended(done)
     return done

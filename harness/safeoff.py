@@ -48,7 +48,8 @@ LEAST_TRIES = 4
 @dataclass(frozen=True, slots=True)
 class OffReport:
     """How off went. ``word`` is ``confirmed``, ``not confirmed`` or ``unreadable``; ``suspects`` are the instruments
-    that were not seen off. ``softened``: set currents were lowered on the way."""
+    that were not seen off. ``softened``: set currents were lowered on the way. ``contradicted``: a witness has said,
+    now or earlier in this run, that the current went on although every instrument said off."""
 
     word: str
     witness: str
@@ -59,6 +60,7 @@ class OffReport:
     last_volts: float
     suspects: tuple[str, ...] = ()
     softened: bool = False
+    contradicted: bool = False
 
     @property
     def confirmed(self) -> bool:
@@ -98,10 +100,24 @@ class SafeOff:
         self._began = (0.0, 0.0)
         self._tries = 0
         self._lines: list[str] = []
+        self._contradicted: Before | None = None
         self._errors: list[tuple[str, str]] = []
 
+    def doubt(self, before: Before) -> None:
+        """An earlier off was contradicted by the pack's volts: from here on only a witness can confirm."""
+        self._contradicted = before
+
+    @property
+    def contradicted(self) -> Before | None:
+        """What was known before the off that a witness contradicted; ``None`` when none was."""
+        return self._contradicted
+
     def drive(self, before: Before) -> OffReport:
-        """Off now, whatever state the bench is in; never raises, and returns within some 15 s."""
+        """Off now, whatever state the bench is in; never raises, and returns within some 15 s.
+
+        Once a witness has contradicted an instrument's word, that word alone proves nothing any more in this run.
+        """
+        before = self._contradicted or before
         self._began = (self._clock.now(), self._clock.wall())
         self._tries, self._lines, self._errors = 0, [], []
         try:
@@ -120,20 +136,22 @@ class SafeOff:
 
     def _ladder(self, before: Before) -> OffReport:
         witness = Witness(self._rig, before, wait=self._wait)
-        softened, asked_s = False, 0.0
+        softened, softened_off, asked_s = False, False, 0.0
         while True:
             seen = self._look()
             good = all(one.quiet(self._limit(name)) for name, one in seen.items())
             # What the instruments say decides first: a witness costs up to two seconds.
             verdict = witness.ask() if good else None
-            if good and verdict is not False:
+            if good and self._enough(verdict, softened_off):
                 return self._report("confirmed", witness.who, witness.lines, seen, witness.volts, softened)
             took = self._took()
             if took >= LADDER_UNSAFE_S and self._tries >= LEAST_TRIES:
                 break
+            if verdict is False:
+                self._contradicted = before
             doubtful = self._doubtful(seen)
             if not softened and took >= LADDER_SOFTEN_S:
-                softened = True
+                softened, softened_off = True, any(seen[name].off is True for name in doubtful)
                 self._soften(doubtful)
             self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))
             asked_s = self._took()
@@ -143,6 +161,15 @@ class SafeOff:
         readable = any(one.answered for one in seen.values()) or not math.isnan(volts)
         word = "not confirmed" if readable else "unreadable"
         return self._report(word, witness.who, witness.lines, seen, volts, softened)
+
+    def _enough(self, verdict: bool | None, softened_off: bool) -> bool:
+        """Whether what the instruments say and what the pack's volts did together prove off."""
+        if softened_off:
+            # Said off, current went on, and ended only when the set current was lowered: the output never opened.
+            if verdict is not False:
+                self._lines.append("current ended only with the lowest current set: the output is not proven open")
+            return False
+        return verdict is True if self._contradicted is not None else verdict is not False
 
     def _took(self) -> float:
         """How long it has taken, s: bench time, or machine time where that passed faster (stalls, silent lines)."""
@@ -250,4 +277,5 @@ class SafeOff:
             last_volts=volts,
             suspects=suspects,
             softened=softened,
+            contradicted=self._contradicted is not None,
         )

@@ -105,6 +105,11 @@ class Stopping:
         code = OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
         self._stop(NotOff(f"off not confirmed after: {reason}", exit_code=code))
 
+    @property
+    def before_doubt(self) -> Before | None:
+        """What was known before an off that the pack's volts contradicted; ``None`` when none was."""
+        return self._off.contradicted
+
     def note_errors(self) -> None:
         """What instruments did wrong in the last turn goes into the record."""
         for text in self._loop.errors:

@@ -271,13 +271,36 @@ def test_the_lowest_current_is_never_nought_volts(tmp_path: Path) -> None:
     assert not any(text.startswith(b"VOLT") for text in told)
 
 
-def test_lowest_current_is_enough_where_off_is_obeyed_late(tmp_path: Path) -> None:
-    live = Live(tmp_path, "sink", lambda wires: obstinate(wires, "load", {OFF["load"]: b"", b"INP?": b"0\n"}.get))
+def test_a_current_that_only_the_lowest_setting_ended_is_no_proof_of_an_open_output(tmp_path: Path) -> None:
+    """It says off and no current flows, but the input is still closed: whoever raises the setting is live again."""
+    says = {OFF["load"]: b"", b"INP?": b"0\n", b"FUNC CURR": b""}
+    live = Live(tmp_path, "sink", lambda wires: obstinate(wires, "load", says.get))
     report = live.off()
-    assert report.confirmed
+    assert report.word == "not confirmed"
     assert report.softened
     assert "load: told to its lowest current" in report.lines
+    assert "current ended only with the lowest current set: the output is not proven open" in report.lines
+    assert live.wires.bench.world.load.input_on
     assert abs(live.wires.bench.world.load_amps) < 0.02
+
+
+@pytest.mark.parametrize("phase", ["sink", "source"])
+def test_once_contradicted_only_a_witness_confirms(tmp_path: Path, phase: str) -> None:
+    """It says off and reads nothing while the current goes on: asked again later, its word is still worth nothing."""
+    name = "load" if phase == "sink" else "supply"
+    says = {OFF[name]: b"", b"INP?": b"0\n", b"OUTP?": b"0\n", b"MEAS:CURR?": b"0.000\n", b"CURR 0.000": b""}
+    live = Live(tmp_path, phase, lambda wires: obstinate(wires, name, says.get))
+    first = live.off()
+    assert (first.word, first.contradicted) == ("not confirmed", True)
+    later = live.safe_off.drive(Before())
+    assert (later.word, later.contradicted) == ("not confirmed", True)
+    world = live.wires.bench.world
+    if phase == "sink":
+        world.load.input_on = False
+    else:
+        world.supply.output_on = False
+    world.changed()
+    assert live.safe_off.drive(Before()).confirmed
 
 
 class FastClock(VirtualClock):
