@@ -288,7 +288,8 @@ def test_a_current_that_only_the_lowest_setting_ended_is_no_proof_of_an_open_out
 def test_once_contradicted_only_a_witness_confirms(tmp_path: Path, phase: str) -> None:
     """It says off and reads nothing while the current goes on: asked again later, its word is still worth nothing."""
     name = "load" if phase == "sink" else "supply"
-    says = {OFF[name]: b"", b"INP?": b"0\n", b"OUTP?": b"0\n", b"MEAS:CURR?": b"0.000\n", b"CURR 0.000": b""}
+    says = {OFF[name]: b"", b"INP?": b"0\n", b"OUTP?": b"0\n", b"MEAS:CURR?": b"0.000\n"}
+    says |= {b"CURR 0.000": b"", b"FUNC CURR": b""}
     live = Live(tmp_path, phase, lambda wires: obstinate(wires, name, says.get))
     first = live.off()
     assert (first.word, first.contradicted) == ("not confirmed", True)
