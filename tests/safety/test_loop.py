@@ -4,6 +4,7 @@ remembered of the last samples."""
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -77,11 +78,9 @@ def test_two_hours_asleep(tmp_path: Path) -> None:
 
 def test_after_a_stall_the_first_turn_switches_off(tmp_path: Path) -> None:
     night = stalled(tmp_path, 20.0)
-    stalled_s = max(b - a for (a, *_), (b, *_) in zip(night.wires.heard, night.wires.heard[1:], strict=False))
+    stalled_s = max(b - a for (a, *_), (b, *_) in pairwise(night.wires.heard))
     assert stalled_s >= 19.0
-    woke = next(
-        t for (before, *_), (t, *_) in zip(night.wires.heard, night.wires.heard[1:], strict=False) if t - before > 19
-    )
+    woke = next(t for (before, *_), (t, *_) in pairwise(night.wires.heard) if t - before > 19)
     assert next(t for t, _ in night.off_at() if t >= woke) == woke
 
 
