@@ -36,8 +36,34 @@ def need_load(rig: Rig) -> tuple[str, Load]:
     return rig.load_name, rig.load
 
 
+def too_cold_or_warm(site: Site, *, phase: str, temp_c: float) -> str | None:
+    """Words when the pack must not be charged (``source``) or discharged (``sink``) at ``temp_c`` (degC), or ``None``.
+
+    At rest a wider band holds; what is about to begin is judged by its own, before it is switched on.
+    """
+    env = site.envelope
+    charging = phase == "source"
+    if temp_c != temp_c:
+        return "no reading of the pack's temperature" if charging else None
+    low = env.charge_temp_min_c if charging else env.discharge_temp_min_c
+    high = env.charge_temp_max_c if charging else env.discharge_temp_max_c
+    if low <= temp_c <= high:
+        return None
+    doing = "charge" if charging else "discharge"
+    return f"pack at {temp_c:.1f} degC, {doing} allowed from {low:g} to {high:g} degC"
+
+
 def arm_supply(supply: Supply, *, site: Site, note: Note, volts: float, amps: float) -> None:
-    """Over-volts stop, then current, then volts (V, A), each read back. Raises what the driver raises."""
+    """Over-volts stop, then current, then volts (V, A), each read back.
+
+    Raises what the driver raises, and ``PreflightRefused`` when a stop the bench file claims cannot be set.
+    """
+    entry = site.bench.one("supply")
+    if supply.dialect.over_volts is None and entry is not None and entry.own_over_volts_stop:
+        raise PreflightRefused(
+            f"{supply.name}: own_over_volts_stop = true, but dialect {supply.dialect.name} cannot set one; add "
+            "[over_volts] to the dialect, or write own_over_volts_stop = false and stay with the run"
+        )
     if supply.dialect.over_volts is None:
         note("note", text=f"{supply.name} has no over-volts stop of its own: this run must be watched")
     else:
@@ -55,6 +81,11 @@ def arm_load(load: Load, *, site: Site, note: Note, amps: float) -> None:
     entry = site.bench.one("load")
     assert entry is not None
     stop = own_low_stop_volts(site.envelope, lead_ohm=entry.lead_ohm or 0.0, amps=amps, sense=entry.sense)
+    if entry.own_low_volts_stop and load.dialect.low_volts is None:
+        raise PreflightRefused(
+            f"{load.name}: own_low_volts_stop = true, but dialect {load.dialect.name} cannot set one; add [low_volts] "
+            "to the dialect, or write own_low_volts_stop = false and stay with the run"
+        )
     load.set_function("cc")
     load.set_amps(amps=amps)
     if not entry.own_low_volts_stop:

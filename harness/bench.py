@@ -15,7 +15,7 @@ from typing import TypeVar
 
 from drivers.load import Load
 from drivers.supply import Supply
-from harness.arming import arm_load, arm_supply, need_load, need_supply
+from harness.arming import arm_load, arm_supply, need_load, need_supply, too_cold_or_warm
 from harness.block import Block, Output
 from harness.clock import Clock, StandstillLost
 from harness.findings import Finding, Watch
@@ -133,6 +133,9 @@ class Bench:
             self._wait_until(self.clock.now() + AGAIN_AFTER_S)
             self._clean_sample()
         block.volts_before_on = self.loop.rested_volts(block.phase)
+        why = too_cold_or_warm(self.site, phase=block.phase, temp_c=self.loop.pack_temp_c)
+        if why is not None:
+            self.stopping.trip(Finding("temperature", f"before switching on: {why}"))
         self.stopping.if_asked()
         self.note("intent", sync=True, phase=block.phase, amps=block.set_amps, volts=block.set_volts)
         self.stopping.if_record_failed()
@@ -155,10 +158,14 @@ class Bench:
         if not self.life.energised:
             return
         self.life.move("release")
+        unwatched_s = self.loop.unwatched_s
         report = self.stopping.drive_off()
         self.loop.states.expect_switched(name, on=False)
         self.block = Block(began_s=self.elapsed())
         self.stopping.settle_off(report, reason="end of the block")
+        if unwatched_s > self.loop.gap_most_s:
+            text = f"{unwatched_s:.0f} s without a sample while on, limit {self.loop.gap_most_s:g} s"
+            self.stopping.trip(Finding("sampling late", text, exit_code=24))
         if report.softened:
             self._remember()
 

@@ -12,6 +12,7 @@ class Watch:
     """What the bench is doing while a sample is judged.
 
     ``phase`` is ``rest``, ``source`` or ``sink``. Currents are positive in the instrument's normal direction.
+    ``load_volts`` is the pack as the sinking load sees it, its declared leads allowed for; nan when it cannot tell.
     ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive. ``drift``,
     ``own_stop``, ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as
     this run left it, an instrument that switched itself off, a setting that cannot be read back any more, and what went
@@ -27,6 +28,7 @@ class Watch:
     block_charge_ah: float = 0.0
     active_amps: float = 0.0
     active_volts: float = 0.0
+    load_volts: float = float("nan")
     gap_s: float = 0.0
     gap_limit_s: float = float("inf")
     turn_wall_s: float = 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections import deque
 
 from harness.findings import Finding, Watch
 from harness.sample import Sample
@@ -23,15 +24,22 @@ class Interlock(ABC):
 
 
 class Filter:
-    """Counts how many samples in a row were outside."""
+    """Counts how many samples in a row were outside; with ``often``, also how many of the last hundred."""
 
-    def __init__(self, needed: int) -> None:
+    def __init__(self, needed: int, *, often: int | None = None) -> None:
         self.needed = needed
+        self.often = often
         self.count = 0
+        self._last_100: deque[bool] = deque(maxlen=100)
 
     def full(self, inside: bool) -> bool:
-        """One sample more; true when enough in a row were outside."""
+        """One sample more; true when enough in a row were outside, or too many of the last hundred."""
         self.count = 0 if inside else self.count + 1
+        if self.often is not None:
+            # A reading that flaps resets every count in a row and is wrong half of the time.
+            self._last_100.append(not inside)
+            if sum(self._last_100) >= self.often:
+                return True
         return self.count >= self.needed
 
 

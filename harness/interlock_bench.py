@@ -68,12 +68,12 @@ class WrongSign(Interlock):
 
 
 class SetAgainstMeasured(Interlock):
-    """Five samples in a row in which the instrument does not do what it is set to."""
+    """The instrument does not do what it is set to: five samples in a row, or ten of the last hundred."""
 
     words = "set against measured"
 
     def __init__(self, facts: Facts) -> None:
-        self._filter = Filter(5)
+        self._filter = Filter(5, often=10)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         if watch.active_amps != watch.active_amps:

@@ -8,7 +8,11 @@ from harness.sample import Sample
 
 
 class LowVolts(Interlock):
-    """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level."""
+    """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level.
+
+    While a load sinks, its own voltmeter counts as well: the lower of the two decides, so that one of them frozen or on
+    the wrong terminals does not hide a pack that is empty.
+    """
 
     words = "low volts"
 
@@ -20,9 +24,10 @@ class LowVolts(Interlock):
         self._asked_again = False
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
-        volts = sample.pack_volts
-        if volts != volts:
+        known = [volts for volts in (sample.pack_volts, watch.load_volts) if volts == volts]
+        if not known:
             return None  # a missing reading is the business of ReadingValid, which allows two in a row
+        volts = min(known)
         # An opened pack also reads low; that event is somebody else's, unless nobody acts on it for three samples.
         opened = watch.phase == "sink" and watch.active_amps < 0.05 * watch.set_amps
         fast = not (volts >= self._never) and not opened

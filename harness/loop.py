@@ -49,6 +49,21 @@ class Loop:
         """Bench time since the run began, s."""
         return self.clock.now() - self.start_s
 
+    @property
+    def pack_temp_c(self) -> float:
+        """The pack's temperature in the last sample, degC; nan when there is none."""
+        return math.nan if self.last is None else self.last.pack_temp_c
+
+    @property
+    def unwatched_s(self) -> float:
+        """How long ago the last sample was, s of bench time."""
+        return math.inf if self.last is None else self.elapsed() - self.last.elapsed_s
+
+    @property
+    def gap_most_s(self) -> float:
+        """How long nobody may look at an energised bench, s of bench time, on every clock."""
+        return self._gap_limit_s if math.isfinite(self._gap_limit_s) else max(3.0 * self.period_s, GAP_S)
+
     def look(self, block: Block) -> tuple[Sample, Finding | None]:
         """Read every instrument once, make the sample, judge it."""
         began, wall = self.elapsed(), self.clock.wall()
@@ -176,6 +191,7 @@ class Loop:
             block_charge_ah=block.charge_ah,
             active_amps=turn.supply_amps if source else turn.load_amps,
             active_volts=turn.supply_volts if source else turn.pack_volts,
+            load_volts=turn.far_volts if block.phase == "sink" else math.nan,
             gap_limit_s=self._gap_limit_s,
         )
 

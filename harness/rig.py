@@ -52,6 +52,7 @@ class Turn:
     supply_amps: float
     supply_volts: float
     load_amps: float
+    far_volts: float
     dead: frozenset[str] = frozenset()
     call_s: float = 0.0
 
@@ -192,6 +193,14 @@ class Rig:
             return math.nan
         return volts if math.isfinite(volts) else math.nan
 
+    def _seen_by_load(self, readings: dict[str, float], amps: float) -> float:
+        """The pack's volts by the load's own voltmeter, V; nan without sense leads or declared ones."""
+        entry = self.bench_file.one("load")
+        if entry is None:
+            return math.nan
+        ohm = 0.0 if entry.sense == "remote" else entry.lead_ohm
+        return math.nan if ohm is None else readings[f"{entry.name}_volts"] + amps * ohm
+
     def _turn(
         self, readings: dict[str, float], flags: list[str], errors: list[str], *, dead: frozenset[str], call_s: float
     ) -> Turn:
@@ -213,6 +222,7 @@ class Rig:
             supply_amps=supply_amps,
             supply_volts=readings.get(f"{self.supply_name}_volts", math.nan),
             load_amps=load_amps,
+            far_volts=self._seen_by_load(readings, load_amps),
             dead=dead,
             call_s=call_s,
         )

@@ -225,10 +225,18 @@ CASES = {
     "off: beyond it inwards": Case("pack-opened", "rest", [{"pack_amps": -0.3001}] * 2, 2),
     "off: one is not enough": Case("pack-opened", "rest", [{"pack_amps": 9.0}, {}, {"pack_amps": 9.0}], 0),
     "off: missing": Case("pack-opened", "rest", [{"pack_amps": nan}] * 4, 0),
+    "low: the load's own voltmeter": Case(
+        "low-volts", "sink", [{"pack_volts": 11.9, "active_amps": 6.0, "set_amps": 6.0, "load_volts": 9.5}] * 3, 3
+    ),
+    "low: the load cannot tell": Case(
+        "low-volts", "sink", [{"pack_volts": 11.9, "active_amps": 6.0, "set_amps": 6.0, "load_volts": float("nan")}] * 9, 0
+    ),
     # set against measured: 3 % of 6 A = 0.18 A, at least 50 mA, five times; charging: or 1 % of 14.4 V
     "set: within 3 %": Case("set-against-measured", "sink", amps(*[5.8201] * 9), 0),
     "set: beyond 3 %": Case("set-against-measured", "sink", amps(*[5.8199] * 5), 5, says="set 6.000 A"),
-    "set: four are not enough": Case("set-against-measured", "sink", amps(*([5.0] * 4 + [6.0]) * 3), 0),
+    "set: four are not enough": Case("set-against-measured", "sink", amps(*([5.0] * 4 + [6.0]) * 2), 0),
+    "set: a reading that flaps": Case("set-against-measured", "sink", amps(*[6.0, 0.0] * 10), 20),
+    "set: nine in a hundred": Case("set-against-measured", "sink", amps(*([0.0] + [6.0] * 10) * 9), 0),
     "set: 50 mA at small currents": Case(
         "set-against-measured", "sink", [{"set_amps": 0.5, "active_amps": 0.4501}] * 9, 0
     ),

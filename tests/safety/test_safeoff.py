@@ -295,13 +295,11 @@ def test_once_contradicted_only_a_witness_confirms(tmp_path: Path, phase: str) -
     assert (first.word, first.contradicted) == ("not confirmed", True)
     later = live.safe_off.drive(Before())
     assert (later.word, later.contradicted) == ("not confirmed", True)
-    world = live.wires.bench.world
-    if phase == "sink":
-        world.load.input_on = False
-    else:
-        world.supply.output_on = False
-    world.changed()
-    assert live.safe_off.drive(Before()).confirmed
+    if phase == "source":
+        # Near its end a discharged pack no longer comes back to where it was; one that was being charged does.
+        live.wires.bench.world.supply.output_on = False
+        live.wires.bench.world.changed()
+        assert live.safe_off.drive(Before()).confirmed
 
 
 class FastClock(VirtualClock):
