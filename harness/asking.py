@@ -6,6 +6,8 @@ import select
 import sys
 from collections.abc import Callable
 
+from harness.voice import VOICE
+
 SLICE_S = 0.1
 
 
@@ -16,8 +18,9 @@ def interactive() -> bool:
 
 def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
     """What was typed, without the line end; ``None`` when ``stop()`` became true or the input ended."""
-    sys.stderr.write(prompt)
-    sys.stderr.flush()
+    VOICE.start()
+    VOICE.say(prompt)
+    VOICE.flush()
     while not stop():
         ready, _, _ = select.select([sys.stdin], [], [], SLICE_S)
         if ready:

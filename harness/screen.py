@@ -1,13 +1,12 @@
 """What a person sees of a run: one screen before anything is switched on, then progress, on standard error.
 
-On a terminal one line is kept up to date; in a pipe a plain line comes now and then. Nothing here may end a run: a
-terminal that has gone away is written to no more.
+On a terminal one line is kept up to date; in a pipe a plain line comes now and then. Nothing here may end a run or
+hold it up: all goes through ``harness/voice.py``, which gives up a terminal that has gone away or takes nothing.
 """
 
 from __future__ import annotations
 
 import math
-import os
 import shutil
 import sys
 from collections.abc import Callable
@@ -28,6 +27,7 @@ from harness.preflight import Check
 from harness.progress import COLUMNS, progress_line
 from harness.sample import Sample
 from harness.show import SIMULATED
+from harness.voice import VOICE, Voice
 
 LINE_EVERY_S = 2.0
 """In a pipe: real seconds between two lines while a simulated night flies by."""
@@ -57,9 +57,12 @@ class Screen(Watcher):
         calendar: Callable[[], datetime] | None = None,
         label_cells: int | None = None,
         brief: bool = False,
+        voice: Voice = VOICE,
     ) -> None:
         self._wall, self._calendar = wall, calendar
         self._label_cells, self._brief = label_cells, brief
+        self._voice = voice
+        voice.start()  # now, since a signal handler may not
         self._terminal = sys.stderr.isatty()
         self._said_wall = -math.inf
         self._said_bench = -math.inf
@@ -134,28 +137,20 @@ class Screen(Watcher):
         width = shutil.get_terminal_size().columns - 1 if self._terminal else WIDTH
         line = progress_line(sample, interlocks.nearest(sample, watch), self._expected_s, width=width)
         if self._terminal:
-            self._write("\r" + line.ljust(self._width))
+            self._voice.say("\r" + line.ljust(self._width), progress=True)
             self._width = len(line)
         else:
-            self._write(line + "\n")
+            self._voice.say(line + "\n", progress=True)
 
     def say(self, text: str) -> None:
         """One or more lines, over the progress line if there is one."""
         self._clear()
-        self._write(wrapped(safe_text(line) for line in text.split("\n")) + "\n")
+        self._voice.say(wrapped(safe_text(line) for line in text.split("\n")) + "\n")
 
     def _clear(self) -> None:
         if self._width:
-            self._write("\r" + " " * self._width + "\r")
+            self._voice.say("\r" + " " * self._width + "\r")
             self._width = 0
-
-    @staticmethod
-    def _write(text: str) -> None:
-        try:
-            sys.stderr.write(text)
-            sys.stderr.flush()
-        except (OSError, ValueError):  # the terminal or the reader of the pipe is gone; the run goes on
-            sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - for as long as the program lives
 
     # -- how it ends -----------------------------------------------------------------------------------------------
 
@@ -165,11 +160,7 @@ class Screen(Watcher):
         if not self._stopping:
             self._stopping = True
             start = "\n" if self._terminal else ""
-            text = f"{start}{name}: stopping: outputs go off and that is confirmed; once is enough\n"
-            try:
-                os.write(2, text.encode())
-            except OSError:
-                return
+            self._voice.say(f"{start}{name}: stopping: outputs go off and that is confirmed; once is enough\n")
 
     def acknowledged_unsafe(self, serial: str) -> bool:
         """Whether somebody typed the serial number of the load: they have taken over."""
@@ -181,8 +172,9 @@ class Screen(Watcher):
         return line_waiting() == serial
 
     def ended(self, done: Done) -> None:
-        """The run is over."""
+        """The run is over; what was said comes before its figures."""
         self._clear()
+        self._voice.flush()
 
 
 def in_real_time(ready: Ready) -> bool:

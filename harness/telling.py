@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any, TextIO
+from typing import Any
 
 import click
 
@@ -43,13 +43,12 @@ def _echo(what: str | bytes) -> None:
 
 
 def words(text: str) -> None:
-    """Print to standard error; nobody listening is no error."""
-    stream: TextIO = sys.stderr
-    try:
-        stream.write(text + "\n")
-        stream.flush()
-    except (OSError, ValueError):
-        return
+    """Print to standard error; nobody listening is no error, and nobody is waited for long."""
+    from harness.voice import VOICE
+
+    VOICE.start()
+    VOICE.say(text + "\n")
+    VOICE.flush()
 
 
 def tell(reason: str, code: int) -> dict[str, Any]:

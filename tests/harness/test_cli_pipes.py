@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -46,6 +47,22 @@ def test_a_run_goes_on_when_nobody_listens(tmp_path: Path, files: Any, quick: tu
     assert json.loads((folder / "result.json").read_bytes())["outcome"] == "finished"
     assert outcome.returncode == 0
     assert b"Traceback" not in (outcome.stderr or b"")
+
+
+def test_a_run_goes_on_when_standard_error_takes_nothing(tmp_path: Path, files: Any, quick: tuple[str, ...]) -> None:
+    """A full pipe nobody reads, as a terminal after Ctrl-S: the run ends as ever, and so does the process."""
+    read, write = os.pipe()
+    os.set_blocking(write, False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(write, b"." * 65536)
+    os.set_blocking(write, True)
+    command = [*NIGHTBENCH, "run", "capacity", *map(str, files().words()), *quick, "--out", str(tmp_path / "runs")]
+    outcome = subprocess.run(command, env=env(tmp_path), timeout=100, check=False, stdout=subprocess.PIPE, stderr=write)
+    os.close(read)
+    os.close(write)
+    assert outcome.returncode == 0
+    assert b"the pack gave" in outcome.stdout
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import io
 import math
@@ -27,6 +28,7 @@ from harness.procedure import procedures
 from harness.progress import progress_line
 from harness.sample import Sample
 from harness.screen import Screen
+from harness.voice import MOST, VOICE, Voice
 
 NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
 SAMPLE = Sample(2166.0, "2025-01-01T22:36:06.000Z", "sourcing", 26.8351, -4.9951, -3.0061, -80.0, 24.04)
@@ -106,6 +108,7 @@ class Said:
         self._capture, self._text = capture, ""
 
     def getvalue(self) -> str:
+        VOICE.flush(20.0)
         self._text += self._capture.readouterr().err
         return self._text
 
@@ -194,6 +197,64 @@ def test_interlocks_in_words() -> None:
     assert "over-current: charging, discharging; not at rest: " in text
     assert "source" not in text
     assert "replaced" not in text
+
+
+# -- a terminal that takes nothing -------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def stuck() -> Iterator[int]:
+    """Standard error is a full pipe nobody reads; its reading end."""
+    read, write = os.pipe()
+    os.set_blocking(write, False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(write, b"." * 65536)
+    os.set_blocking(write, True)
+    with open(write, "w", encoding="utf-8") as stream, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "stderr", stream)
+        try:
+            yield read
+        finally:
+            os.close(read)  # whoever still writes is let go
+
+
+@pytest.mark.timeout(20)
+def test_a_terminal_that_takes_nothing_holds_up_nothing() -> None:
+    voice = Voice()
+    with stuck() as terminal:
+        screen = Screen(wall=lambda: 0.0, voice=voice)
+        screen.say("hello")
+        assert voice.flush(0.05) is False
+        assert voice.flush(1000.0) is False, "waited for once, then given up"
+        for number in range(3 * MOST):
+            sample = dataclasses.replace(SAMPLE, state=f"phase{number}")
+            screen.show(sample, Watch("rest", "capacity"), Nearest())  # type: ignore[arg-type]
+        kept = 3 * MOST - voice.dropped
+        assert 0 < kept < 50, "progress is dropped first"
+        screen.signalled("SIGTERM")
+        for _ in range(2 * MOST):
+            screen.say("words")
+        assert voice.dropped > 3 * MOST - kept + MOST
+        shown = b""
+        while not shown.endswith(b"words\n"):
+            shown += os.read(terminal, 65536)
+    assert shown.index(b"hello\n") < shown.index(b"phase0") < shown.index(b"SIGTERM: stopping") < shown.index(b"words")
+
+
+def test_what_was_not_shown_is_counted() -> None:
+    voice = Voice()
+    with stuck() as terminal:
+        for _ in range(MOST + 7):  # nobody speaks yet: all waits
+            voice.say("x\n")
+        assert voice.dropped == 7
+        voice.start()
+        shown = b""
+        while shown.count(b"x\n") < MOST:
+            shown += os.read(terminal, 65536)
+        voice.say("again\n")
+        assert voice.flush(10.0)
+        assert os.read(terminal, 65536) == b"(7 lines were not shown: nothing was taken here)\nagain\n"
 
 
 # -- the label ---------------------------------------------------------------------------------------------------------
