@@ -46,7 +46,7 @@ class AppendFile:
     def __init__(self, path: Path, *, opener: Opener = open_new) -> None:
         self.path = path
         self._length = 0
-        self._dirty = False
+        self._held = 0
         self._spoilt = False
         self._raw: RawFile | None
         try:
@@ -69,7 +69,6 @@ class AppendFile:
             self._take_back(raw)
             raise RecordFailed(self.path, "write", error) from error
         self._length += len(data)
-        self._dirty = True
 
     def _take_back(self, raw: RawFile) -> None:
         # Half a record followed by whole ones would read as damage in the middle. Cutting a file needs no room.
@@ -78,15 +77,34 @@ class AppendFile:
         except OSError:
             self._spoilt = True
 
-    def sync(self) -> None:
-        """Ask the disk to hold everything appended so far; raises ``RecordFailed``."""
-        if self._raw is None or not self._dirty:
+    def duplicate(self) -> int:
+        """A second descriptor, for ``sync`` in another thread; the caller closes it. Raises ``RecordFailed``."""
+        if self._raw is None:
+            raise ValueError(f"{self.path}: asked for after it was closed")
+        try:
+            return os.dup(self._raw.fileno())
+        except OSError as error:
+            raise RecordFailed(self.path, "open it once more for syncing", error) from error
+
+    def sync(self, descriptor: int | None = None) -> None:
+        """Ask the disk to hold everything appended so far; raises ``RecordFailed``.
+
+        With a ``descriptor`` of its own another thread may do so while this one appends, syncs or closes.
+        """
+        raw, length = self._raw, self._length
+        # A sync begun elsewhere does not count before it has come back: both threads then ask, which does no harm.
+        if length <= self._held:
             return
         try:
-            os.fsync(self._raw.fileno())
+            if descriptor is not None:
+                os.fsync(descriptor)
+            elif raw is not None:
+                os.fsync(raw.fileno())
+            else:
+                return
         except OSError as error:
             raise RecordFailed(self.path, "sync to disk", error) from error
-        self._dirty = False
+        self._held = length
 
     def close(self) -> None:
         """Close without syncing; closing twice is fine. Raises ``RecordFailed``."""

@@ -1,9 +1,10 @@
 """The recorder: the only writer of a run's samples, events and exchanges.
 
 Each sample is in the kernel's hands before ``sample()`` returns, so a killed process loses none that was shown or
-acted on. The disk is made to hold them when 1 s of machine time has passed since the last sync, and at once with an
-intent to energise, a trip, a limit change and at the end. Trouble with the disk is raised as ``RecordFailed``, save
-by ``close()``, which hands it back: closing must never hide why a run ended.
+acted on. The disk is asked to hold them when 1 s of machine time has passed since the last time, by a thread that the
+sampling loop does not wait for; and at once, before it goes on, with an intent to energise, a trip, a limit change and
+at the end. A disk that takes nothing for 5 s has failed, and nobody waits longer for it. Trouble with the disk is
+raised as ``RecordFailed``, save by ``close()``, which hands it back: closing must never hide why a run ended.
 """
 
 from __future__ import annotations
@@ -26,9 +27,13 @@ from harness.jsonlines import WireLine
 from harness.plain import utc_stamp
 from harness.sample import Sample
 from harness.samplefile import RowWriter
+from harness.syncer import Syncer
 
 SYNC_EVERY_S = 1.0
-"""Longest machine time between two syncs while samples come."""
+"""Longest machine time between two syncs while samples come and the disk is well."""
+
+CLOSE_WAIT_S = 5.0
+"""Longest wait for the disk at the end."""
 
 SYNCED_KINDS = frozenset({"intent", "trip", "limit change"})
 """Events that are on the disk before ``event()`` returns."""
@@ -91,8 +96,11 @@ class Recorder:
             self._events = self._start(AppendFile(folder.events_jsonl, opener=opener), self._head("events", simulated))
             self._wire = self._start(AppendFile(folder.wire_jsonl, opener=opener), self._head("wire", simulated))
             replace_file(folder.samples_metadata, described)
-            self.sync()
+            for file in self._files:
+                file.sync()
             self._sync_names()
+            self._syncer = Syncer(self._files, wall=clock.wall)
+            self._synced_at = clock.wall()
         except BaseException:
             for file in self._files:
                 with contextlib.suppress(RecordFailed):
@@ -125,13 +133,14 @@ class Recorder:
         return round(self._clock.now() - self._zero_s, 6)
 
     def sample(self, sample: Sample) -> None:
-        """Write one row and all exchanges before it; raises ``RecordFailed``."""
+        """Write one row and all exchanges before it, without waiting for the disk; raises ``RecordFailed``."""
         self._samples.append(self._rows.record(sample))
         self.rows += 1
         if self._pending:
             self._flush_exchanges()
+        self._syncer.check()
         if self._clock.wall() - self._synced_at >= SYNC_EVERY_S:
-            self.sync()
+            self._ask()
 
     def event(self, kind: str, *, sync: bool = False, **fields: object) -> None:
         """Write what happened, in plain words; ``sync`` makes the disk hold it first. Raises ``RecordFailed``."""
@@ -146,8 +155,9 @@ class Recorder:
         self._events.append(self._encoder.encode(line) + b"\n")
         if sync or kind in SYNCED_KINDS:
             self.sync()
-        elif self._pending:
+        else:
             self._flush_exchanges()
+            self._syncer.check()
 
     def exchange(self, exchange: ExchangeLike) -> None:
         """Note one exchange; it is written with the next row or event. Never raises for the disk."""
@@ -180,20 +190,38 @@ class Recorder:
             self._pending.clear()
 
     def sync(self) -> None:
-        """Make the disk hold everything so far; raises the first ``RecordFailed`` after trying every file."""
+        """Make the disk hold everything so far; raises the first ``RecordFailed`` after trying every file.
+
+        Waits for the disk, 5 s at the most.
+        """
         first: RecordFailed | None = None
-        for act in (self._samples.sync, self._events.sync, self._flush_exchanges, self._wire.sync):
+        for act in (self._flush_exchanges, self._ask, self._syncer.wait):
             first = _first(first, act)
-        self._synced_at = self._clock.wall()
         if first is not None:
             raise first
 
+    def _ask(self) -> None:
+        self._syncer.request()
+        self._synced_at = self._clock.wall()
+
     def close(self) -> RecordFailed | None:
-        """Sync, compress the exchanges, close. Never raises; returns what failed, also when called again."""
+        """Sync, compress the exchanges, close. Never raises; returns what failed, also when called again.
+
+        A disk that does not answer is waited for ``CLOSE_WAIT_S``; the files are then left as the kernel has them.
+        """
         if not self._closed:
             self._closed = True
-            for act in (self.sync, self._samples.close, self._events.close, self._wire.close, self._compress_wire):
+            for act in (self._flush_exchanges, self._ask):
                 self._failure = _first(self._failure, act)
+            answers = self._syncer.close(wait_s=CLOSE_WAIT_S)
+            # What the thread could not do is tried here once more; on a disk that hangs that would last for ever.
+            self._failure = self._failure or (self._syncer.failure if answers else self._syncer.stall(CLOSE_WAIT_S))
+            for file in self._files:
+                if answers:
+                    self._failure = _first(self._failure, file.sync)
+                self._failure = _first(self._failure, file.close)
+            if answers:
+                self._failure = _first(self._failure, self._compress_wire)
         return self._failure
 
     def _compress_wire(self) -> None:

@@ -8,6 +8,7 @@ import io
 import json
 import math
 import os
+import threading
 import timeit
 import zlib
 from dataclasses import dataclass
@@ -206,11 +207,21 @@ def test_column_names_that_would_spoil_the_file(columns: tuple[str, ...]) -> Non
 
 
 def test_rows_are_synced_once_a_second_of_machine_time(
-    recorder: Recorder, clock: MachineClock, syncs: list[int]
+    recorder: Recorder, clock: MachineClock, syncs: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    served = threading.Semaphore(0)
+    counted = os.fsync
+
+    def serve(descriptor: int) -> None:
+        counted(descriptor)
+        served.release()
+
+    monkeypatch.setattr(durable.os, "fsync", serve)
     for n in range(40):
         clock.machine_s = n * SYNC_EVERY_S / 4
         recorder.sample(row(n))
+        if n and n % 4 == 0:
+            assert served.acquire(timeout=30.0), "asked for in the second in which it is due"
     assert len(syncs) == 9  # at 1, 2, ... 9 s: only samples.csv had grown
 
 
