@@ -141,19 +141,12 @@ def _counted(run: Discharged) -> dict[str, Figure]:
 
 
 def _rate(run: Discharged) -> tuple[float, str, list[BudgetLine]]:
-    """The pack's mean current. It stands for the planned rate too, so how far it came out from that is a doubt."""
+    """The pack's mean current; how far it came out from the planned one is a finding, no doubt about it."""
     rated, drain = run.channels.site.pack.rated_ah, run.run_drain
     rate_it = (run.load_ah + drain.ah) / run.hours / rated
-    planned_it = run.fold.set_amps / rated
     lines = [
         *in_figure([run.channels.amps_line(role="load", amps=run.mean_a)], 1 / rated, "1"),
         *in_figure(run.channels.drain_line(drain), 1 / run.hours / rated, "1"),
-        rectangular_line(
-            source="off the planned rate",
-            half_width=abs(rate_it - planned_it),
-            unit="1",
-            basis=f"planned {planned_it:g}: set-point of the load, and what the idle supply drains",
-        ),
     ]
     return rate_it, "1", lines
 

@@ -111,11 +111,23 @@ def _tail(run: Charged) -> dict[str, Figure]:
     fold = run.fold
     if fold.end_reason != END_CURRENT or math.isnan(fold.taper.end_amps):
         return {}
-    end = run.channels.amps_line(role="supply", amps=fold.taper.end_amps)
+    end = [run.channels.amps_line(role="supply", amps=fold.taper.end_amps)]
+    if fold.fall_a_per_s < 0:
+        # The reading falls on the grid of samples, up to a period after the hold is over; the fall is by then as much
+        # slower as the current is smaller.
+        share = fold.taper.end_amps / fold.end_amps
+        end.append(
+            rectangular_line(
+                source="moment of the reading",
+                half_width=abs(fold.fall_a_per_s) * share * fold.period_s,
+                unit="A",
+                basis="one period at the fall of the current there",
+            )
+        )
     words = f"supply's reading {fold.taper.hold_s:g} s after the end current was reached"
     if fold.taper.never_above:
         words = "supply's reading; the current never rose above the end current"
-    made = {"end_a": figure(fold.taper.end_amps, "A", [end], words)}
+    made = {"end_a": figure(fold.taper.end_amps, "A", end, words)}
     if not math.isnan(fold.cv_s):
         words = "from within 10 mV of the held volts to the end current, both by the supply's readings"
         made["cv_s"] = figure(fold.cv_s, "s", _cv_lines(run), words)
@@ -137,10 +149,14 @@ def _cv_lines(run: Charged) -> list[BudgetLine]:
         end = run.channels.amps_line(role="supply", amps=fold.end_amps)
         lines += in_figure(named([end], "end current"), 1.0 / fold.fall_a_per_s, "s")
     held = [volts for _, volts in fold.plateau.inside()]
+    if fold.rise_v_per_s > 0:
+        # Volts held too high begin so much later; the end moves along, but how far depends on the cells.
+        volts = run.channels.own_volts_line(role="supply", volts=run.set_volts)
+        lines += in_figure(named([volts], "volts held"), 1.0 / fold.rise_v_per_s, "s")
     if fold.rise_v_per_s > 0 and len(held) > 2:
         scatter = statistics.stdev(held) / fold.rise_v_per_s
         basis = f"scatter of {len(held)} readings over the rise before it"
-        lines.append(BudgetLine("held volts", scatter, "s", basis, dof=len(held) - 1))
+        lines.append(BudgetLine("scatter of the volts", scatter, "s", basis, dof=len(held) - 1))
     return lines
 
 

@@ -116,7 +116,6 @@ def _discharge(world: World, scenario: Scenario) -> dict[str, Figure]:
         "capacity_ah": Figure(ah, "A.h"),
         "capacity_wh": Figure(wh, "W.h"),
         "mean_v": Figure(wh / ah, "V"),
-        "rate_it": Figure(plan.rate_it, "1"),
         "temp_start_c": Figure(start_c, "Cel"),
         "temp_end_c": Figure(end_c, "Cel"),
         "rise_k": Figure(end_c - start_c, "K"),

@@ -259,3 +259,9 @@ def test_the_end_of_a_charge_is_known_as_the_supply_knows_it(make_site: MakeSite
     # 10 mA/s and 0.4 A. The slopes are the fold's own: of noisy volts, and of an exponential.
     assert source(figure, "volts held") == pytest.approx(2 * 0.01232 / 0.002 * 4 / 3600 / 3**0.5, rel=0.05)
     assert source(figure, "end current") == pytest.approx(2 * 0.0079 / 0.01 * 0.4 / 3600 / 3**0.5, rel=0.05)
+    time = charge_figures.figures(run)["cv_s"]
+    assert source(time, "volts held") == pytest.approx(2 * 0.01232 / 0.002 / 3**0.5, rel=0.05)
+    assert source(time, "end current") == pytest.approx(2 * 0.0079 / 0.01 / 3**0.5, rel=0.05)
+    assert source(time, "sampling") == pytest.approx(2 * 0.5 / 3**0.5, rel=1e-9)
+    # Readings that go up and down by a millivolt scatter by half a one.
+    assert source(time, "scatter") == pytest.approx(2 * 0.0005 / 0.002, rel=0.1)

@@ -29,7 +29,7 @@ def _neighbour(name: str) -> ModuleType:
 campaign = _neighbour("campaign")
 
 CHARGED = {"charge_in_ah", "charge_in_wh", "cv_s", "end_a"}
-DISCHARGED = {"capacity_ah", "capacity_wh", "mean_v", "rate_it", "end_v", "recovery_v", "temp_start_c", "temp_end_c",
+DISCHARGED = {"capacity_ah", "capacity_wh", "mean_v", "end_v", "recovery_v", "temp_start_c", "temp_end_c",
               "rise_k"}  # fmt: skip
 SEEDS = range(1, 31)
 
@@ -96,4 +96,4 @@ def test_campaign_found_no_padding() -> None:
     for (story, name), ratios in sorted(FOUND.items()):
         print(f"{story:<8} {name:<14} {len(ratios):6d} {statistics.median(ratios):7.3f} {max(ratios):8.3f}")
         if len(ratios) >= 20 and name not in ALWAYS_NEAR:
-            assert max(ratios) > 0.25, (story, name)
+            assert max(ratios) > 0.15, (story, name)

@@ -12,7 +12,6 @@ CAPACITY_UNITS = {
     "capacity_ah": "A.h",
     "capacity_wh": "W.h",
     "mean_v": "V",
-    "rate_it": "1",
     "end_v": "V",
     "temp_start_c": "Cel",
     "temp_end_c": "Cel",
