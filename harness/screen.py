@@ -160,7 +160,8 @@ class Screen(Watcher):
         if not self._stopping:
             self._stopping = True
             start = "\n" if self._terminal else ""
-            self._voice.say(f"{start}{name}: stopping: outputs go off and that is confirmed; once is enough\n")
+            how = "stopping for good, not held" if name == "SIGTSTP" else "stopping"
+            self._voice.say(f"{start}{name}: {how}: outputs go off and that is confirmed; once is enough\n")
 
     def acknowledged_unsafe(self, serial: str) -> bool:
         """Whether somebody typed the serial number of the load: they have taken over."""

@@ -1,4 +1,4 @@
-"""INT, TERM and HUP as a flag that every wait and every turn of the loop looks at.
+"""Every signal that would end or freeze a run, as a flag that every wait and every turn of the loop looks at.
 
 A handler that raises would cut an exchange with an instrument in two, or cut switching off short when the key is
 pressed again; so the handler only sets a flag. It is a plain attribute and not ``threading.Event``, whose lock is not
@@ -13,13 +13,30 @@ from contextlib import suppress
 from types import FrameType
 from typing import Any
 
-SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+def _known(*names: str) -> tuple[signal.Signals, ...]:
+    return tuple(getattr(signal, name) for name in names if hasattr(signal, name))
+
+
+SIGNALS = _known(
+    "SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGXCPU", "SIGTSTP"
+)  # fmt: skip
+"""What asks for the end. Left alone, each but the last kills the program with its outputs on, and the last (Ctrl-Z)
+freezes it with nobody watching. SIGKILL and SIGSTOP cannot be caught (POSIX.1-2017, sigaction)."""
+
+IGNORED = _known("SIGTTIN", "SIGTTOU")
+"""What would freeze a program that reads or writes the terminal from the background (POSIX.1-2017, 11.1.4)."""
 
 
 class StopFlag:
     """Context manager; ``asked()`` is true once a person or the system asked this run to end."""
 
+    process_ends = False
+    """Whether the program ends with what is run: then, once a signal came, all later ones are ignored until the exit
+    code is out. The command line sets it; not for programs that go on."""
+
     def __init__(self, *, on_signal: Callable[[str], None] | None = None) -> None:
+        self.signalled = False
         self.count = 0
         self.name = ""
         self._on_signal = on_signal
@@ -34,6 +51,7 @@ class StopFlag:
         self.name = self.name or name
 
     def _handle(self, number: int, _frame: FrameType | None) -> None:
+        self.signalled = True
         self.ask(signal.Signals(number).name)
         if self._on_signal is not None:
             # Raised in here it would come out wherever the program happens to be, in an exchange or on the way off.
@@ -43,9 +61,16 @@ class StopFlag:
     def __enter__(self) -> StopFlag:
         for number in SIGNALS:
             self._before[number] = signal.signal(number, self._handle)
+        for number in IGNORED:
+            self._before[number] = signal.signal(number, signal.SIG_IGN)
         return self
 
     def __exit__(self, *_exc: object) -> None:
+        if self.signalled and StopFlag.process_ends:
+            # A handler of ours would not do: Python takes its handlers away while it shuts down.
+            for number in self._before:
+                signal.signal(number, signal.SIG_IGN)
+            return
         for number, handler in self._before.items():
             # None: the handler was not set from Python and cannot be set back; the system's own is next best.
             signal.signal(number, signal.SIG_DFL if handler is None else handler)

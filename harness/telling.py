@@ -84,6 +84,10 @@ class Commands(click.Group):
     ) -> Any:
         """As click's, but with exit codes and one-line errors of our own."""
         given = list(sys.argv[1:] if args is None else args) or ["--help"]
+        if args is None and standalone_mode:  # as a program of its own, not called by one
+            from harness.signals import StopFlag
+
+            StopFlag.process_ends = True
         if not standalone_mode:
             return super().main(given, PROGRAM, complete_var, standalone_mode=False, **extra)
         try:

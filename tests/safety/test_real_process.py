@@ -111,6 +111,29 @@ def test_interrupted_twice_and_told_to_end(procedure: str, tmp_path: Path) -> No
     whole(tmp_path / "runs")
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGTSTP])
+def test_a_storm_until_the_process_has_ended(number: signal.Signals, tmp_path: Path) -> None:
+    """Whoever sends signals without pause gets the run's own exit code: none kills it after the write-up."""
+    name, question, sets = RUNS["capacity"]
+    with served(tmp_path / "bench") as (bench, words):
+        process = start(tmp_path, words, "capacity", *sets)
+        until(lambda: bool(truth(bench)[f"{name}_on"]) and abs(truth(bench)["pack_amps"]) > 1.0, process)
+        time.sleep(0.5)  # some rows
+        end, sent = time.monotonic() + PATIENCE_S, 0
+        while process.poll() is None:
+            assert time.monotonic() < end, "not in time"
+            process.send_signal(number)
+            sent += 1
+            time.sleep(0.001)
+        out, err = process.communicate(timeout=PATIENCE_S)
+        assert process.returncode == 20, err
+        assert ask(bench, name, question) == "0"
+    assert sent > 100
+    assert "Traceback" not in out + err
+    assert err.count(f"{number.name}: stopping") == 1
+    whole(tmp_path / "runs")
+
+
 def whole(runs: Path) -> RunFolder:
     (folder,) = list_runs(runs)
     assert folder.outcome() == "stopped"
