@@ -27,7 +27,7 @@ class Ending:
     exit_code: int
     end_reason: str
     found: Found | None = None
-    error: Exception | None = None
+    error: BaseException | None = None
 
 
 class ProgramError(Exception):
@@ -35,7 +35,7 @@ class ProgramError(Exception):
 
     exit_code = 1
 
-    def __init__(self, folder: RunFolder, error: Exception) -> None:
+    def __init__(self, folder: RunFolder, error: BaseException) -> None:
         what = f"{type(error).__name__}: {error}"
         super().__init__(f"program error, bench off and confirmed: {what}; record in {folder.path}; please report it")
         self.folder = folder
@@ -53,7 +53,7 @@ def attempt(ready: Ready, bench: Bench) -> Ending:
         return Ending(stop.outcome, stop.exit_code, stop.end_reason, found)
     except (PlanRefused, PreflightRefused) as error:
         return Ending("refused", error.exit_code, str(error), found)
-    except Exception as error:
+    except BaseException as error:  # SystemExit too: let through, it would pass for a good end with its code 0
         bench.note("program error", sync=True, text=f"{type(error).__name__}: {error}")
         return Ending("tripped", 1, f"program error: {type(error).__name__}: {error}", found, error)
     return Ending("finished", 0, found.end_reason, found)

@@ -18,6 +18,7 @@ from harness.bench import Bench
 from harness.procedure import Found, procedures
 from harness.safeoff import SafeOff
 from harness.samplefile import samples
+from harness.signals import SIGNALS, StopFlag
 from harness.stops import RunStopped
 
 SHOWN = {"capacity": 17, "charge": 28}
@@ -56,7 +57,7 @@ def stopped(night: Night, name: str) -> None:
 
 @pytest.mark.parametrize(("procedure", "at"), EVERY_SAMPLE)
 def test_stopped_at_every_sample(procedure: str, at: int, tmp_path: Path) -> None:
-    number = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)[at % 3]
+    number = SIGNALS[at % len(SIGNALS)]
     night = spend(tmp_path, SHORT[procedure], each=signals_at(at, number))
     stopped(night, number.name)
     assert night.folder is not None
@@ -107,6 +108,21 @@ def test_between_question_and_answer(procedure: str, tmp_path: Path) -> None:
         stopped(night, "SIGINT")
         active = [t for t, who in night.off_at() if who == SHORT[procedure].active]
         assert len(active) == 1
+
+
+def test_what_stops_and_what_is_let_pass() -> None:
+    """Caught while a run is on, each as it was before after it: the rest of a program is not ours."""
+    frozen = [signal.SIGTTIN, signal.SIGTTOU]
+    before = {number: signal.getsignal(number) for number in (*SIGNALS, *frozen)}
+    with StopFlag() as flag:
+        for number in frozen:
+            signal.raise_signal(number)
+        assert not flag.asked()
+        signal.raise_signal(signal.SIGTSTP)
+        signal.raise_signal(signal.SIGQUIT)
+        assert (flag.name, flag.count) == ("SIGTSTP", 2)
+    assert {number: signal.getsignal(number) for number in before} == before
+    assert {name.name[3:] for name in SIGNALS} == {"INT", "TERM", "HUP", "QUIT", "USR1", "USR2", "ALRM", "XCPU", "TSTP"}
 
 
 def test_before_anything_was_switched_on(tmp_path: Path) -> None:
@@ -175,18 +191,18 @@ def test_the_procedure_fails_at_every_sample(procedure: str, at: int, tmp_path: 
     assert [event["result"] for event in night.events("off")][-1] == "confirmed"
 
 
-@pytest.mark.parametrize("error", [KeyboardInterrupt, SystemExit, GeneratorExit])
-def test_what_is_not_an_exception_switches_off_too(error: type[BaseException], tmp_path: Path) -> None:
-    """It goes through, so there is no result; the bench is off and the record says so."""
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), SystemExit(), SystemExit(0), GeneratorExit()], ids=repr)
+def test_what_is_not_an_exception_is_a_fault_as_well(error: BaseException, tmp_path: Path) -> None:
+    """Let through, a procedure that calls ``sys.exit`` would end as a good run without a result."""
 
     def leave() -> None:
         raise error
 
-    held: list[Any] = []
-    with pytest.raises(error):
-        spend(tmp_path, SHORT["capacity"], procedure=at_sample(6, leave, "capacity"), arrange=held.append)
-    assert held[0].bench.world.t > 3.0
-    assert truly_off(held[0].bench.world)
+    night = spend(tmp_path, SHORT["capacity"], procedure=at_sample(6, leave, "capacity"))
+    assert (night.exit_code, night.result.outcome) == (1, "tripped")
+    assert night.result.end_reason.startswith(f"program error: {type(error).__name__}")
+    assert truly_off(night.world)
+    assert [event["result"] for event in night.events("off")][-1] == "confirmed"
 
 
 # -- a procedure that will not be stopped ------------------------------------------------------------------------------
