@@ -27,6 +27,8 @@ def plan_lines(ready: Ready, *, now: datetime | None = None) -> Iterator[str]:
     for number, step in enumerate(forecast.steps, 1):
         charge = f", {step.charge_ah:.3g} Ah" if step.charge_ah else ""
         heat = f", {step.heat_wh:.2g} Wh of heat in the pack" if step.heat_wh else ""
+        if step.heat_wh is None:
+            heat = ", heat unknown (no resistance_mohm in the pack file)"
         yield f"  {number}. {step.words}: {duration(step.seconds)}{charge}{heat}"
     total = f"  together about {duration(forecast.seconds)} (h:mm:ss)"
     if now is not None:

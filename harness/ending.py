@@ -69,6 +69,7 @@ def write_up(
     started: datetime,
 ) -> Done:
     """Close the record, write the result, let go of the folder. Raises ``ProgramError`` when the program failed."""
+    folder.make_room()
     bench.note("ended", outcome=ending.outcome, exit_code=ending.exit_code, reason=ending.end_reason)
     failed = recorder.close() or bench.log.failed
     result = _final(ready, site, bench, folder, recorder, ending, started, failed)

@@ -14,6 +14,7 @@ import os
 import re
 import unicodedata
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -31,6 +32,10 @@ LONGEST_NAME = 60
 
 _RUN_NAME = re.compile(r"\d{8}T\d{6}Z-.+")
 _LOCK = ".running"
+_ROOM = ".room"
+
+ROOM_BYTES = 256 * 1024
+"""Disk space put aside while a run is on; its last events and its result take a few kilobytes."""
 _SUMS = "SHA256SUMS"
 
 
@@ -161,6 +166,15 @@ class RunFolder:
             return False
         probe.release()
         return False
+
+    def keep_room(self) -> None:
+        """Put a little disk space aside, for the last events and the result when the disk has filled up meanwhile."""
+        replace_file(self.path / _ROOM, os.urandom(ROOM_BYTES))
+
+    def make_room(self) -> None:
+        """Give that space back. Never raises."""
+        with suppress(OSError):
+            (self.path / _ROOM).unlink(missing_ok=True)
 
     def release(self) -> None:
         """The run is over; call after ``result.json`` was written. Also happens when the process ends."""

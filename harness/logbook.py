@@ -17,17 +17,26 @@ class Logbook:
 
     def note(self, kind: str, *, sync: bool = False, **fields: object) -> None:
         """Write an event."""
-        try:
-            self._recorder.event(kind, sync=sync, **fields)
-        except Exception as error:  # the disk's fault or ours: the bench comes first
-            self.failed = self.failed or str(error)
+        for last_try in (bool(self.failed), True):
+            try:
+                self._recorder.event(kind, sync=sync, **fields)
+                return
+            except Exception as error:  # the disk's fault or ours: the bench comes first
+                self._fail(error)
+            if last_try:
+                return
 
     def row(self, sample: Sample) -> None:
         """Write a sample."""
         try:
             self._recorder.sample(sample)
         except Exception as error:
-            self.failed = self.failed or str(error)
+            self._fail(error)
+
+    def _fail(self, error: Exception) -> None:
+        # What comes now are the last words: that it was switched off and how that was proven.
+        self.failed = self.failed or str(error)
+        self._recorder.make_room()
 
     def take_marks(self) -> None:
         """Write down what an operator has sent from another terminal."""

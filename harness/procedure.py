@@ -17,13 +17,14 @@ from harness.site import Site
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One line of a forecast: what happens, for how long (s), with what volts and amps, charge (Ah), heat (Wh)."""
+    """One line of a forecast: what happens, for how long (s), with what volts and amps, charge (Ah), heat (Wh;
+    ``None``: unknown, the pack file gives no resistance)."""
 
     words: str
     seconds: float
     amps: float = 0.0
     charge_ah: float = 0.0
-    heat_wh: float = 0.0
+    heat_wh: float | None = 0.0
 
 
 @dataclass(frozen=True, slots=True)

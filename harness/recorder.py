@@ -204,6 +204,10 @@ class Recorder:
         self._syncer.request()
         self._synced_at = self._clock.wall()
 
+    def make_room(self) -> None:
+        """The disk takes no more: give back the space kept for the last words. Never raises."""
+        self._folder.make_room()
+
     def close(self) -> RecordFailed | None:
         """Sync, compress the exchanges, close. Never raises; returns what failed, also when called again.
 

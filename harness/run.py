@@ -91,7 +91,9 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
                 checks = _look(ready, connection, out)
                 watcher.checked(ready, checks)
                 refuse_if_bad(checks)
-                if not connection.rig.simulated:
+                if connection.rig.simulated:
+                    watcher.rehearse(ready)
+                else:
                     watcher.acknowledge(ready)
                 if flag.asked():
                     raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
@@ -161,6 +163,7 @@ def _begin(
     folder = RunFolder.create(out, procedure=ready.job.procedure.name, name=site.pack.name, started=started)
     folder.add_input("bench.toml", site.bench.text)
     folder.add_input("pack.toml", site.pack.text)
+    folder.keep_room()
     recorder = Recorder(folder, clock=clock, columns=rig.columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)

@@ -193,13 +193,13 @@ def forecast_capacity(plan: CapacityPlan, site: Site) -> Forecast:
     rated = site.pack.rated_ah
     amps = plan.rate_it * rated
     hours = 1.0 / plan.rate_it
-    ohm = (site.pack.resistance_mohm or 0.0) / 1000.0
+    mohm = site.pack.resistance_mohm
     discharge = Step(
         f"discharge at {amps:g} A to {plan.end_v:g} V at the {plan.end_at} terminals",
         3600.0 * hours,
         amps,
         rated,
-        amps**2 * ohm * hours,
+        None if mohm is None else amps**2 * mohm / 1000.0 * hours,
     )
     steps: tuple[Step, ...] = (
         Step("rest", plan.rest_s),

@@ -145,9 +145,9 @@ def forecast_charge(plan: ChargePlan, site: Site) -> Forecast:
     """At most: from empty. How full the pack is now cannot be told from outside."""
     assert plan.amps is not None
     it = site.pack.rated_ah
-    ohm = (site.pack.resistance_mohm or 0.0) / 1000.0
+    mohm = site.pack.resistance_mohm
     hours = it / plan.amps
-    heat = plan.amps**2 * ohm * hours
+    heat = None if mohm is None else plan.amps**2 * mohm / 1000.0 * hours
     step = Step(
         f"charge at {plan.amps:g} A to {plan.volts:g} V, until {plan.end_amps:g} A (from empty; less if part full)",
         3600.0 * (hours + 0.5),

@@ -164,4 +164,4 @@ def test_a_forecast_without_a_charge_has_none(make_site: MakeSite) -> None:
 def test_unknown_resistance_is_no_heat(make_site: MakeSite) -> None:
     site = make_site(*ALL, swap={"resistance_mohm = 80.0\n": ""})
     plan, settled = settle_charge(ChargePlan(), site)
-    assert forecast_charge(plan, settled).steps[0].heat_wh == 0.0
+    assert forecast_charge(plan, settled).steps[0].heat_wh is None
