@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from harness.telling import Commands, figures, tell, words
+from harness.telling import Commands, figures, printed_code, tell, words
 
 EPILOG = (
     "Exit codes: 0 finished; 2, 10, 11, 12, 30 refused, nothing was switched on; 20 stopped by a person; 21 to 25 "
@@ -276,7 +276,8 @@ def _print_runs(runs_to_do: Any, as_json: bool) -> None:
     figures(document if as_json else runs_done_text(done))
     if failed is not None:
         words(f"nightbench: {failed}")
-    raise SystemExit(max([one.exit_code for one in done] + ([failed.exit_code] if failed else [])))
+    worst = max([one.exit_code for one in done] + ([failed.exit_code] if failed else []))
+    raise SystemExit(worst or printed_code())
 
 
 if __name__ == "__main__":

@@ -5,6 +5,9 @@ from __future__ import annotations
 from harness.errors import PlanRefused
 from harness.site import Site
 
+LEAST_AMPS = 0.020
+"""Least current that is set, A: the least that is ever told from no current."""
+
 
 def check_source(site: Site, *, volts: float, amps: float) -> None:
     """Raise ``PlanRefused`` when the supply must not be set to ``volts`` (V) and ``amps`` (A)."""
@@ -30,6 +33,11 @@ def check_sink(site: Site, *, amps: float) -> None:
 def _within(what: str, value: float, limit: float | None, unit: str, whose: str) -> None:
     if limit is None:
         limit = float("inf")
+    if unit == "A" and not value >= LEAST_AMPS:
+        raise PlanRefused(
+            f"plan: {what} = {value:g} A: at least {1000 * LEAST_AMPS:g} mA, less cannot be told from no current; "
+            "ask for more"
+        )
     # Rounding of a product must not refuse a value that is the limit itself.
     if not 0 < value <= limit * (1 + 1e-9):
         raise PlanRefused(f"plan: {what} = {value:g} {unit}: the limit is {limit:g} {unit} ({whose}); ask for less")

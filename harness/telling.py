@@ -17,6 +17,10 @@ OUTCOMES = {1: "tripped", 20: "stopped"}
 """Outcome word of a command that ended without a run's result, by exit code; every other one was refused."""
 
 
+UNPRINTED: list[str] = []
+"""Why figures could not be printed, if so; a command that went well otherwise then ends with 1."""
+
+
 def figures(what: Any) -> None:
     """Print text, or plain data as one JSON document (RFC 8259, UTF-8), to standard output.
 
@@ -30,8 +34,22 @@ def figures(what: Any) -> None:
     try:
         _echo(what)
     except BrokenPipeError:
-        # Whatever Python still wants to flush at the end must find somebody who takes it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _nobody_reads()
+    except OSError as error:
+        # A full disk behind a redirection must not turn into another exit code than the run's own.
+        UNPRINTED.append(error.strerror or str(error))
+        _nobody_reads()
+        words(f"{PROGRAM}: standard output: {UNPRINTED[-1]}: the figures were not printed; the run's folder has them")
+
+
+def printed_code() -> int:
+    """Exit code of a command that went well: 0, or 1 when its figures could not be printed."""
+    return 1 if UNPRINTED else 0
+
+
+def _nobody_reads() -> None:
+    # Whatever Python still wants to flush at the end must find somebody who takes it.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _echo(what: str | bytes) -> None:
@@ -83,6 +101,7 @@ class Commands(click.Group):
         **extra: Any,
     ) -> Any:
         """As click's, but with exit codes and one-line errors of our own."""
+        UNPRINTED.clear()
         given = list(sys.argv[1:] if args is None else args) or ["--help"]
         if args is None and standalone_mode:  # as a program of its own, not called by one
             from harness.signals import StopFlag
@@ -99,7 +118,7 @@ class Commands(click.Group):
         except Exception as error:
             known = getattr(error, "exit_code", None)
             self._refuse(given, str(error) if known else _unknown(error), known or 1)
-        sys.exit(code if isinstance(code, int) else 0)
+        sys.exit(code if isinstance(code, int) and code else printed_code())
 
     @staticmethod
     def _refuse(given: Sequence[str], reason: str, code: int, *, start: str = f"{PROGRAM}: ") -> None:

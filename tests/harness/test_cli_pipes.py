@@ -205,3 +205,16 @@ def test_a_served_bench_ends_on_a_signal(tmp_path: Path) -> None:
     assert server.wait(timeout=20) == 0
     assert server.stdout.read() == ""
     server.stdout.close()
+
+
+def test_a_full_disk_behind_standard_output_never_hides_the_run_s_own_code(files: Any, tmp_path: Path) -> None:
+    """``> /dev/full``: what cannot be printed is said in one line; the exit code is the run's, or 1 for a good one."""
+    words = [sys.executable, "-m", "harness.cli"]
+    for more, code in ((["procedures"], 1), (["run", "charge", *files().words(), "--set", "longest_s=60"], 21)):
+        with open("/dev/full", "w") as full:
+            told = subprocess.run(
+                [*words, *more], stdout=full, stderr=subprocess.PIPE, text=True, cwd=tmp_path, timeout=60, check=False
+            )
+        assert told.returncode == code, told.stderr
+        assert "the figures were not printed" in told.stderr
+        assert "program error" not in told.stderr
