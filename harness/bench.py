@@ -148,7 +148,7 @@ class Bench:
         block.began_s = self.elapsed()
         output = Output(self, block.began_s)
         try:
-            self.note("energised", sync=True, phase=block.phase, on_s=block.began_s)
+            self.note("energised", phase=block.phase, on_s=block.began_s)
             yield output
         finally:
             output.release()
