@@ -112,18 +112,12 @@ def _tail(run: Charged) -> dict[str, Figure]:
     if fold.end_reason != END_CURRENT or math.isnan(fold.taper.end_amps):
         return {}
     end = [run.channels.amps_line(role="supply", amps=fold.taper.end_amps)]
-    if fold.fall_a_per_s < 0:
-        # The reading falls on the grid of samples, up to a period after the hold is over; the fall is by then as much
-        # slower as the current is smaller.
-        share = fold.taper.end_amps / fold.end_amps
-        end.append(
-            rectangular_line(
-                source="moment of the reading",
-                half_width=abs(fold.fall_a_per_s) * share * fold.period_s,
-                unit="A",
-                basis="one period at the fall of the current there",
-            )
-        )
+    if fold.fall_a_per_s < 0 and fold.rise_v_per_s > 0:
+        # The reading is taken off a straight line between samples, so its moment is sure; but a tail at other volts is
+        # another tail, earlier or later by what those volts took to rise. It falls slower by then, as it is smaller.
+        fall = fold.fall_a_per_s * fold.taper.end_amps / fold.end_amps
+        volts = run.channels.own_volts_line(role="supply", volts=run.set_volts)
+        end += in_figure(named([volts], "volts held"), fall / fold.rise_v_per_s, "A")
     words = f"supply's reading {fold.taper.hold_s:g} s after the end current was reached"
     if fold.taper.never_above:
         words = "supply's reading; the current never rose above the end current"

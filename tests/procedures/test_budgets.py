@@ -263,5 +263,9 @@ def test_the_end_of_a_charge_is_known_as_the_supply_knows_it(make_site: MakeSite
     assert source(time, "volts held") == pytest.approx(2 * 0.01232 / 0.002 / 3**0.5, rel=0.05)
     assert source(time, "end current") == pytest.approx(2 * 0.0079 / 0.01 / 3**0.5, rel=0.05)
     assert source(time, "sampling") == pytest.approx(2 * 0.5 / 3**0.5, rel=1e-9)
+    amps = charge_figures.figures(run)["end_a"]
+    at_end = 0.4 * math.exp(-10 / 40)
+    assert source(amps, "supply amps") == pytest.approx(2 * (0.001 * at_end + 0.0075) / 3**0.5, rel=1e-3)
+    assert source(amps, "volts held") == pytest.approx(2 * 0.01232 / 0.002 * at_end / 40 / 3**0.5, rel=0.05)
     # Readings that go up and down by a millivolt scatter by half a one.
     assert source(time, "scatter") == pytest.approx(2 * 0.0005 / 0.002, rel=0.1)
