@@ -6,6 +6,7 @@ deadlines and disk syncs are counted in, and is real on every clock.
 
 from __future__ import annotations
 
+import math
 import socket
 import time
 from abc import ABC, abstractmethod
@@ -167,9 +168,13 @@ class SteppedClock(Clock):
         except OSError as error:
             raise self._gone(str(error)) from error
         word, _, value = reply.decode("ascii", "replace").strip().partition(" ")
-        if word != "at":
+        try:
+            told = float(value) if word == "at" else math.nan
+        except ValueError:
+            told = math.nan
+        if not math.isfinite(told):
             raise self._gone(f"answered {reply!r} to {line!r}")
-        return float(value) - self._origin
+        return told - self._origin
 
     def _gone(self, why: str) -> StandstillLost:
         # From here on time passes by itself, so that switching off can still wait between its readings.

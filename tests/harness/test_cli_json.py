@@ -60,7 +60,7 @@ def test_simulate_truth_has_the_ids_of_results(cli: Any, made: Any) -> None:
     document = cli("simulate", "porch", "--truth", "--json").document
     assert (document["scenario"], document["seed"], document["simulated"]) == ("porch", None, True)
     measured = made.document["runs"][0]["figures"]
-    assert {"capacity_ah", "capacity_wh", "mean_v", "rate_it", "end_v"} <= set(document["figures"]) & set(measured)
+    assert {"capacity_ah", "capacity_wh", "mean_v", "end_v"} <= set(document["figures"]) & set(measured)
     for name in set(document["figures"]) & set(measured):
         assert document["figures"][name]["unit"] == measured[name]["unit"]
 
