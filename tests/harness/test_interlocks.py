@@ -229,7 +229,7 @@ CASES = {
         "low-volts", "sink", [{"pack_volts": 11.9, "active_amps": 6.0, "set_amps": 6.0, "load_volts": 9.5}] * 3, 3
     ),
     "low: the load cannot tell": Case(
-        "low-volts", "sink", [{"pack_volts": 11.9, "active_amps": 6.0, "set_amps": 6.0, "load_volts": float("nan")}] * 9, 0
+        "low-volts", "sink", [{"active_amps": 6.0, "set_amps": 6.0, "load_volts": float("nan")}] * 9, 0
     ),
     # set against measured: 3 % of 6 A = 0.18 A, at least 50 mA, five times; charging: or 1 % of 14.4 V
     "set: within 3 %": Case("set-against-measured", "sink", amps(*[5.8201] * 9), 0),
