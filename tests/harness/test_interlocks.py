@@ -136,6 +136,10 @@ CASES = {
     "low: opened needs the current to be known": Case(
         "low-volts", "sink", [{"pack_volts": 0.3, "active_amps": nan}], 1, again=True
     ),
+    "low: with 5 % of the current it is not an opened pack": Case(
+        "low-volts", "sink", [{"pack_volts": 7.9, "active_amps": 0.3001}], 1, again=True
+    ),
+    "low: with less it is": Case("low-volts", "sink", [{"pack_volts": 7.9, "active_amps": 0.2999}] * 2, 0),
     # high volts: two in a row over 14.8 V, at the pack or at the supply
     "high: at the level": Case("high-volts", "source", volts(14.8, 14.8, 14.8), 0),
     "high: over it": Case("high-volts", "source", volts(up(14.8), up(14.8)), 2, says="limit 14.80 V"),
@@ -146,6 +150,9 @@ CASES = {
     ),
     "high: the pack's alone, the supply's missing": Case(
         "high-volts", "source", [{"pack_volts": 14.9, "active_volts": nan}] * 2, 2
+    ),
+    "high: the higher of the two is told": Case(
+        "high-volts", "source", [{"pack_volts": 14.1, "active_volts": 14.9}] * 2, 2, says="14.900 V"
     ),
     "high: both missing": Case("high-volts", "source", [{"pack_volts": nan, "active_volts": nan}] * 5, 0),
     "high: at rest": Case("high-volts", "rest", volts(14.9, 14.9), 2),
@@ -203,6 +210,10 @@ CASES = {
     "charge: though not for ever": Case(
         "charge-and-time", "source", [{"block_charge_ah": 7.8001}], 1, facts={"lithium": False}
     ),
+    "charge: at the limit": Case("charge-and-time", "sink", [{"block_charge_ah": 12.0}], 0, facts={"rated_ah": 10.0}),
+    "charge: just over it": Case(
+        "charge-and-time", "sink", [{"block_charge_ah": up(12.0)}], 1, facts={"rated_ah": 10.0}
+    ),
     "charge: not a number": Case("charge-and-time", "sink", [{"block_charge_ah": nan}], 1),
     "time: longest": Case("charge-and-time", "sink", [{"block_s": 4000.0}], 0),
     "time: longer": Case("charge-and-time", "sink", [{"block_s": up(4000.0)}], 1, says="4000 s in this phase"),
@@ -214,6 +225,15 @@ CASES = {
     ),
     "opened: the current halved": Case("pack-opened", "sink", amps(6.0, 0.29, 0.29), 3, exit_code=22),
     "opened: at 5 %": Case("pack-opened", "sink", amps(6.0, 0.3001, 0.3001, 0.3001), 0),
+    "opened: at half the volts": Case(
+        "pack-opened", "sink", [*amps(0.55), *[{"active_amps": 0.29, "pack_volts": 6.4}] * 3], 0
+    ),
+    "opened: just under half the volts": Case(
+        "pack-opened", "sink", [*amps(0.55), *[{"active_amps": 0.29, "pack_volts": down(6.4)}] * 2], 3, exit_code=22
+    ),
+    "opened: exactly halved": Case("pack-opened", "sink", amps(0.58, 0.29, 0.29, 0.29), 0),
+    "opened: a little more than halved": Case("pack-opened", "sink", amps(0.5801, 0.29, 0.29), 3, exit_code=22),
+    "opened: counted without its sign": Case("pack-opened", "sink", amps(-6.0, -0.29, -0.29), 3, exit_code=22),
     "opened: one is not enough": Case("pack-opened", "sink", amps(6.0, 0.0, 6.0, 0.0, 6.0), 0),
     "opened: fading is not opening": Case("pack-opened", "sink", amps(6.0, 0.31, 0.29, 0.27, 0.25), 0),
     "opened: a missing current in between": Case("pack-opened", "sink", amps(6.0, nan, 0.0, 0.0), 4, exit_code=22),
@@ -223,6 +243,10 @@ CASES = {
     "off: at the limit of 0.3 A": Case("pack-opened", "rest", [{"pack_amps": 0.3}, {"pack_amps": -0.3}], 0),
     "off: beyond it": Case("pack-opened", "rest", [{"pack_amps": 0.3001}] * 2, 2, says="with all outputs off"),
     "off: beyond it inwards": Case("pack-opened", "rest", [{"pack_amps": -0.3001}] * 2, 2),
+    "off: small ranges have 50 mA": Case(
+        "pack-opened", "rest", [{"pack_amps": 0.05}] * 3, 0, facts={"amps_range": 1.0}
+    ),
+    "off: beyond 50 mA": Case("pack-opened", "rest", [{"pack_amps": 0.0501}] * 2, 2, facts={"amps_range": 1.0}),
     "off: one is not enough": Case("pack-opened", "rest", [{"pack_amps": 9.0}, {}, {"pack_amps": 9.0}], 0),
     "off: missing": Case("pack-opened", "rest", [{"pack_amps": nan}] * 4, 0),
     "low: the load's own voltmeter": Case(
@@ -237,6 +261,12 @@ CASES = {
     "set: four are not enough": Case("set-against-measured", "sink", amps(*([5.0] * 4 + [6.0]) * 2), 0),
     "set: a reading that flaps": Case("set-against-measured", "sink", amps(*[6.0, 0.0] * 10), 20),
     "set: nine in a hundred": Case("set-against-measured", "sink", amps(*([0.0] + [6.0] * 10) * 9), 0),
+    "set: the tenth of the last hundred": Case(
+        "set-against-measured", "sink", amps(5.0, *[6.0] * 82, *[5.0, 6.0] * 9), 100
+    ),
+    "set: the first of ten was a hundred ago": Case(
+        "set-against-measured", "sink", amps(5.0, *[6.0] * 83, *[5.0, 6.0] * 9), 0
+    ),
     "set: 50 mA at small currents": Case(
         "set-against-measured", "sink", [{"set_amps": 0.5, "active_amps": 0.4501}] * 9, 0
     ),
@@ -280,6 +310,12 @@ CASES = {
     "valid: another channel each time": Case("reading-valid", "sink", [*volts(nan, nan), *temps(nan, nan)], 0),
     "valid: ten in a hundred": Case(
         "reading-valid", "sink", volts(*[nan, 13.0] * 10), 19, exit_code=23, says="10 of the last 100"
+    ),
+    "valid: the tenth of the last hundred": Case(
+        "reading-valid", "sink", volts(nan, *[13.0] * 82, *[nan, 13.0] * 9), 100, exit_code=23
+    ),
+    "valid: the first of ten was a hundred ago": Case(
+        "reading-valid", "sink", volts(nan, *[13.0] * 83, *[nan, 13.0] * 9), 0
     ),
     "valid: nine in a hundred": Case("reading-valid", "sink", volts(*[nan, *[13.0] * 11] * 30), 0),
     "valid: missing for longer than 3 s": Case(
@@ -501,6 +537,24 @@ def test_nearest_names_the_one_with_the_least_way_left() -> None:
     locks = Interlocks(FACTS, "capacity")
     assert locks.nearest(*played("sink", {"pack_volts": 9.7}, 0)) == ("low volts", pytest.approx(0.1 / 3.2))
     assert locks.nearest(*played("sink", {"block_s": 3960.0}, 1)) == ("charge or time", pytest.approx(0.01))
+
+
+@pytest.mark.parametrize(
+    ("phase", "temp_c", "left"),
+    [
+        ("source", 44.0, 1.0 / 22.5),
+        ("source", 0.5, 0.5 / 22.5),
+        ("sink", 59.0, 1.0 / 40.0),
+        ("sink", -19.0, 1.0 / 40.0),
+    ],
+)
+def test_nearest_to_either_end_of_the_band(phase: str, temp_c: float, left: float) -> None:
+    """Of half the band: 0 to 45 degC when charging, -20 to 60 degC when discharging."""
+    near = played(phase, {"pack_temp_c": temp_c}, 0)
+    assert Interlocks(FACTS, "capacity").nearest(*near) == ("temperature", pytest.approx(left))
+    without = Interlocks(replace(FACTS, has_thermometer=False), "capacity").nearest(*near)
+    assert without is not None
+    assert without[0] != "temperature"
 
 
 @pytest.mark.parametrize("phase", WATCHES)
