@@ -323,13 +323,13 @@ def judge(night: Night) -> list[str]:
 def _in_time(night: Night) -> list[str]:
     """From a lasting fault on the way until whatever carries the current was told to switch off."""
     on = [t for t, _ in night.on_at()]
-    wrong = []
+    wrong: list[str] = []
+    if night.short.active in night.wires.gone:
+        return wrong  # it cannot be told anything any more
     for fault in night.wires.faults:
         if fault.kind in FOR_EVER and fault.hit is not None and on and on[0] <= fault.hit_s:
             off = [t for t, who in night.off_at() if t >= on[0] and who == night.short.active]
             late_s = off[0] - fault.hit_s if off else float("inf")
-            if fault.kind == "gone" and fault.hit == night.short.active:
-                continue  # it cannot be told anything any more
             idle = fault.hit in ("supply", "load") and fault.hit != night.short.active
             if not late_s <= (IDLE_OFF_SENT_WITHIN_S if idle else OFF_SENT_WITHIN_S):
                 wrong.append(f"off sent {late_s:.1f} s after {fault.hit} fell silent")
