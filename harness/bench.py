@@ -286,10 +286,6 @@ class Bench:
         """How each off of this run went, in order."""
         return self.stopping.off_reports
 
-    def drive_off(self, before: Before) -> OffReport:
-        """Everything off, whatever the state; booked for the result, not yet in the record."""
-        return self.stopping.drive_off(before)
-
     @property
     def before_doubt(self) -> Before | None:
         """What was known before an off that the pack's volts contradicted; ``None`` when none was."""

@@ -60,7 +60,7 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
     while min(end - bench.clock.now(), end_wall - bench.clock.wall()) > 0 and not _true(acknowledged):
         with suppress(Exception):
             bench.clock.sleep(EVERY_S)
-        report = bench.drive_off(bench.before_doubt or Before())
+        report = bench.stopping.drive_off(bench.before_doubt or Before())
         bench.note("off", sync=True, reason="tried again", result=report.word, how=list(report.lines))
         if report.confirmed:
             tell(f"off confirmed after all: {'; '.join(report.lines)}")

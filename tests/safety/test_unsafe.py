@@ -86,6 +86,7 @@ class StubBench:
 
     def __init__(self, night: Night, needed: int) -> None:
         self.clock = night.clock
+        self.stopping = self
         self.needed, self.tried = needed, 0
         self.off_reports = [_report("not confirmed")]
         self.before_doubt = None
