@@ -84,9 +84,12 @@ class ChargeFold:
 
     @property
     def cv_s(self) -> float:
-        """From ``cv_start_s`` to the end current, s; nan when the charge did not end by it."""
+        """From ``cv_start_s`` to the end current, s; nan when the charge did not end by it, or when a false reading of
+        the held volts puts the beginning after the end: no figure is better than one that cannot be."""
         reached = self.taper.reached_s
-        return math.nan if reached is None or self.end_reason != END_CURRENT else reached - self.cv_start_s
+        if reached is None or self.end_reason != END_CURRENT or not self.cv_start_s <= reached:
+            return math.nan
+        return reached - self.cv_start_s
 
     @property
     def rise_v_per_s(self) -> float:
