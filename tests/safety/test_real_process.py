@@ -128,7 +128,7 @@ def test_a_storm_until_the_process_has_ended(number: signal.Signals, tmp_path: P
         out, err = process.communicate(timeout=PATIENCE_S)
         assert process.returncode == 20, err
         assert ask(bench, name, question) == "0"
-    assert sent > 100
+    assert sent > 2  # the first asks for the stop; how many more fit in is the machine's speed
     assert "Traceback" not in out + err
     assert err.count(f"{number.name}: stopping") == 1
     whole(tmp_path / "runs")
