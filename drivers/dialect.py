@@ -67,6 +67,17 @@ class Switch(_Table, frozen=True, kw_only=True):
         _tell_apart({"reply_on": self.reply_on, "reply_off": self.reply_off})
 
 
+class Input(_Table, frozen=True, kw_only=True):
+    """Something that is only asked whether it is on, such as a contact; replies as of a switch."""
+
+    ask: str
+    reply_on: tuple[str, ...] = ("1", "ON")
+    reply_off: tuple[str, ...] = ("0", "OFF")
+
+    def __post_init__(self) -> None:
+        _tell_apart({"reply_on": self.reply_on, "reply_off": self.reply_off})
+
+
 class Choice(_Table, frozen=True, kw_only=True):
     """One of several words of ours; ``set`` and ``reply`` give the instrument's text for each."""
 
@@ -172,9 +183,28 @@ class ThermometerDialect(_Dialect, frozen=True, kw_only=True, tag_field="kind", 
     measured_temp: Reading
 
 
-Dialect = SupplyDialect | LoadDialect | MeterDialect | ThermometerDialect
+class SwitchDialect(_Dialect, frozen=True, kw_only=True, tag_field="kind", tag="switch"):
+    """A switch of one circuit: mains, the load on a UPS's output, a contactor. On = the circuit is closed."""
 
-_KINDS = {"supply": SupplyDialect, "load": LoadDialect, "meter": MeterDialect, "thermometer": ThermometerDialect}
+    position: Switch
+
+
+class ContactDialect(_Dialect, frozen=True, kw_only=True, tag_field="kind", tag="contact"):
+    """An input that tells whether a contact is closed."""
+
+    closed: Input
+
+
+Dialect = SupplyDialect | LoadDialect | MeterDialect | ThermometerDialect | SwitchDialect | ContactDialect
+
+_KINDS = {
+    "supply": SupplyDialect,
+    "load": LoadDialect,
+    "meter": MeterDialect,
+    "thermometer": ThermometerDialect,
+    "switch": SwitchDialect,
+    "contact": ContactDialect,
+}
 
 
 class DialectRefused(ValueError):
@@ -264,7 +294,7 @@ def _keys(kind: object, key: str) -> list[str]:
     if key:
         for field in msgspec.structs.fields(struct):
             if field.name == key.split("[")[0].split(".")[0]:
-                for candidate in (Setting, Switch, Choice, Reading, Flag, Mode, Line):
+                for candidate in (Setting, Switch, Input, Choice, Reading, Flag, Mode, Line):
                     if candidate.__name__ in str(field.type):
                         return [f.name for f in msgspec.structs.fields(candidate)]
     return ["kind", *(field.name for field in msgspec.structs.fields(struct) if field.name != "name")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from drivers.dialect import Choice, Flag, Reading, Setting, Switch
+from drivers.dialect import Choice, Flag, Input, Reading, Setting, Switch
 from drivers.faults import InstrumentFault, ReadBackMismatch, Unreadable
 from drivers.scpi import Identity, InstrumentError, fixed, number
 from drivers.session import Session
@@ -79,7 +79,7 @@ class Instrument:
         known = ", ".join(reply for replies in table.values() for reply in replies)
         raise Unreadable(f"is none of {known}", instrument=self.name, sent=ask, received=raw, do="check its dialect")
 
-    def _is_on(self, switch: Switch) -> bool:
+    def _is_on(self, switch: Switch | Input) -> bool:
         return self._word(switch.ask, {"on": switch.reply_on, "off": switch.reply_off}) == "on"
 
     def _switch(self, switch: Switch, on: bool, what: str, *, trips: tuple[Flag, ...] = ()) -> None:

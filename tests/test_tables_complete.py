@@ -17,10 +17,12 @@ import pytest
 from click.testing import CliRunner
 
 from drivers import dialect as dialects
+from drivers.contact import Contact
 from drivers.load import Load
 from drivers.meter import Meter
 from drivers.session import Session
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from drivers.thermometer import Thermometer
 from drivers.wire_memory import MemoryWire
 from harness import errors, stops
@@ -74,6 +76,8 @@ ANSWERS: dict[str, dict[str, str]] = {
     },
     "scpi-meter": {"MEAS:VOLT:DC?": "12.8012"},
     "scpi-thermometer": {"MEAS:TEMP?": "21.50"},
+    "scpi-switch": {"OUTP?": "0"},
+    "scpi-contact": {"SENS:CONT:CLOS?": "1"},
 }
 """Shipped dialect -> each question it asks, with an answer in the instrument's own words."""
 
@@ -243,8 +247,23 @@ def test_developers_has_the_order_of_switching_off(phase: str) -> None:
 
 # -- dialects ----------------------------------------------------------------------------------------------------------
 
-DRIVERS = {"supply": Supply, "load": Load, "meter": Meter, "thermometer": Thermometer}
-PARTS = (dialects.Reading, dialects.Setting, dialects.Switch, dialects.Choice, dialects.Mode, dialects.Flag)
+DRIVERS = {
+    "supply": Supply,
+    "load": Load,
+    "meter": Meter,
+    "thermometer": Thermometer,
+    "switch": PowerSwitch,
+    "contact": Contact,
+}
+PARTS = (
+    dialects.Reading,
+    dialects.Setting,
+    dialects.Switch,
+    dialects.Input,
+    dialects.Choice,
+    dialects.Mode,
+    dialects.Flag,
+)
 
 
 class Answering:
@@ -282,7 +301,11 @@ def test_dialect_loads_and_its_answers_are_understood(name: str) -> None:
         assert driver.tripped() is None
     if isinstance(driver, Supply):
         assert driver.mode() in ("cv", "cc", "off", "driven", "unknown")
-    if not isinstance(driver, Thermometer):
+    if isinstance(driver, PowerSwitch):
+        assert driver.state() == {"position": False}
+    if isinstance(driver, Contact):
+        assert driver.closed()
+    if isinstance(driver, Supply | Load | Meter):
         assert driver.measure_volts() == float(ANSWERS[name][one.measured_volts.ask])
 
 

@@ -6,14 +6,23 @@ import msgspec
 import pytest
 
 from drivers import dialect
+from drivers.contact import Contact
 from drivers.load import Load
 from drivers.meter import Meter
 from drivers.session import Session
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from drivers.thermometer import Thermometer
 from drivers.wire_memory import MemoryWire
 
-KINDS = {"supply": Supply, "load": Load, "meter": Meter, "thermometer": Thermometer}
+KINDS = {
+    "supply": Supply,
+    "load": Load,
+    "meter": Meter,
+    "thermometer": Thermometer,
+    "switch": PowerSwitch,
+    "contact": Contact,
+}
 
 
 class Table:

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.dialect import DialectRefused, LoadDialect, MeterDialect, SupplyDialect, ThermometerDialect, load, shipped
+from drivers.dialect import (
+    ContactDialect,
+    DialectRefused,
+    LoadDialect,
+    MeterDialect,
+    SupplyDialect,
+    SwitchDialect,
+    ThermometerDialect,
+    load,
+    shipped,
+)
 
 METER = 'kind = "meter"\nwords = "w"\n[measured_volts]\nask = "V?"\nunit = "V"\n'
 SUPPLY = """
@@ -34,7 +44,14 @@ unit = "A"
 
 
 def test_shipped_ones_are_of_their_kind():
-    kinds = {"supply": SupplyDialect, "load": LoadDialect, "meter": MeterDialect, "thermometer": ThermometerDialect}
+    kinds = {
+        "supply": SupplyDialect,
+        "load": LoadDialect,
+        "meter": MeterDialect,
+        "thermometer": ThermometerDialect,
+        "switch": SwitchDialect,
+        "contact": ContactDialect,
+    }
     assert {name: type(load(name)) for name in shipped()} == {f"scpi-{kind}": struct for kind, struct in kinds.items()}
     assert [load(name).name for name in shipped()] == list(shipped())
 
@@ -92,6 +109,34 @@ def test_refused_with_file_key_and_reason(tmp_path, old, new, line):
 def test_refused_in_optional_tables(tmp_path, extra, line):
     path = tmp_path / "mine.toml"
     path.write_text(SUPPLY + extra, "utf-8")
+    with pytest.raises(DialectRefused) as caught:
+        load(path)
+    assert line in str(caught.value)
+
+
+CONTACT = 'kind = "contact"\nwords = "w"\n[closed]\nask = "C?"\n'
+
+
+def test_a_contact_of_ones_own_says_which_answer_is_closed(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(CONTACT + 'reply_on = ["LOW"]\nreply_off = ["HIGH"]\n', "utf-8")
+    dialect = load(path)
+    assert isinstance(dialect, ContactDialect)
+    assert (dialect.closed.reply_on, dialect.closed.reply_off) == (("LOW",), ("HIGH",))
+
+
+@pytest.mark.parametrize(
+    ("extra", "line"),
+    [
+        ('set_on = "C1"\n', "closed.set_on: unknown key; accepted: ask, reply_on, reply_off"),
+        ('reply_off = ["1"]\n', "a reply must mean one thing"),
+        ('reply_on = ["low"]\n', "capitals are due"),
+        ('[position]\nask = "C?"\n', "position: unknown key"),
+    ],
+)
+def test_what_a_contact_has_not(tmp_path, extra, line):
+    path = tmp_path / "mine.toml"
+    path.write_text(CONTACT + extra, "utf-8")
     with pytest.raises(DialectRefused) as caught:
         load(path)
     assert line in str(caught.value)

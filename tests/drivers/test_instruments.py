@@ -1,4 +1,4 @@
-"""What the four drivers send, read back and refuse, over the shipped dialects and an instrument that is a table."""
+"""What the drivers send, read back and refuse, over the shipped dialects and an instrument that is a table."""
 
 from __future__ import annotations
 
@@ -25,6 +25,8 @@ SETTERS = [
     ("load", lambda it: it.arm_over_amps(amps=7.5), ["CURR:PROT 7.500", "CURR:PROT?"]),
     ("load", lambda it: it.set_sense(remote=False), ["SENS:REM OFF", "SENS:REM?"]),
     ("load", lambda it: it.switch(True), ["INP ON", "INP?"]),
+    ("switch", lambda it: it.switch(True), ["OUTP ON", "OUTP?"]),
+    ("switch", lambda it: it.switch(False), ["OUTP OFF", "OUTP?"]),
 ]
 
 
@@ -245,7 +247,10 @@ def test_soften_is_lowest_current_and_never_zero_volts(instrument, table, kind, 
     assert table.heard == sent
 
 
-@pytest.mark.parametrize(("kind", "texts"), [("supply", ("OUTP OFF", "OUTP?")), ("load", ("INP OFF", "INP?"))])
+@pytest.mark.parametrize(
+    ("kind", "texts"),
+    [("supply", ("OUTP OFF", "OUTP?")), ("load", ("INP OFF", "INP?")), ("switch", ("OUTP OFF", "OUTP?"))],
+)
 def test_off_sends_the_text_it_announces(instrument, table, kind, texts):
     it = instrument(kind)
     it.off()
@@ -290,6 +295,39 @@ def test_an_unknown_function_is_said(instrument):
 def test_decimal_comma_of_a_dialect(instrument, table):
     table.replies["MEAS:VOLT:DC?"] = b"12,801"
     assert instrument("meter", decimal_comma=True).measure_volts() == 12.801
+
+
+@pytest.mark.parametrize(("raw", "on"), [(b"1", True), (b"0", False), (b"OFF", False), (b"+1", True)])
+def test_where_a_switch_and_a_contact_are(instrument, table, raw, on):
+    table.replies |= {"OUTP?": raw, "SENS:CONT:CLOS?": raw}
+    switch, contact = instrument("switch"), instrument("contact")
+    assert switch.is_on() is contact.closed() is on
+    assert switch.state() == {"position": on}
+    assert table.heard == ["OUTP?", "SENS:CONT:CLOS?", "OUTP?"]
+
+
+@pytest.mark.parametrize("raw", [b"", b"2", b"CLOSED", b"0.5", b"\xff"])
+def test_a_contact_that_answers_neither_is_not_open(instrument, table, raw):
+    table.replies["SENS:CONT:CLOS?"] = raw
+    with pytest.raises(Unreadable, match="is none of 1, ON, 0, OFF"):
+        instrument("contact").closed()
+
+
+def test_a_switch_that_stays_says_so(instrument, table):
+    table.deaf.add("OUTP")
+    table.replies["OUTP?"] = b"1"
+    with pytest.raises(ReadBackMismatch, match="switch is still on"):
+        instrument("switch").switch(False)
+
+
+def test_a_switch_goes_off_whoever_is_there(instrument, table):
+    switch = instrument("switch")
+    with pytest.raises(Timeout):
+        switch.is_on()
+    table.replies.clear()
+    table.heard.clear()
+    switch.off()
+    assert table.heard == ["", "OUTP OFF"]
 
 
 def test_errors_and_identity_are_the_sessions(instrument, table):

@@ -1,0 +1,19 @@
+"""A contact input: the warning contact of a UPS, or a relay that hangs on its output."""
+
+from __future__ import annotations
+
+from drivers.dialect import ContactDialect
+from drivers.instrument import Instrument
+from drivers.session import Session
+
+
+class Contact(Instrument):
+    """Reads only; there is nothing to switch off."""
+
+    def __init__(self, session: Session, dialect: ContactDialect) -> None:
+        super().__init__(session, decimal_comma=dialect.decimal_comma)
+        self.dialect = dialect
+
+    def closed(self) -> bool:
+        """Whether the contact is closed now, as the input tells it after its own debouncing."""
+        return self._is_on(self.dialect.closed)
