@@ -164,6 +164,7 @@ class LoadDialect(_Dialect, frozen=True, kw_only=True, tag_field="kind", tag="lo
     function: Choice
     measured_volts: Reading
     measured_amps: Reading
+    volts: Setting | None = None
     low_volts: Setting | None = None
     low_volts_delay: Setting | None = None
     over_amps: Setting | None = None

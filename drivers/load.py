@@ -25,6 +25,10 @@ class Load(Instrument):
         """Set the constant current; returns what is held, A."""
         return self._set(self.dialect.amps, amps, "amps")
 
+    def set_volts(self, *, volts: float) -> float:
+        """Set the constant voltage; returns what is held, V. May raise ``Unsupported``."""
+        return self._set(self._needed(self.dialect.volts, "volts"), volts, "volts")
+
     def arm_low_volts(self, *, volts: float, delay_s: float | None = None) -> float:
         """Set the load's own low-volts stop (0 = none); returns the level held, V. May raise ``Unsupported``."""
         held = self._set(self._needed(self.dialect.low_volts, "low_volts"), volts, "low-volts stop")
@@ -85,6 +89,8 @@ class Load(Instrument):
             ("amps", lambda: self._number(dialect.amps)),
             ("input", self.input_is_on),
         ]
+        if (volts := dialect.volts) is not None:
+            queries.append(("volts", lambda: self._number(volts)))
         if (low_volts := dialect.low_volts) is not None:
             queries.append(("low_volts", lambda: self._number(low_volts)))
         if (delay := dialect.low_volts_delay) is not None:

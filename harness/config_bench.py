@@ -46,6 +46,14 @@ class BenchFile:
         """The first instrument of ``role``, None where the bench has none."""
         return next((entry for entry in self.instruments if entry.role == role), None)
 
+    def switching(self, what: str) -> InstrumentEntry | None:
+        """The switch that interrupts ``what`` (mains, ac-load), None where a person does it."""
+        return next((entry for entry in self.instruments if entry.switches == what), None)
+
+    def sensing(self, what: str) -> InstrumentEntry | None:
+        """The contact that ``what`` (warning, ac-output) closes, None where nothing tells."""
+        return next((entry for entry in self.instruments if entry.senses == what), None)
+
     def all(self, role: str) -> tuple[InstrumentEntry, ...]:
         """Every instrument of ``role``, in the order of the file."""
         return tuple(entry for entry in self.instruments if entry.role == role)
@@ -100,6 +108,9 @@ def _unlike_the_others(keys: Keys, entry: InstrumentEntry, others: list[Instrume
             keys.refuse("address", f'also the address of "{other.name}"{same}', "give each one its own address")
         if other.role == entry.role and entry.role in ("supply", "load"):
             keys.refuse("role", f'"{other.name}" is the {entry.role} already', f"one {entry.role} on a bench")
+        for key in ("switches", "senses"):
+            if getattr(entry, key) and getattr(entry, key) == getattr(other, key):
+                keys.refuse(key, f'"{other.name}" does that already', "one instrument for each")
         mine, theirs = simulated(entry.address), simulated(other.address)
         if (mine and mine[0]) != (theirs and theirs[0]):
             keys.refuse(

@@ -13,7 +13,7 @@ from harness.keys import Keys, nearest
 from harness.uncertainty import ASSUMED_RANGE_PCT, ASSUMED_READING_PCT, AccuracyTerms
 from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
 
-ROLES = ("supply", "load", "meter", "thermometer")
+ROLES = ("supply", "load", "meter", "thermometer", "switch", "contact")
 
 ASSUMED_VOLTS_RANGE = 100.0
 ASSUMED_AMPS_RANGE = 50.0
@@ -51,9 +51,12 @@ INSTRUMENT_KEYS = (
     "own_low_volts_stop",
     "own_over_volts_stop",
     "off_bleed_ohm",
+    "switches",
+    "senses",
 )
 
 _POWER = ("supply", "load")
+_WIRED = ("supply", "load", "meter", "thermometer")
 _ONLY_FOR: dict[str, tuple[str, ...]] = {
     "measures": ("meter", "thermometer"),
     "sense": _POWER,
@@ -70,8 +73,15 @@ _ONLY_FOR: dict[str, tuple[str, ...]] = {
     "own_low_volts_stop": ("load",),
     "own_over_volts_stop": ("supply",),
     "off_bleed_ohm": ("supply",),
+    "switches": ("switch",),
+    "senses": ("contact",),
+    "lead_mohm": _WIRED,
+    "lead_length_m": _WIRED,
+    "lead_mm2": _WIRED,
 }
 
+_SWITCHES = ("mains", "ac-load")
+_SENSES = ("warning", "ac-output")
 _MEASURES = {"meter": ("pack", "load", "supply"), "thermometer": ("pack", "ambient")}
 
 
@@ -81,7 +91,8 @@ class InstrumentEntry:
 
     ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
     together. ``dialect``: a shipped name, or the full path of a dialect file. ``off_bleed_ohm``: what a supply's idle
-    output drains a pack through.
+    output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains or its AC load. ``senses``: what
+    closes a contact, the UPS's warning or its live output.
     """
 
     name: str
@@ -110,6 +121,8 @@ class InstrumentEntry:
     own_low_volts_stop: bool
     own_over_volts_stop: bool
     off_bleed_ohm: float | None
+    switches: str = ""
+    senses: str = ""
 
     @property
     def lead_ohm(self) -> float | None:
@@ -185,6 +198,8 @@ def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
         own_low_volts_stop=keys.flag("own_low_volts_stop", default=False),
         own_over_volts_stop=keys.flag("own_over_volts_stop", default=False),
         off_bleed_ohm=keys.number_or_none("off_bleed_ohm", unit="ohm", low=10.0, high=1e9),
+        switches=keys.choice("switches", _SWITCHES) if role == "switch" else "",
+        senses=keys.choice("senses", _SENSES) if role == "contact" else "",
     )
     _leads_make_sense(keys, entry)
     return entry

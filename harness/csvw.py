@@ -22,6 +22,7 @@ UNITS = {
     "_ah": "A.h",
     "_wh": "W.h",
     "_temp_c": "Cel",
+    "_on": "1",
 }
 """UCUM code by the ending of a column's name."""
 
@@ -34,6 +35,13 @@ _WORDS = {
     "charge_ah": "Net charge out of the pack since the run began",
     "energy_wh": "Net energy out of the pack since the run began",
     "pack_temp_c": "Temperature of the pack",
+    "mains_on": "1 when the UPS has mains, 0 when it has not",
+    "ac_load_on": "1 when the AC load is on, 0 when it is off",
+    "warning_on": "1 while the UPS's warning contact is closed",
+    "ac_output_on": "1 while the UPS's output is alive",
+    "output_on": "1 when the supply says that its output is on",
+    "cc_on": "1 while the supply limits the current",
+    "driven_on": "1 while something else drives the supply's output",
     "flags": "What was wrong with this sample, in words",
     "crc32": "CRC-32 (IEEE 802.3) of the record's bytes before its last comma",
 }

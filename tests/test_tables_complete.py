@@ -63,6 +63,7 @@ ANSWERS: dict[str, dict[str, str]] = {
     },
     "scpi-load": {
         "CURR?": "2.000",
+        "VOLT?": "26.000",
         "INP?": "0",
         "FUNC?": "CURR",
         "MEAS:VOLT?": "12.79",

@@ -224,6 +224,7 @@ def test_state_of_a_load(instrument, table):
     table.replies |= {
         "FUNC?": b"CURRENT",
         "CURR?": b"1.200",
+        "VOLT?": b"26.000",
         "INP?": b"0",
         "VOLT:PROT:LOW?": b"9.200",
         "VOLT:PROT:LOW:DEL?": b"0.500",
@@ -233,6 +234,7 @@ def test_state_of_a_load(instrument, table):
     assert instrument("load").state() == {
         "function": "cc",
         "amps": 1.2,
+        "volts": 26.0,
         "input": False,
         "low_volts": 9.2,
         "low_volts_delay_s": 0.5,
