@@ -84,7 +84,7 @@ def demo(wire: str, seed: int | None, out: str, as_json: bool) -> None:
 
 
 @main.command()
-@click.argument("kind", metavar="bench|pack")
+@click.argument("kind", metavar="bench|pack|ups")
 @click.argument("file", type=FILE)
 def new(kind: str, file: str) -> None:
     """Write a commented starting file; never over an existing one."""

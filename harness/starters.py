@@ -9,7 +9,11 @@ from harness.errors import Usage
 from harness.keys import nearest
 from harness.tomlfile import one_line
 
-KINDS = ("bench", "pack")
+KINDS = ("bench", "pack", "ups")
+
+
+def _listed() -> str:
+    return f"{', '.join(KINDS[:-1])} or {KINDS[-1]}"
 
 
 def starter_text(kind: str) -> str:
@@ -17,7 +21,7 @@ def starter_text(kind: str) -> str:
     if kind not in KINDS:
         match = nearest(kind, KINDS)
         hint = f"did you mean {match}? " if match else ""
-        raise Usage(one_line(f"new: no starting file of the kind {kind}; {hint}accepted: {' or '.join(KINDS)}"))
+        raise Usage(one_line(f"new: no starting file of the kind {kind}; {hint}accepted: {_listed()}"))
     return resources.files("harness").joinpath("starters", f"{kind}.toml").read_text(encoding="utf-8")
 
 

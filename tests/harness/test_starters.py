@@ -8,16 +8,20 @@ from pathlib import Path
 
 import pytest
 
-from harness.config import load_bench, load_pack
+from harness.config import load_bench, load_pack, load_ups
 from harness.config_bench import BENCH_KEYS
 from harness.config_instrument import INSTRUMENT_KEYS
 from harness.config_pack import PACK_KEYS
+from harness.config_ups import SITE_KEYS, UPS_KEYS
 from harness.errors import Usage
 from harness.limits import envelope
 from harness.starters import KINDS, starter_text, write_starter
 
 
 def test_they_load_as_they_stand_and_stack(tmp_path: Path) -> None:
+    ups = load_ups(write_starter("ups", tmp_path / "ups.toml"))
+    assert ups.site is not None
+    assert ups.site.guessed() == ("load_w_max", "ambient_min_c", "ambient_max_c")
     bench = load_bench(write_starter("bench", tmp_path / "bench.toml"))
     pack = load_pack(write_starter("pack", tmp_path / "pack.toml"))
     assert {entry.role for entry in bench.instruments} == {"supply", "load", "meter", "thermometer"}
@@ -39,7 +43,9 @@ def test_it_loads_with_a_persons_own_address(tmp_path: Path, address: str) -> No
     assert load_bench(path).instruments[0].address == address
 
 
-@pytest.mark.parametrize(("kind", "keys"), [("bench", BENCH_KEYS + INSTRUMENT_KEYS), ("pack", PACK_KEYS)])
+@pytest.mark.parametrize(
+    ("kind", "keys"), [("bench", BENCH_KEYS + INSTRUMENT_KEYS), ("pack", PACK_KEYS), ("ups", UPS_KEYS + SITE_KEYS)]
+)
 def test_every_key_is_shown(kind: str, keys: tuple[str, ...]) -> None:
     text = starter_text(kind)
     assert [key for key in keys if key not in text] == []
@@ -56,7 +62,7 @@ def test_a_line_turned_on_still_loads(tmp_path: Path, kind: str) -> None:
     """Every `# key = value` of the file is a value that would be accepted where it stands."""
     lines = starter_text(kind).splitlines()
     top_only = lines[: lines.index("[[instrument]]")] if kind == "bench" else lines
-    load = load_bench if kind == "bench" else load_pack
+    load = {"bench": load_bench, "pack": load_pack, "ups": load_ups}[kind]
     shown = 0
     for number, line in enumerate(lines):
         bare = line.removeprefix("# ")
@@ -94,7 +100,7 @@ def test_a_link_to_nowhere_is_not_followed(tmp_path: Path) -> None:
         ("pack", "", "a folder; name the file"),
         ("pack", "zero\0byte", "cannot be written"),
         ("bech", "x.toml", "no starting file of the kind bech; did you mean bench"),
-        ("contactor", "x.toml", "accepted: bench or pack"),
+        ("contactor", "x.toml", "accepted: bench, pack or ups"),
     ],
 )
 def test_refusals(tmp_path: Path, kind: str, where: str, words: str) -> None:
