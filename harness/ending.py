@@ -104,6 +104,7 @@ def _final(
         exit_code=25 if lost else ending.exit_code,
         end_reason=f"record failed: {failed}" if lost else ending.end_reason,
         figures=dict(found.figures),
+        lists=dict(found.lists),
         not_measured=dict(found.not_measured),
         conditions=dict(found.conditions),
         off_confirmation=off_confirmation(bench.off_reports),

@@ -10,6 +10,7 @@ import msgspec
 
 from harness.briefing import barrier_lines, interlock_lines, limit_lines, plan_lines
 from harness.cautions import CAUTIONS
+from harness.entries import SIMULATED, figure_words, list_lines
 from harness.errors import UserError
 from harness.folder import INTERRUPTED, RunFolder
 from harness.job import Done, Ready
@@ -19,7 +20,7 @@ from harness.plain import safe_text
 from harness.planning import OPEN, plan_keys
 from harness.procedure import procedures
 from harness.result import Result, load_result, to_json
-from harness.show import SIMULATED, figure_words, runs_lines, verdict_sentence
+from harness.show import runs_lines, verdict_sentence
 
 TITLES = {
     "capacity_ah": "capacity",
@@ -38,6 +39,37 @@ TITLES = {
     "cv_s": "time at constant volts",
     "end_a": "current at the end",
     "charger_restarts": "restarts of the charger",
+    "floor_v": "voltage floor",
+    "last_good_v": "lowest volts held",
+    "first_bad_v": "volts where it dropped",
+    "floor_a": "current at the floor",
+    "dc_w": "power at the floor",
+    "warn_v": "volts at the warning",
+    "highest_good_v": "highest volts still good",
+    "latched": "latches when it is off",
+    "restart_v": "volts at which it restarts",
+    "idle_a": "idle current",
+    "idle_w": "idle power",
+    "p_ac_w": "AC load",
+    "lead_drop_v": "drop over the leads",
+    "warn_to_off_v": "volts from warning to off",
+    "ceiling_v": "charge ceiling",
+    "open_v": "volts of the open charger",
+    "charger_r_ohm": "resistance of the charger",
+    "charge_a": "current of the charger",
+    "knee_v": "volts where its limit ends",
+    "boost_v": "boost volts",
+    "float_v": "float volts",
+    "held_it_max": "highest rate held, in It",
+    "held_a_max": "highest current held",
+    "charge_share": "share of charge at ceiling",
+    "usable_ah": "usable charge",
+    "usable_wh": "usable energy",
+    "floor_margin_v": "margin above the pack's end",
+    "charge_current_margin_a": "margin of charge current",
+    "discharge_current_margin_a": "margin of discharge current",
+    "load_w_max": "largest load",
+    "runtime_s": "runtime",
 }
 """Words for figure ids."""
 
@@ -117,18 +149,23 @@ def runs_document(folders: Iterable[RunFolder]) -> dict[str, Any]:
     return {"runs": [_run_row(folder) for folder in folders]}
 
 
+LEFT_UNSAID = ("procedure", "name", "started", "simulated", "figures", "lists", "verdicts")
+
+
 def _run_row(folder: RunFolder) -> dict[str, Any]:
     row: dict[str, Any] = {"folder": str(folder.path), "outcome": folder.outcome()}
     try:
         result = load_result(folder)
     except UserError:
-        return row | dict.fromkeys(("procedure", "name", "started", "simulated", "figures"))
+        return row | dict.fromkeys(LEFT_UNSAID)
     return row | {
         "procedure": result.procedure,
         "name": result.name,
         "started": result.started,
         "simulated": result.simulated,
-        "figures": {name: msgspec.to_builtins(figure) for name, figure in result.figures.items()},
+        "figures": msgspec.to_builtins(result.figures),
+        "lists": msgspec.to_builtins(result.lists),
+        "verdicts": msgspec.to_builtins(result.verdicts),
     }
 
 
@@ -151,7 +188,8 @@ def runs_done_document(done: list[Done]) -> dict[str, Any]:
                 "exit_code": one.exit_code,
                 "end_reason": one.result.end_reason,
                 "simulated": one.result.simulated,
-                "figures": {name: msgspec.to_builtins(figure) for name, figure in one.result.figures.items()},
+                "figures": msgspec.to_builtins(one.result.figures),
+                "lists": msgspec.to_builtins(one.result.lists),
             }
             for one in done
         ]
@@ -167,6 +205,7 @@ def runs_done_text(done: list[Done]) -> str:
         lines.append(f"{result.procedure}, {safe_text(result.name)}: {headline(result)}{mark}")
         for name, figure in result.figures.items():
             lines.append(f"  {TITLES.get(name, name):<26} {figure_words(figure)}{mark}")
+        lines.extend(f"  {line}" for line in list_lines(result.lists, simulated=result.simulated))
         lines.extend(_off_lines(result))
         lines.append(f"  record: {safe_text(str(one.folder.path))}")
     return wrapped(lines)

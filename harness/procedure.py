@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from typing import Any
 
-from harness.result import Figure
+from harness.result import Entry, Figure
 from harness.site import Site
 
 
@@ -43,18 +43,23 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a procedure hands back: figures by id, why it ended, the conditions beside them."""
+    """What a procedure hands back: figures by id, why it ended, the conditions beside them.
+
+    ``lists``: by id, entries in order, such as the steps of a stair; each entry holds figures and plain words by id.
+    """
 
     figures: Mapping[str, Figure]
     end_reason: str
     conditions: Mapping[str, Any] = field(default_factory=dict)
     not_measured: Mapping[str, str] = field(default_factory=dict)
+    lists: Mapping[str, tuple[Entry, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Procedure:
     """``settle(plan, site)`` fills every open key from pack and envelope and raises ``PlanRefused`` outside them;
-    ``needs`` are roles; ``phases`` are those the interlock table must have a row for."""
+    ``needs`` are roles; ``phases`` are those the interlock table must have a row for; ``subject`` is what hangs on the
+    bench, "pack" or "ups" (its battery side)."""
 
     name: str
     about: str
@@ -64,6 +69,7 @@ class Procedure:
     forecast: Callable[[Any, Site], Forecast]
     needs: Callable[[Any], tuple[str, ...]]
     phases: tuple[str, ...] = ("rest", "source", "sink")
+    subject: str = "pack"
 
 
 def procedure_names() -> tuple[str, ...]:

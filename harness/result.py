@@ -7,6 +7,8 @@ Units are UCUM codes. Every number is finite: what could not be measured is abse
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -22,6 +24,9 @@ SCHEMA_FILE = Path(__file__).parent / "schemas" / "result.schema.json"
 
 Outcome = Literal["finished", "stopped", "tripped", "interrupted", "refused", "unsafe"]
 Plain = float | int | bool | str | None
+ID = re.compile(r"[a-z][a-z0-9_]*")
+"""Shape of a figure's and of a list's id; the unit stands at its end (``_v``, ``_a``, ``_ah``, ``_s``, ``_ohm``)."""
+
 Unit = Annotated[str, Meta(description="UCUM code, case-sensitive; 1 for a plain number, empty for words")]
 
 
@@ -56,12 +61,18 @@ class Figure(_Record, frozen=True, kw_only=True):
         _finite("figure", value=self.value, U=self.expanded_uncertainty, k=self.coverage_factor, dof=self.dof)
 
 
+Entry = dict[str, Figure | Plain]
+"""One entry of a list, such as one step of a stair: figures by id, and plain words or numbers beside them."""
+
+
 class Verdict(_Record, frozen=True, kw_only=True):
-    """One judgement: what it is about, which way it went, and the sentence a person reads."""
+    """One judgement: what it is about, which way it went, the sentence a person reads, and what it rests on."""
 
     about: str
-    verdict: Literal["pass", "pass with conditions", "fail", "cannot tell"]
+    verdict: Literal["pass", "pass with conditions", "fail", "cannot tell", "not judged"]
     sentence: str
+    runs: Annotated[tuple[str, ...], Meta(description="Folders of the runs it rests on")] = ()
+    settles: Annotated[str, Meta(description="What would settle a doubt; empty when there is none")] = ""
 
 
 class Condition(_Record, frozen=True, kw_only=True):
@@ -142,6 +153,7 @@ class Result(_Record, frozen=True, kw_only=True):
     duration_s: Annotated[float, Meta(ge=0, description="Bench time")] | None = None
     plan: dict[str, Plain] = {}
     figures: dict[str, Figure] = {}
+    lists: Annotated[dict[str, tuple[Entry, ...]], Meta(description="steps, pulses, runtime_s: entries in order")] = {}
     not_measured: Annotated[dict[str, str], Meta(description="Figure id and why it is absent")] = {}
     verdicts: tuple[Verdict, ...] = ()
     conditions: dict[str, Condition] = {}
@@ -159,8 +171,25 @@ def _finite(what: str, **numbers: float | None) -> None:
             raise ValueError(f"{what}: {name} is {number}; leave it out and say why in not_measured")
 
 
+def check_ids(result: Result) -> None:
+    """Raises ``ValueError`` for an id that is none, one that is used twice, or one both measured and not measured."""
+    ids = (*result.figures, *result.lists)
+    members = (key for entries in result.lists.values() for entry in entries for key in entry)
+    _well_made((*ids, *members))
+    for name in ids:
+        if name in result.not_measured or (name in result.figures and name in result.lists):
+            raise ValueError(f"result: {name} is there twice: as figure, as list or as not measured; keep one")
+
+
+def _well_made(names: Iterable[str]) -> None:
+    for name in names:
+        if not ID.fullmatch(name):
+            raise ValueError(f"result: {name!r} is no id; wanted lower-case letters, digits and _, such as capacity_ah")
+
+
 def to_json(result: Result) -> bytes:
     """The document, indented, checked against its own types; raises ``ValueError`` when it would not read back."""
+    check_ids(result)
     raw = msgspec.json.encode(result)
     try:
         msgspec.json.decode(raw, type=Result)

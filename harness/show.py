@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
-from harness.digits import duration, rounded, symbol
+from harness.digits import duration
+from harness.entries import SIMULATED, figure_words, list_lines, plain_words, verdict_lines
 from harness.errors import UserError
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
 from harness.jsonlines import EventReader, events
 from harness.plain import safe_text
-from harness.result import Figure, Limit, OffConfirmation, Result, load_result
+from harness.result import Limit, OffConfirmation, Result, load_result
 from harness.samplefile import samples
 
 WIDTH = 80
-SIMULATED = "SIMULATED"
 LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
 MOST_EVENTS = 20
 """Events of one kind listed in full; the rest is counted."""
@@ -61,20 +61,6 @@ def verdict_sentence(result: Result, *, outcome: str) -> str:
     return " ".join(f"{one.verdict.capitalize()}: {one.sentence}" for one in result.verdicts)
 
 
-def figure_words(figure: Figure) -> str:
-    """``9.873 +/- 0.052 Ah (k = 2.01)``; a figure without uncertainty says so."""
-    unit = symbol(figure.unit)
-    if isinstance(figure.value, bool):
-        return "yes" if figure.value else "no"
-    if figure.expanded_uncertainty is None and figure.basis.startswith("counted"):
-        return f"{figure.value:.6g} {unit} (counted)".replace("  ", " ")
-    if figure.expanded_uncertainty is None:
-        return f"{figure.value:.6g} {unit} (uncertainty not stated)".replace("  ", " ")
-    value, spread = rounded(figure.value, figure.expanded_uncertainty)
-    factor = "" if figure.coverage_factor is None else f" (k = {figure.coverage_factor:.2f})"
-    return f"{value} +/- {spread} {unit}".rstrip() + factor
-
-
 def show_text(folder: RunFolder) -> str:
     """The whole page for one run, also for one that was interrupted or is on; raises ``Usage``."""
     outcome = folder.outcome()
@@ -94,13 +80,20 @@ def run_line(folder: RunFolder) -> str:
     except UserError:
         headline = SIMULATED if _simulated(folder) else ""
     else:
-        first = next(iter(result.figures.values()), None)
-        headline = "" if first is None else figure_words(first).partition(" (")[0]
+        headline = _first_figure(result)
         if result.simulated:
             headline = f"{headline} {SIMULATED}".strip()
     name = safe_text(folder.name)
     start = f"{name:<{_NAME_WIDTH}}" if len(name) <= _NAME_WIDTH else f"{name}\n{'':<{_NAME_WIDTH}}"
     return f"{start} {safe_text(outcome):<11} {safe_text(headline)}".rstrip()
+
+
+def _first_figure(result: Result) -> str:
+    """Of a run without figures how long its first list is."""
+    first = next(iter(result.figures.values()), None)
+    if first is not None:
+        return figure_words(first).partition(" (")[0]
+    return next((f"{len(entries)} {name}" for name, entries in result.lists.items()), "")
 
 
 def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
@@ -131,10 +124,13 @@ def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
 def _result_lines(result: Result, name: str, outcome: str) -> Iterator[str]:
     yield from _title(name, outcome, simulated=result.simulated)
     yield from _wrap(verdict_sentence(result, outcome=outcome))
+    if outcome == "finished":
+        yield from _section("Verdicts", [line for one in result.verdicts for line in _folded(verdict_lines(one))])
     yield from _section("Figures", _figure_lines(result))
+    yield from _section("Lists", _folded(list_lines(result.lists, simulated=result.simulated)))
     yield from _section("Not measured", _pairs(result.not_measured))
-    yield from _section("Conditions", _pairs({k: _value(c.value, c.unit) for k, c in result.conditions.items()}))
-    asked = {key: "not asked" if value is None else _value(value, "") for key, value in result.plan.items()}
+    yield from _section("Conditions", _pairs({k: plain_words(c.value, c.unit) for k, c in result.conditions.items()}))
+    asked = {key: "not asked" if value is None else plain_words(value) for key, value in result.plan.items()}
     yield from _section("Asked", _pairs(asked))
     yield from _section("End", _end_lines(result, outcome))
     if result.bench is not None:
@@ -154,17 +150,12 @@ def _figure_lines(result: Result) -> list[str]:
     return lines
 
 
+def _folded(lines: Iterable[str]) -> list[str]:
+    return [folded for one in lines for folded in _wrap(one.strip(), 2 + len(one) - len(one.lstrip()), 4)]
+
+
 def _pairs(pairs: dict[str, str]) -> list[str]:
     return [line for key, text in pairs.items() for line in _wrap(f"{key:<18} {text}", 2, 19)]
-
-
-def _value(value: object, unit: str) -> str:
-    if value is None:
-        return "unknown"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    text = f"{value:.6g}" if isinstance(value, float) else str(value)
-    return f"{text} {symbol(unit)}".rstrip()
 
 
 def _end_lines(result: Result, outcome: str) -> list[str]:
@@ -193,7 +184,7 @@ def _off_words(off: OffConfirmation | None, outcome: str) -> str:
 
 def _limit_lines(limit: Limit) -> list[str]:
     changed = f"; CHANGED: {limit.reason}" if limit.reason else ""
-    value = "none" if limit.value is None else _value(limit.value, limit.unit)
+    value = "none" if limit.value is None else plain_words(limit.value, limit.unit)
     return _wrap(f"{limit.what}: {value} ({limit.source}{changed})", 2, 4)
 
 
@@ -268,8 +259,11 @@ def _event_lines(folder: RunFolder) -> list[str]:
 def _event_words(event: dict[str, object]) -> str:
     when = event.get("elapsed_s")
     rest = [
-        str(value) if key in ("text", "what") else f"{key} {_value(value, '')}"
+        str(value) if key in ("text", "what") else f"{key} {plain_words(value)}"
         for key, value in event.items()
         if key not in ("elapsed_s", "utc", "kind")
     ]
     return f"{duration(when) if isinstance(when, int | float) else '?'} {event.get('kind')}: {', '.join(rest)}"
+
+
+__all__ = ["LIVE", "SIMULATED", "WIDTH", "figure_words", "run_line", "runs_lines", "show_text", "verdict_sentence"]

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import get_args
 
 import jsonschema
+import msgspec
 import pytest
 
 from harness.errors import Usage
@@ -57,8 +58,18 @@ FULL = Result(
         ),
         "latched": Figure(value=True, unit=""),
     },
+    lists={
+        "steps": (
+            {"amps": Figure(value=5.0, unit="A", expanded_uncertainty=0.03), "held": True, "step_end": "held"},
+            {"amps": Figure(value=10.0, unit="A"), "held": False, "opened_s": 3.2, "rise_k": None, "it": 1},
+        ),
+        "pulses": (),
+    },
     not_measured={"recovery_v": "the rest was cut short"},
-    verdicts=(Verdict(about="capacity", verdict="pass", sentence="the pack holds 99 % of its rated charge."),),
+    verdicts=(
+        Verdict(about="capacity", verdict="pass", sentence="the pack holds 99 % of its rated charge."),
+        Verdict(about="site", verdict="not judged", sentence="no [site].", runs=("a", "b"), settles="a [site] table"),
+    ),
     conditions={"rate": Condition(value=0.2, unit="1"), "volts at": Condition(value="pack terminals")},
     bench=BenchUsed(
         name="cellar bench",
@@ -122,6 +133,11 @@ def test_a_new_result_takes_the_place_of_the_old(folder: RunFolder) -> None:
         {"figures": {"x": {"value": 1.0, "unit": "V", "expanded_uncertainty": -1.0}}},
         {"figures": {"x": {"value": 1.0, "unit": "V", "coverage_factor": 0.0}}},
         {"verdicts": [{"about": "x", "verdict": "maybe", "sentence": ""}]},
+        {"verdicts": [{"about": "x", "verdict": "pass", "sentence": "", "runs": "a"}]},
+        {"lists": {"steps": {"amps": 1.0}}},
+        {"lists": {"steps": [{"amps": [1.0]}]}},
+        {"lists": {"steps": [{"amps": {"value": 1.0}}]}},
+        {"lists": {"steps": [{"amps": {"value": 1.0, "unit": "A", "u": 0.1}}]}},
         {"figuers": {}},
         {"rows": -1},
     ],
@@ -160,6 +176,27 @@ def test_a_result_that_would_not_read_back_is_not_written(folder: RunFolder) -> 
     wrong = Result(procedure="capacity", name="a", simulated=False, started="", outcome="done")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="outcome"):
         write_result(folder, wrong)
+    assert not folder.result_json.exists()
+
+
+FIGURE = Figure(value=1.0, unit="V")
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"figures": {"Floor V": FIGURE}}, "'Floor V' is no id; wanted lower-case letters, digits and _"),
+        ({"figures": {"": FIGURE}}, "'' is no id"),
+        ({"lists": {"steps-1": ()}}, "'steps-1' is no id"),
+        ({"lists": {"steps": ({"1s": FIGURE},)}}, "'1s' is no id"),
+        ({"lists": {"capacity_ah": ()}}, "capacity_ah is there twice"),
+        ({"not_measured": {"capacity_ah": "why"}}, "capacity_ah is there twice"),
+        ({"not_measured": {"steps": "why"}}, "steps is there twice"),
+    ],
+)
+def test_ids_are_checked(folder: RunFolder, changes: dict[str, object], words: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(words)):
+        write_result(folder, msgspec.structs.replace(FULL, **changes))
     assert not folder.result_json.exists()
 
 

@@ -192,6 +192,45 @@ def test_verdicts_come_first(folder: RunFolder) -> None:
     assert show_text(folder).splitlines()[3] == "Cannot tell: too cold to say."
 
 
+STEPS = (
+    {"amps": Figure(value=5.0, unit="A", expanded_uncertainty=0.0252, coverage_factor=2.0), "it": 0.5, "held": True,
+     "step_end": "held", "r_1s_ohm": Figure(value=0.0612, unit="Ohm", expanded_uncertainty=0.0021)},
+    {"amps": Figure(value=10.0, unit="A"), "held": False, "opened_s": 3.25, "step_end": "pack opened", "rise_k": None},
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_lists(folder: RunFolder, simulated: bool) -> None:
+    write_result(folder, changed(figures={}, lists={"steps": STEPS, "pulses": ()}, simulated=simulated))
+    mark = "  SIMULATED" if simulated else ""
+    page = show_text(folder)
+    one_line = re.sub(r"\s+", " ", page)
+    first = "steps 1 of 2: amps 5.000 +/- 0.025 A, it 0.5, held yes, step_end held, r_1s_ohm 0.0612 +/- 0.0021 ohm"
+    second = "steps 2 of 2: amps 10 A (uncertainty not stated), held no, opened_s 3.25, step_end pack opened, rise_k"
+    assert f"Lists {first}{mark[1:]} {second} unknown{mark[1:]} pulses: none" in one_line
+    assert max(map(len, page.splitlines())) <= WIDTH
+    assert run_line(folder).endswith("2 steps SIMULATED" if simulated else "2 steps")
+
+
+def test_a_verdict_tells_its_runs_and_what_would_settle_it(folder: RunFolder) -> None:
+    runs = ("20250101T220000Z-capacity-cellar", "20250102T220000Z-voltage-floor-porch")
+    doubt = Verdict(
+        about="floor margin", verdict="cannot tell", sentence="too near.", runs=runs, settles="a c-rate run at 8 A"
+    )
+    write_result(folder, changed(verdicts=(Verdict(about="charge", verdict="pass", sentence="0.9 A."), doubt)))
+    assert (
+        show_text(folder)
+        .partition("Verdicts\n")[2]
+        .startswith(
+            "  PASS - charge: 0.9 A.\n"
+            "  CANNOT TELL - floor margin: too near.\n"
+            "    rests on 20250101T220000Z-capacity-cellar,\n"
+            "        20250102T220000Z-voltage-floor-porch\n"
+            "    would settle it: a c-rate run at 8 A\n"
+        )
+    )
+
+
 @pytest.mark.parametrize(
     ("outcome", "words"),
     [
@@ -273,14 +312,15 @@ def test_nothing_in_the_files_acts_on_a_terminal_and_80_columns_hold(folder: Run
     evil = Result(
         procedure=EVIL, name=EVIL, simulated=True, started=EVIL, ended=EVIL, outcome="finished", end_reason=EVIL,
         plan={EVIL: EVIL}, figures={EVIL: Figure(value=1.0, unit=EVIL, basis=EVIL)}, not_measured={EVIL: EVIL},
-        verdicts=(Verdict(about=EVIL, verdict="pass", sentence=EVIL),), conditions={EVIL: Condition(value=EVIL)},
+        lists={EVIL: ({EVIL: EVIL, "a": Figure(value=1.0, unit=EVIL)},)}, conditions={EVIL: Condition(value=EVIL)},
+        verdicts=(Verdict(about=EVIL, verdict="pass", sentence=EVIL, runs=(EVIL, EVIL), settles=EVIL),),
         bench=BenchUsed(
             name=EVIL, wiring=(EVIL,), limits=(Limit(what=EVIL, value=1.0, unit=EVIL, source=EVIL, reason=EVIL),),
             instruments=(InstrumentUsed(name=EVIL, role=EVIL, address=EVIL, identity=EVIL, dialect=EVIL),),
         ),
         off_confirmation=OffConfirmation(confirmed=True, how=EVIL, witness=EVIL), cautions=(EVIL,),
     )  # fmt: skip
-    write_result(folder, evil)
+    folder.result_json.write_bytes(msgspec.json.encode(evil))  # the writer would refuse its ids
     with open(folder.events_jsonl, "ab") as file:
         file.write(msgspec.json.encode({"elapsed_s": "x", "kind": "trip", EVIL: EVIL, "text": EVIL}) + b"\n")
     page = show_text(folder)
