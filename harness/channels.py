@@ -69,6 +69,21 @@ class Channels:
             )
         return lines
 
+    def volts_change_lines(self, *, volts: float, amps: float) -> list[BudgetLine]:
+        """Uncertainty of a change of pack volts by ``volts`` with a change of current by ``amps``, V.
+
+        Both ends are read by one instrument on one range within minutes, so its offset drops out and its gain is left.
+        """
+        entry = next(e for e in self.site.bench.instruments if e.name == self.place.name)
+        gain = replace(entry.volts_accuracy, range_pct=0.0, fixed=0.0)
+        line = reading_line(source=f"{entry.name} volts", reading=volts, terms=gain, unit="V")
+        lines = [replace(line, basis=f"{line.basis}, of the change: the offset drops out")]
+        if self.place.ohm:
+            drop = LEAD_SHARE * abs(amps) * self.place.ohm
+            basis = f"{100 * LEAD_SHARE:g} % of {1000 * self.place.ohm:.1f} mohm, judgement"
+            lines.append(rectangular_line(source="declared leads", half_width=drop, unit="V", basis=basis))
+        return lines
+
     def own_volts_line(self, *, role: str, volts: float) -> BudgetLine:
         """Uncertainty of what ``role`` (load or supply) itself reads at its terminals or sense leads, V."""
         entry = self._entry(role)
