@@ -36,12 +36,21 @@ def need_load(rig: Rig) -> tuple[str, Load]:
     return rig.load_name, rig.load
 
 
+def need_stand_in(rig: Rig) -> tuple[str, Supply]:
+    """The supply that stands in for a UPS's battery, and its name. Raises ``PreflightRefused`` without one."""
+    if rig.supply is None or rig.supply_name is None:
+        raise PreflightRefused('bench: no instrument with role = "supply"; add one to stand in for the battery')
+    return rig.supply_name, rig.supply
+
+
 def too_cold_or_warm(site: Site, *, phase: str, temp_c: float) -> str | None:
     """Words when the pack must not be charged (``source``) or discharged (``sink``) at ``temp_c`` (degC), or ``None``.
 
     At rest a wider band holds; what is about to begin is judged by its own, before it is switched on.
     """
     env = site.envelope
+    if phase not in ("source", "sink"):
+        return None  # no pack is charged or discharged
     charging = phase == "source"
     if temp_c != temp_c:
         return "no reading of the pack's temperature" if charging else None
@@ -71,6 +80,18 @@ def arm_supply(supply: Supply, *, site: Site, note: Note, volts: float, amps: fl
         note("limit change", instrument=supply.name, own_over_volts_stop=stop)
     supply.set_amps(amps=amps)
     supply.set_volts(volts=volts)
+
+
+def arm_trace(load: Load, *, note: Note, volts: float) -> None:
+    """The load as a battery: constant ``volts``. Its own low-volts stop is laid down, since there is no pack to be
+    guarded and it would end the trace.
+
+    Raises what the driver raises; ``Unsupported`` for a load that cannot hold volts.
+    """
+    if load.dialect.low_volts is not None:
+        note("limit change", instrument=load.name, own_low_volts_stop=load.arm_low_volts(volts=0.0))
+    load.set_function("cv")
+    load.set_volts(volts=volts)
 
 
 def arm_load(load: Load, *, site: Site, note: Note, amps: float) -> None:

@@ -30,7 +30,13 @@ def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
 
 
 def line_waiting() -> str | None:
-    """A line somebody has typed meanwhile; ``None`` when there is none. Does not wait."""
+    """A line somebody has typed meanwhile; ``None`` when there is none, or an empty one. Does not wait."""
+    return entered() or None
+
+
+def entered() -> str | None:
+    """The same, "" for an empty one: Enter alone is an answer too. ``None`` at the end of the input."""
     if not interactive() or not select.select([sys.stdin], [], [], 0)[0]:
         return None
-    return sys.stdin.readline().strip() or None
+    line = sys.stdin.readline()
+    return line.strip() if line else None

@@ -10,32 +10,47 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
 from drivers.load import Load
 from drivers.supply import Supply
-from harness.arming import arm_load, arm_supply, need_load, need_supply, too_cold_or_warm
+from harness.arming import (
+    arm_load,
+    arm_supply,
+    arm_trace,
+    need_load,
+    need_stand_in,
+    need_supply,
+    too_cold_or_warm,
+)
 from harness.block import Block, Output
+from harness.circuits import Circuits
 from harness.clock import Clock, StandstillLost
 from harness.findings import Finding, Watch
 from harness.interlocks import Interlocks
 from harness.logbook import Logbook
 from harness.loop import Loop
 from harness.marks import MarkInbox
+from harness.person import Person
 from harness.recorder import Recorder
 from harness.rig import READ_ERRORS, Rig, VoltsPlace
 from harness.safeoff import Before, OffReport, SafeOff
 from harness.sample import Sample
-from harness.setpoints import check_sink, check_source
+from harness.setpoints import check_sink, check_source, check_stand_in, check_trace
 from harness.signals import StopFlag
 from harness.site import Site
+from harness.steering import change, end_help
 from harness.stopping import Stopping
 
 AGAIN_AFTER_S = 0.1
 """A single frightening sample is read again after this long before it counts."""
 
 CLEAN_TRIES = 3
+
+Energise = tuple[str, Supply | Load, Callable[[], None]]
+"""An output to be switched on: its name, its driver, and what it is told before."""
 
 Show = Callable[[Sample, Watch, Interlocks], None]
 T = TypeVar("T")
@@ -56,14 +71,19 @@ class Bench:
         marks: MarkInbox | None = None,
         show: Show | None = None,
         zero_amps: dict[str, float] | None = None,
+        person: Person | None = None,
     ) -> None:
+        self.person = person
+        self._marks: tuple[str, ...] = ()
         self.site, self.rig, self.clock = site, rig, clock
         self.log = Logbook(recorder, marks)
         self._flag, self._show = flag, show
         self.period_s = site.bench.loop_period_s
         self.loop = Loop(rig=rig, clock=clock, interlocks=interlocks, period_s=self.period_s)
         self.block = Block()
-        off = SafeOff(rig=rig, clock=clock, note=self.note, zero_amps=zero_amps)
+        self.circuits = Circuits(self)
+        by_hand = self.circuits.mains_off_by_hand
+        off = SafeOff(rig=rig, clock=clock, note=self.note, zero_amps=zero_amps, by_hand=by_hand)
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
 
@@ -109,7 +129,7 @@ class Bench:
         name, supply = need_supply(self.rig)
         check_source(self.site, volts=volts, amps=amps_max)
         arm = partial(arm_supply, supply, site=self.site, note=self.note, volts=volts, amps=amps_max)
-        with self._energised(Block("source", amps_max, volts, longest_s), name, supply, arm) as output:
+        with self._energised(Block("source", amps_max, volts, longest_s), ((name, supply, arm),)) as output:
             yield output
 
     @contextmanager
@@ -118,18 +138,63 @@ class Bench:
         name, load = need_load(self.rig)
         check_sink(self.site, amps=amps)
         arm = partial(arm_load, load, site=self.site, note=self.note, amps=amps)
-        with self._energised(Block("sink", amps, 0.0, longest_s), name, load, arm) as output:
+        with self._energised(Block("sink", amps, 0.0, longest_s), ((name, load, arm),)) as output:
             yield output
 
     @contextmanager
-    def _energised(self, block: Block, name: str, driver: Supply | Load, arm: Callable[[], None]) -> Iterator[Output]:
+    def standing_in(self, *, volts: float, amps_max: float, longest_s: float = math.inf) -> Iterator[Output]:
+        """The supply in place of a UPS's battery: ``volts`` (V, at its sensed terminals), at most ``amps_max`` (A).
+
+        The UPS's own charger may drive the node above that while it has mains. Raises ``PlanRefused`` outside the
+        envelope, ``PreflightRefused`` without a supply.
+        """
+        name, supply = need_stand_in(self.rig)
+        check_stand_in(self.site, volts=volts, amps=amps_max)
+        arm = partial(arm_supply, supply, site=self.site, note=self.note, volts=volts, amps=amps_max)
+        with self._energised(Block("stand-in", amps_max, volts, longest_s), ((name, supply, arm),)) as output:
+            yield output
+
+    @contextmanager
+    def tracing(
+        self,
+        *,
+        volts: float,
+        amps_max: float,
+        longest_s: float = math.inf,
+        helped_volts: float | None = None,
+        helped_amps: float = 0.0,
+    ) -> Iterator[Output]:
+        """The load in place of a UPS's battery, at constant ``volts`` (V): it takes what the charger gives, at most
+        ``amps_max`` (A). ``helped_volts`` and ``helped_amps``: the supply beside it, for a charger that must see a
+        battery before it starts; ``Output.help_off`` ends that.
+
+        Raises ``PlanRefused`` outside the envelope, ``PreflightRefused`` without the instruments.
+        """
+        name, load = need_load(self.rig)
+        check_trace(self.site, volts=volts, amps=amps_max)
+        outputs: tuple[Energise, ...] = ((name, load, partial(arm_trace, load, note=self.note, volts=volts)),)
+        if helped_volts is not None:
+            helper, supply = need_stand_in(self.rig)
+            check_stand_in(self.site, volts=helped_volts, amps=helped_amps)
+            arm = partial(
+                arm_supply, supply, site=self.site, note=self.note, volts=helped_volts, amps=helped_amps
+            )
+            outputs = ((helper, supply, arm), *outputs)
+        block = Block("trace", amps_max, volts, longest_s, function="cv", amps_most=amps_max)
+        block.helped = helped_volts is not None
+        with self._energised(block, outputs) as output:
+            yield output
+
+    @contextmanager
+    def _energised(self, block: Block, outputs: tuple[Energise, ...]) -> Iterator[Output]:
         self.stopping.need_idle("one output at a time: leave the block first")
         self.stopping.if_asked()
         self.loop.states.forget()
-        self._guarded(arm)
+        for _, _, arm in outputs:
+            self.guarded(arm)
         self._remember()
         self._clean_sample()
-        if math.isnan(self.loop.rested_volts(block.phase)):
+        if self.site.subject == "pack" and math.isnan(self.loop.rested_volts(block.phase)):
             self._wait_until(self.clock.now() + AGAIN_AFTER_S)
             self._clean_sample()
         block.volts_before_on = self.loop.rested_volts(block.phase)
@@ -142,9 +207,10 @@ class Bench:
         block.began_s = self.elapsed()
         self.life.move(block.phase)
         self.block = block
-        # What was just remembered must still hold: only the switch may have moved.
-        self.loop.states.expect_switched(name, on=True)
-        self._guarded(lambda: driver.switch(True))
+        for name, driver, _ in outputs:
+            # What was just remembered must still hold: only the switch may have moved.
+            self.loop.states.expect_switched(name, on=True)
+            self.guarded(partial(driver.switch, True))
         block.began_s = self.elapsed()
         output = Output(self, block.began_s)
         try:
@@ -152,15 +218,15 @@ class Bench:
             yield output
         finally:
             output.release()
-            self._leave_block(name)
+            self._leave_block()
 
-    def _leave_block(self, name: str) -> None:
+    def _leave_block(self) -> None:
         if not self.life.energised:
             return
         self.life.move("release")
         unwatched_s = self.loop.unwatched_s
         report = self.stopping.drive_off()
-        self.loop.states.expect_switched(name, on=False)
+        self.loop.states.all_off()
         self.block = Block(began_s=self.elapsed())
         self.stopping.settle_off(report, reason="end of the block")
         if unwatched_s > self.loop.gap_most_s:
@@ -171,34 +237,36 @@ class Bench:
 
     def change(self, *, amps: float | None = None, volts: float | None = None) -> None:
         """Change a set-point of the running block; the envelope is asked again and the instrument read back."""
-        block = self.block
-        new_amps = block.set_amps if amps is None else amps
-        new_volts = block.set_volts if volts is None else volts
-        if block.phase == "source":
-            check_source(self.site, volts=new_volts, amps=new_amps)
-        else:
-            check_sink(self.site, amps=new_amps)
-        self.note("intent", sync=True, phase=block.phase, amps=new_amps, volts=new_volts)
-        self.stopping.if_record_failed()
-        self._guarded(lambda: self._set(block.phase, new_amps, new_volts))
-        block.set_amps, block.set_volts = new_amps, new_volts
+        change(self, amps=amps, volts=volts)
 
-    def _set(self, phase: str, amps: float, volts: float) -> None:
-        states = self.loop.states
-        if phase == "source":
-            name, supply = need_supply(self.rig)
-            states.expect(name, "amps", supply.set_amps(amps=amps))
-            states.expect(name, "volts", supply.set_volts(volts=volts))
-        else:
-            name, load = need_load(self.rig)
-            states.expect(name, "amps", load.set_amps(amps=amps))
+    def end_help(self) -> None:
+        """Switch off the supply that stands beside a tracing load."""
+        end_help(self)
+
+    # -- the UPS's mains and its AC load ---------------------------------------------------------------------------
+
+    def can_switch(self, what: str) -> str:
+        """How ``mains`` or ``ac-load`` is switched: by a "switch", by a "person", or "" when by nobody."""
+        return self.circuits.can_switch(what)
+
+    def tells(self, what: str) -> str:
+        """How a ``warning`` or the loss of the ``ac-output`` becomes known: by a "contact", a "mark", or "" never."""
+        return self.circuits.tells(what)
+
+    def mains(self, *, on: bool) -> Iterator[Sample]:
+        """Switch the UPS's mains, or have it switched; samples until that is done and one after it."""
+        yield from self.circuits.switch_over("mains", "mains", on)
+
+    def ac_load(self, *, on: bool) -> Iterator[Sample]:
+        """The same for the load on the UPS's output."""
+        yield from self.circuits.switch_over("ac-load", "ac load", on)
 
     def _remember(self) -> None:
-        words = self._guarded(self.loop.states.remember)
+        words = self.guarded(self.loop.states.remember)
         if words is not None:
             self.stopping.trip(Finding("changed from outside", words))
 
-    def _guarded(self, act: Callable[[], T]) -> T:
+    def guarded(self, act: Callable[[], T]) -> T:
         """Do one thing to an instrument; whatever goes wrong there ends the run, off first."""
         try:
             return act()
@@ -236,7 +304,7 @@ class Bench:
         sample, finding = self._look()
         if finding is not None and finding.again:
             self.log.row(sample)
-            yield sample
+            yield self._marked(sample)
             self.stopping.again()
             self._wait_until(self.clock.now() + AGAIN_AFTER_S)
             (sample, finding), keep = self._look(), True
@@ -247,7 +315,7 @@ class Bench:
             self.stopping.if_record_failed()
             if self._show is not None:
                 self._show(sample, self.loop.watch(self.block), self.loop.interlocks)
-            yield sample
+            yield self._marked(sample)
 
     def _wait_until(self, t_s: float) -> None:
         try:
@@ -262,8 +330,15 @@ class Bench:
         if finding is None or finding.again:
             # Writing waits until nothing has to be switched off.
             self.stopping.note_errors()
-            self.log.take_marks()
+            self._marks += self.log.take_marks(() if self.person is None else self.person.marks())
         return sample, finding
+
+    def _marked(self, sample: Sample) -> Sample:
+        """The sample with the marks that came since the last one that was handed over."""
+        if not self._marks:
+            return sample
+        marks, self._marks = self._marks, ()
+        return replace(sample, marks=marks)
 
     def _clean_sample(self) -> None:
         """One sample at rest on which every channel is present and no interlock speaks; asked for a few times."""

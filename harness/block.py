@@ -6,15 +6,26 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-STATE_WORDS = {"rest": "resting", "source": "sourcing", "sink": "sinking"}
-"""Phase -> the word in the record's state column."""
+STATE_WORDS = {
+    "rest": "resting",
+    "source": "sourcing",
+    "sink": "sinking",
+    "stand-in": "standing in",
+    "trace": "tracing",
+}
+"""Phase -> the word in the record's state column. ``stand-in``: the supply in place of a UPS's battery; ``trace``: the
+load in place of it, to be charged."""
+
+ACTIVE = {"source": "supply", "sink": "load", "stand-in": "supply", "trace": "load"}
+"""Phase -> role of the instrument that is energised."""
 
 
 @dataclass(slots=True)
 class Block:
-    """The phase (rest, source, sink), its set-points (A, V), when it began (s) and what it has moved (Ah, positive).
+    """The phase, its set-points (A, V), when it began (s) and what it has moved (Ah, positive).
 
     ``step_ohm`` is the pack's drop over the current at the first sample after switch-on, for proving off later.
+    ``function`` is what the load of a trace holds, "cv" or "cc"; ``helped``: the supply is on beside it.
     """
 
     phase: str = "rest"
@@ -25,6 +36,10 @@ class Block:
     charge_ah: float = 0.0
     volts_before_on: float = math.nan
     step_ohm: float = math.nan
+    function: str = "cc"
+    amps_most: float = math.nan
+    """What a trace at constant volts may come to, A."""
+    helped: bool = False
 
 
 class Changes(Protocol):
@@ -32,13 +47,16 @@ class Changes(Protocol):
 
     def change(self, *, amps: float | None = None, volts: float | None = None) -> None: ...
 
+    def end_help(self) -> None: ...
+
 
 class NotEnergised(RuntimeError):
     """A block's handle was used after the block was left, or a rest was asked for within one."""
 
 
 class Output:
-    """What ``sourcing`` and ``sinking`` hand out; made by the bench only, dead once its block is left."""
+    """What ``sourcing``, ``sinking``, ``standing_in`` and ``tracing`` hand out; made by the bench only, dead once its
+    block is left."""
 
     def __init__(self, bench: Changes, on_s: float) -> None:
         self._bench: Changes | None = bench
@@ -55,9 +73,15 @@ class Output:
         self._bench = None
 
     def set_amps(self, *, amps: float) -> None:
-        """Change the current (A, positive); checked against the envelope, read back."""
+        """Change the current (A, positive); checked against the envelope, read back. A trace goes over to constant
+        current with it."""
         self._alive().change(amps=amps)
 
     def set_volts(self, *, volts: float) -> None:
-        """Change the volts of a sourcing block (V); checked against the envelope, read back."""
+        """Change the volts of a block that holds volts (V); checked against the envelope, read back. A trace goes over
+        to constant volts with it."""
         self._alive().change(volts=volts)
+
+    def help_off(self) -> None:
+        """The supply beside a tracing load is not needed any more: switch it off."""
+        self._alive().end_help()

@@ -12,7 +12,13 @@ from harness.interlocks import CLASSES, standing
 from harness.job import Ready
 from harness.plain import safe_text
 
-DOING = {"rest": "at rest", "source": "charging", "sink": "discharging"}
+DOING = {
+    "rest": "at rest",
+    "source": "charging",
+    "sink": "discharging",
+    "stand-in": "standing in for the battery",
+    "trace": "taking the charger's current",
+}
 """Phase -> what people call it."""
 
 STOP_WORDS = "Ctrl-C stops: outputs off, confirmed, record kept. If in doubt, pull the fuse."
@@ -23,7 +29,7 @@ def plan_lines(ready: Ready, *, now: datetime | None = None) -> Iterator[str]:
     """Steps, levels, charge, heat, what will be asked; with ``now`` (local time) also the end by the clock."""
     procedure = ready.job.procedure
     forecast = procedure.forecast(ready.plan, ready.site)
-    yield f"{procedure.name} on {safe_text(ready.site.pack.name)}: {procedure.about}"
+    yield f"{procedure.name} on {safe_text(ready.site.name)}: {procedure.about}"
     for number, step in enumerate(forecast.steps, 1):
         charge = f", {step.charge_ah:.3g} Ah" if step.charge_ah else ""
         heat = f", {step.heat_wh:.2g} Wh of heat in the pack" if step.heat_wh else ""
@@ -33,9 +39,10 @@ def plan_lines(ready: Ready, *, now: datetime | None = None) -> Iterator[str]:
     total = f"  together about {duration(forecast.seconds)} (h:mm:ss)"
     if now is not None:
         total += f"; started now it ends about {now + timedelta(seconds=forecast.seconds):%a %Y-%m-%d %H:%M}"
-    yield f"{total}; {forecast.lowest_v:.2f} to {forecast.highest_v:.2f} V at the pack"
+    yield f"{total}; {forecast.lowest_v:.2f} to {forecast.highest_v:.2f} V at the {ready.site.subject_words}"
     in_memory = any(simulated(entry.address) for entry in ready.site.bench.instruments)
-    for ask in forecast.asks if in_memory else (*forecast.asks, LABEL_ASK):
+    label = () if in_memory or ready.site.subject == "ups" else (LABEL_ASK,)
+    for ask in (*forecast.asks, *label):
         yield f"  you will be asked: {ask}"
 
 
@@ -47,10 +54,11 @@ def limit_lines(ready: Ready) -> Iterator[str]:
 
 def barrier_lines(ready: Ready) -> Iterator[str]:
     """Which layers exist besides this program, and whether they were ever seen to act."""
-    bench, pack = ready.site.bench, ready.site.pack
+    bench, site = ready.site.bench, ready.site
     load, supply = bench.one("load"), bench.one("supply")
     fuse = f"DC fuse {bench.fuse_amps:g} A (declared, not seen)" if bench.fuse_amps else "no DC fuse declared"
-    yield f"  {fuse}; " + ("BMS (declared, not seen to act)" if pack.bms else "NO BMS declared")
+    bms = "BMS (declared, not seen to act)" if site.subject == "pack" and site.pack.bms else "NO BMS declared"
+    yield f"  {fuse}; " + (bms if site.subject == "pack" else "no pack on the node")
     needs = ready.job.procedure.needs(ready.plan)
     if load is not None and "load" in needs:
         has = "own low-volts stop, set and read back before it is switched on"

@@ -25,15 +25,19 @@ def job_for(
     *,
     bench: str,
     pack: str | None,
+    ups: str | None = None,
     sets: tuple[str, ...],
     out: str = "runs",
     unattended: bool = False,
 ) -> Job:
-    """A job from words. Raises ``Usage`` for an unknown procedure or a missing pack file."""
+    """A job from words. Raises ``Usage`` for an unknown procedure or for the file of what it is about missing."""
     found = _procedure(procedure)
-    if pack is None:
-        raise Usage(f"{procedure}: --pack FILE is missing; `nightbench new pack FILE` writes one to fill in")
-    return Job(found, Path(bench), Path(pack), sets, Path(out), unattended)
+    for subject, given in (("pack", pack), ("ups", ups)):
+        if found.subject == subject and given is None:
+            hint = f"`nightbench new {subject} FILE` writes one to fill in"
+            raise Usage(f"{procedure}: --{subject} FILE is missing; {hint}")
+    files = [None if file is None else Path(file) for file in (pack, ups)]
+    return Job(found, Path(bench), files[0], sets, Path(out), unattended, ups=files[1])
 
 
 def _procedure(name: str) -> Procedure:
@@ -46,21 +50,22 @@ def _procedure(name: str) -> Procedure:
 
 
 def check_bench(
-    procedure: str, *, bench: str, pack: str | None, sets: tuple[str, ...], unattended: bool
+    procedure: str, *, bench: str, pack: str | None, ups: str | None = None, sets: tuple[str, ...], unattended: bool
 ) -> tuple[str, int]:
     """What to print, and the exit code: 0, or 11 when something was refused. Raises ``UserError``."""
-    _procedure(procedure)
-    if pack is None:
+    subject = _procedure(procedure).subject
+    given = {"pack": pack, "ups": ups}[subject]
+    if given is None:
         if sets or unattended:
-            raise Usage("check: --set and --unattended are about a pack; add --pack FILE")
+            raise Usage(f"check: --set and --unattended are about a run; add --{subject} FILE")
         checks = _instruments_only(bench)
     else:
-        ready = prepare(job_for(procedure, bench=bench, pack=pack, sets=sets))
+        ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets))
         checks = check(ready)
         if unattended:
             found = obstacles(ready.site, charging=ready.charging, plan=ready.plan)
             checks = (*checks, *(Check("unattended", "refused", text) for text in found))
-    return wrapped(_lines(checks, with_pack=pack is not None)), 11 if _refused(checks) else 0
+    return wrapped(_lines(checks, with_pack=given is not None)), 11 if _refused(checks) else 0
 
 
 def _refused(checks: tuple[Check, ...]) -> int:

@@ -35,6 +35,7 @@ def _scenarios(_ctx: click.Context, _parameter: click.Parameter, start: str) -> 
 
 BENCH = click.option("--bench", "bench", type=FILE, required=True, metavar="FILE", help="The bench file.")
 PACK = click.option("--pack", "pack", type=FILE, metavar="FILE", help="The pack file.")
+UPS = click.option("--ups", "ups", type=FILE, metavar="FILE", help="The UPS file.")
 SET = click.option(
     "--set", "sets", multiple=True, metavar="KEY=VALUE", help="A key of the plan (`nightbench procedures`); repeatable."
 )
@@ -107,16 +108,19 @@ def list_procedures(as_json: bool) -> None:
 @click.argument("procedure", required=False, default="capacity", shell_complete=_procedures)
 @BENCH
 @PACK
+@UPS
 @SET
 @click.option("--unattended", is_flag=True, help="Also: may it be left alone?")
-def check(procedure: str, bench: str, pack: str | None, sets: tuple[str, ...], unattended: bool) -> None:
+def check(
+    procedure: str, bench: str, pack: str | None, ups: str | None, sets: tuple[str, ...], unattended: bool
+) -> None:
     """Look at the bench before a run; switches nothing on.
 
     PROCEDURE is what is meant to be run (default: capacity).
     """
     from harness.checking import check_bench
 
-    text, code = check_bench(procedure, bench=bench, pack=pack, sets=sets, unattended=unattended)
+    text, code = check_bench(procedure, bench=bench, pack=pack, ups=ups, sets=sets, unattended=unattended)
     figures(text)
     raise SystemExit(code)
 
@@ -125,6 +129,7 @@ def check(procedure: str, bench: str, pack: str | None, sets: tuple[str, ...], u
 @click.argument("procedure", shell_complete=_procedures)
 @BENCH
 @PACK
+@UPS
 @SET
 @OUT
 @click.option("--unattended", is_flag=True, help="Refuse unless the bench may be left alone.")
@@ -135,6 +140,7 @@ def run(
     procedure: str,
     bench: str,
     pack: str | None,
+    ups: str | None,
     sets: tuple[str, ...],
     out: str,
     unattended: bool,
@@ -157,7 +163,7 @@ def run(
     def local() -> datetime:
         return clock.utc().astimezone()
 
-    ready = prepare(job_for(procedure, bench=bench, pack=pack, sets=sets, out=out, unattended=unattended))
+    ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets, out=out, unattended=unattended))
     if dry:
         now = local() if in_real_time(ready) else None
         figures(dry_document(ready) if as_json else dry_text(ready, now=now))

@@ -91,8 +91,8 @@ class InstrumentEntry:
 
     ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
     together. ``dialect``: a shipped name, or the full path of a dialect file. ``off_bleed_ohm``: what a supply's idle
-    output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains or its AC load. ``senses``: what
-    closes a contact, the UPS's warning or its live output.
+    output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains or its AC load.
+    ``senses``: what closes a contact, the UPS's warning or its live output.
     """
 
     name: str

@@ -12,12 +12,15 @@ from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from typing import Any
 
+from drivers.contact import Contact
 from drivers.dialect import (
+    ContactDialect,
     Dialect,
     DialectRefused,
     LoadDialect,
     MeterDialect,
     SupplyDialect,
+    SwitchDialect,
     ThermometerDialect,
 )
 from drivers.dialect import load as load_dialect
@@ -26,6 +29,7 @@ from drivers.load import Load
 from drivers.meter import Meter
 from drivers.session import Session
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from drivers.thermometer import Thermometer
 from drivers.wire import Exchange, Wire, WireError
 from drivers.wire_memory import MemoryWire
@@ -113,11 +117,19 @@ def make_clock(bench_file: BenchFile) -> Clock:
     return WallClock()
 
 
-def connect(bench_file: BenchFile, *, clock: Clock | None = None, sim: Any = None, lenient: bool = False) -> Connection:
+def connect(
+    bench_file: BenchFile,
+    *,
+    clock: Clock | None = None,
+    sim: Any = None,
+    lenient: bool = False,
+    subject: str = "pack",
+) -> Connection:
     """Open every instrument of the bench and ask who it is; nothing is set.
 
-    ``clock`` and ``sim`` are those several runs share. ``lenient`` goes on with instruments that do not answer and
-    without the bench's own clock, for switching off whatever can be switched off.
+    ``subject`` is what hangs on the bench: "pack" or "ups". ``clock`` and ``sim`` are those several runs share.
+    ``lenient`` goes on with instruments that do not answer and without the bench's own clock, for switching off
+    whatever can be switched off.
 
     Raises ``PreflightRefused`` when one does not answer or is another than the file says, ``Usage`` for a dialect
     that cannot be used.
@@ -129,7 +141,7 @@ def connect(bench_file: BenchFile, *, clock: Clock | None = None, sim: Any = Non
         if not lenient:
             _one_kind(bench_file, makers)
         simulated_bench = bool(makers) and all(maker == SIMULATED_MAKER for maker in makers.values())
-        connection.rig = Rig(bench_file, drivers, simulated=simulated_bench)
+        connection.rig = Rig(bench_file, drivers, simulated=simulated_bench, subject=subject)
     except BaseException:
         connection.close()
         raise
@@ -240,6 +252,10 @@ def _driver(connection: Connection, entry: InstrumentEntry, session: Session, di
             return Meter(session, dialect)
         case "thermometer", ThermometerDialect():
             return Thermometer(session, dialect)
+        case "switch", SwitchDialect():
+            return PowerSwitch(session, dialect)
+        case "contact", ContactDialect():
+            return Contact(session, dialect)
     kind = type(dialect).__name__.removesuffix("Dialect").lower()
     raise Usage(
         f'{connection.bench_file.path}: instrument "{entry.name}": dialect = {entry.dialect}: it is for a {kind}, '

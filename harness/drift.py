@@ -14,6 +14,7 @@ from itertools import chain
 
 from drivers.load import Load
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from harness.rig import READ_ERRORS, Rig
 
 EVERY_S = 5.0
@@ -28,7 +29,7 @@ UNREAD_MOST = 3
 SILENT_MOST = 10
 """So often in a row may an instrument that carries no current be silent: longer, and nobody knows that it is off."""
 
-SWITCHES = ("output", "input")
+SWITCHES = ("output", "input", "position")
 """Keys of the state that say whether an instrument is on."""
 
 
@@ -91,6 +92,11 @@ class StateKeeper:
         for key in SWITCHES:
             self.expect(name, key, on)
 
+    def all_off(self) -> None:
+        """This run has switched everything off."""
+        for name in tuple(self.on):
+            self.expect_switched(name, on=False)
+
     def check(self, *, period_s: float, dead: frozenset[str] = frozenset(), doubt: str | None = None) -> str | None:
         """Read the next few back, each doubtful one twice; words when one has changed, else ``None``.
 
@@ -109,9 +115,9 @@ class StateKeeper:
         """Read everything back once, for a verdict that rests on the settings."""
         return self.check(period_s=EVERY_S)
 
-    def _sources(self) -> Iterator[tuple[str, Supply | Load]]:
+    def _sources(self) -> Iterator[tuple[str, Supply | Load | PowerSwitch]]:
         for name, driver in self.rig.drivers.items():
-            if isinstance(driver, Supply | Load):
+            if isinstance(driver, Supply | Load) or (isinstance(driver, PowerSwitch) and self.rig.subject == "ups"):
                 yield name, driver
 
     def _not_seen(self, dead: frozenset[str]) -> str | None:

@@ -58,6 +58,8 @@ class Envelope:
     attended_only: str = ""
     charge_attended_only: str = ""
     notes: tuple[str, ...] = ()
+    subject: str = "pack"
+    """What the levels are of: "pack", or "ups" where supply or load stand in for its battery."""
 
     def __post_init__(self) -> None:
         for name in self.__slots__:
@@ -95,6 +97,8 @@ class Envelope:
 
     def lines(self) -> tuple[str, ...]:
         """The limits in words."""
+        if self.subject == "ups":
+            return self._ups_lines()
         lines = [
             f"discharge ends at {self.cut_off_v:.2f} V, trips below {self.low_v:.2f} V, the load stops by itself at "
             f"{self.own_stop_v:.2f} V, never below {self.never_below_v:.2f} V",
@@ -114,6 +118,16 @@ class Envelope:
         if self.charge_attended_only:
             lines.append(f"charge attended only: {self.charge_attended_only}")
         return (*lines, *self.notes)
+
+    def _ups_lines(self) -> tuple[str, ...]:
+        return (
+            f"the supply stands in from {self.cut_off_v:.2f} to {self.target_v:.2f} V; trips above {self.high_v:.2f} V",
+            f"the supply stops by itself at {self.over_v:.2f} V, never above {self.never_above_v:.2f} V",
+            f"into the UPS at most {self.charge_amps_max:.3g} A ({self.charge_amps_from})",
+            f"out of its charger at most {self.amps_max:.3g} A ({self.amps_from})",
+            f"attended only: {self.attended_only}",
+            *self.notes,
+        )
 
 
 def _ordered(what: str, levels: tuple[tuple[str, float], ...], *, unit: str) -> None:

@@ -6,6 +6,7 @@ from collections import deque
 
 from harness.findings import Facts, Finding, Watch
 from harness.interlock import Filter, Interlock, said, share
+from harness.interlock_pack import SOURCES
 from harness.sample import Sample
 
 TURN_WALL_LIMIT_S = 3.0
@@ -27,7 +28,7 @@ class OverCurrent(Interlock):
         self._filter = Filter(2)
 
     def _ceiling(self, watch: Watch) -> float:
-        return self._env.charge_amps_max if watch.phase == "source" else self._env.amps_max
+        return self._env.charge_amps_max if watch.phase in SOURCES else self._env.amps_max
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         amps = abs(watch.active_amps)
@@ -106,7 +107,7 @@ class ReadingValid(Interlock):
         good = {
             "pack volts": sample.pack_volts == sample.pack_volts,
             "current": amps == amps,
-            "supply volts": watch.phase != "source" or watch.active_volts == watch.active_volts,
+            "supply volts": watch.phase not in SOURCES or watch.active_volts == watch.active_volts,
             "temperature": not self._has_temp or sample.pack_temp_c == sample.pack_temp_c,
         }
         self._last_100.append(not all(good.values()))
@@ -148,6 +149,8 @@ class DriftOfState(Interlock):
         self._opened = self._opened or sample.pack_volts < self._half
         stopped = watch.own_stop is not None
         full = self._filter.full(not stopped)
+        if watch.phase in ("stand-in", "trace") and not full:
+            return None  # an instrument that stops by itself is a result there: whoever sweeps sees it first
         if stopped and (full or not self._opened):
             return Finding("switched off by itself", watch.own_stop or "")
         return None

@@ -6,6 +6,9 @@ from harness.findings import Facts, Finding, Watch
 from harness.interlock import Filter, Interlock, said, share
 from harness.sample import Sample
 
+SOURCES = ("source", "stand-in")
+"""Phases in which the supply is what is energised."""
+
 
 class LowVolts(Interlock):
     """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level.
@@ -55,7 +58,7 @@ class HighVolts(Interlock):
         self._filter = Filter(2)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
-        seen = [sample.pack_volts, watch.active_volts if watch.phase == "source" else sample.pack_volts]
+        seen = [sample.pack_volts, watch.active_volts if watch.phase in SOURCES else sample.pack_volts]
         # One of the two may be missing; what the other says still counts.
         known = [volts for volts in seen if volts == volts]
         if known and self._filter.full(max(known) <= self._high):

@@ -72,21 +72,47 @@ _EVERYWHERE = {"rest": ARMED, "source": ARMED, "sink": ARMED}
 _COMMANDED = {"rest": _NOTHING_COMMANDED, "source": ARMED, "sink": ARMED}
 _BY_DETECTOR = _replaced("the procedure's own detector looks for this and ends the phase within one sample")
 
+_ON_A_PACK: dict[str, dict[str, Standing]] = {
+    "pack-opened": {"rest": ARMED, "source": _BY_DETECTOR, "sink": _BY_DETECTOR},
+    "low-volts": _EVERYWHERE,
+    "high-volts": _EVERYWHERE,
+    "over-current": _COMMANDED,
+    "wrong-sign": _COMMANDED,
+    "temperature": _EVERYWHERE,
+    "charge-and-time": _COMMANDED,
+    "set-against-measured": _COMMANDED,
+    "reading-valid": _EVERYWHERE,
+    "drift-of-state": _EVERYWHERE,
+    "loop-late": _EVERYWHERE,
+}
+
+_ALWAYS = {"rest": ARMED, "stand-in": ARMED, "trace": ARMED}
+_ON = {"rest": _NOTHING_COMMANDED, "stand-in": ARMED, "trace": ARMED}
+_NO_PACK = dict.fromkeys(("rest", "stand-in", "trace"), _off("no pack is on the node"))
+_UPS_DRAWS = _off("the UPS, and not the set-point, decides what flows")
+_PUSHES = _replaced("a charger that pushes is told from a UPS that draws by the volts it drives")
+_LOST = _replaced("a current that ends is what the procedure looks for")
+
+_ON_A_UPS: dict[str, dict[str, Standing]] = {
+    "pack-opened": {"rest": ARMED, "stand-in": _LOST, "trace": _LOST},
+    "low-volts": _NO_PACK,
+    "high-volts": _ALWAYS,
+    "over-current": _ON,
+    "wrong-sign": {**_ON, "stand-in": _PUSHES},
+    "temperature": _NO_PACK,
+    "charge-and-time": _ON,
+    "set-against-measured": {"rest": _NOTHING_COMMANDED, "stand-in": _UPS_DRAWS, "trace": _UPS_DRAWS},
+    "reading-valid": _ALWAYS,
+    "drift-of-state": _ALWAYS,
+    "loop-late": _ALWAYS,
+}
+
 WHERE: dict[str, dict[str, dict[str, Standing]]] = {
-    key: {"charge": row, "capacity": row}
-    for key, row in {
-        "pack-opened": {"rest": ARMED, "source": _BY_DETECTOR, "sink": _BY_DETECTOR},
-        "low-volts": _EVERYWHERE,
-        "high-volts": _EVERYWHERE,
-        "over-current": _COMMANDED,
-        "wrong-sign": _COMMANDED,
-        "temperature": _EVERYWHERE,
-        "charge-and-time": _COMMANDED,
-        "set-against-measured": _COMMANDED,
-        "reading-valid": _EVERYWHERE,
-        "drift-of-state": _EVERYWHERE,
-        "loop-late": _EVERYWHERE,
-    }.items()
+    key: {
+        **dict.fromkeys(("charge", "capacity", "c-rate"), _ON_A_PACK[key]),
+        **dict.fromkeys(("voltage-floor", "charge-ceiling"), _ON_A_UPS[key]),
+    }
+    for key in CLASSES
 }
 """interlock -> procedure -> phase -> standing. A test fails while a procedure or a phase has no row."""
 
@@ -97,7 +123,7 @@ def standing(key: str, *, procedure: str, phase: str) -> Standing:
     row = WHERE[key].get(procedure)
     if row is not None:
         return row[phase]
-    known = WHERE[key]["capacity"][phase]
+    known = (_ON_A_PACK[key] | _ON_A_UPS[key])[phase] if phase != "rest" else _ON_A_PACK[key][phase]
     return ARMED if known.word == "replaced" else known
 
 

@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from harness.clock import Clock
-from harness.config import load_bench, load_pack
-from harness.errors import PreflightRefused
+from harness.config import BenchFile, PackFile, UpsFile, load_bench, load_pack, load_ups
+from harness.errors import PreflightRefused, Usage
 from harness.folder import RunFolder
-from harness.limits import envelope
+from harness.limits import Envelope, envelope
+from harness.limits_ups import ups_envelope
 from harness.planning import read_plan
 from harness.preflight import Check
 from harness.procedure import Procedure
@@ -33,11 +34,12 @@ class Job:
 
     procedure: Procedure
     bench: Path
-    pack: Path
+    pack: Path | None
     sets: tuple[str, ...] = ()
     out: Path = Path("runs")
     unattended: bool = False
     home: Home | None = None
+    ups: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,7 @@ class Ready:
     @property
     def charging(self) -> bool:
         """Whether the plan puts charge into the pack."""
-        return "supply" in self.job.procedure.needs(self.plan)
+        return self.site.subject == "pack" and "supply" in self.job.procedure.needs(self.plan)
 
     @property
     def takes_it_full(self) -> bool:
@@ -81,6 +83,20 @@ class Watcher:
 
     def rehearse(self, ready: Ready) -> None: ...
 
+    def wired(self, ready: Ready) -> None:
+        """A UPS is to be on the bench instead of a pack; may raise ``UserError`` when nobody says that it is."""
+
+    def ordered(self, order: str) -> None:
+        """A person at the bench is to do ``order`` (a key of ``harness.person.ORDERS``)."""
+
+    def has_done(self) -> bool:
+        """Whether that person has said that it is done."""
+        return False
+
+    def warned(self) -> tuple[str, ...]:
+        """Marks typed at this terminal since the last look."""
+        return ()
+
     def say(self, text: str) -> None: ...
 
     def acknowledged_unsafe(self, serial: str) -> bool:
@@ -94,7 +110,8 @@ class Watcher:
 def prepare(job: Job) -> Ready:
     """Read the files, settle the plan, check it against the envelope. Raises ``UserError``; talks to nothing."""
     bench_file = load_bench(job.bench)
-    pack = load_pack(job.pack)
+    pack = None if job.pack is None else load_pack(job.pack)
+    ups = None if job.ups is None else load_ups(job.ups)
     plan = read_plan(job.procedure, job.sets)
     for role in job.procedure.needs(plan):
         if bench_file.one(role) is None:
@@ -102,12 +119,22 @@ def prepare(job: Job) -> Ready:
                 f"{bench_file.path}: {job.procedure.name} needs a {role}; "
                 f'add an [[instrument]] with role = "{role}"{_other_way(role, plan)}'
             )
-    site = Site(bench_file, pack, envelope(pack=pack, bench=bench_file))
+    site = Site(bench_file, pack, _envelope(job, bench_file, pack, ups), ups_file=ups)
     plan, site = job.procedure.settle(plan, site)
     ready = Ready(job, site, plan)
     if job.unattended:
         refuse_unattended(site, charging=ready.charging, plan=plan)
     return ready
+
+
+def _envelope(job: Job, bench_file: BenchFile, pack: PackFile | None, ups: UpsFile | None) -> Envelope:
+    if job.procedure.subject == "ups":
+        if ups is None:
+            raise Usage(f"{job.procedure.name}: --ups FILE is missing; `nightbench new ups FILE` writes one to fill in")
+        return ups_envelope(ups=ups, bench=bench_file)
+    if pack is None:
+        raise Usage(f"{job.procedure.name}: --pack FILE is missing; `nightbench new pack FILE` writes one to fill in")
+    return envelope(pack=pack, bench=bench_file)
 
 
 def _other_way(role: str, plan: Any) -> str:

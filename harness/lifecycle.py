@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+ENERGISED = ("sourcing", "sinking", "standing in", "tracing")
+_PHASES = dict(zip(("source", "sink", "stand-in", "trace"), ENERGISED, strict=True))
+
 TABLE: dict[tuple[str, str], str] = {
-    ("idle", "source"): "sourcing",
-    ("idle", "sink"): "sinking",
+    **{("idle", phase): state for phase, state in _PHASES.items()},
+    **{(state, "release"): "releasing" for state in ENERGISED},
+    **{(state, "trip"): "tripped" for state in ENERGISED},
     ("idle", "trip"): "tripped",
     ("idle", "end"): "ending",
-    ("sourcing", "release"): "releasing",
-    ("sourcing", "trip"): "tripped",
-    ("sinking", "release"): "releasing",
-    ("sinking", "trip"): "tripped",
     ("releasing", "confirmed"): "idle",
     ("releasing", "trip"): "tripped",
     ("releasing", "not confirmed"): "unsafe",
@@ -26,7 +26,6 @@ TABLE: dict[tuple[str, str], str] = {
     ("unsafe", "end"): "unsafe",
 }
 
-ENERGISED = ("sourcing", "sinking")
 CLOSED = ("tripped", "off", "unsafe")
 """States from which nothing energises any more in this run."""
 

@@ -53,8 +53,8 @@ def envelope(
     levels = discharge_levels(row, rate_it=rate_it, watched=watched)
     cut_off, notes = _cut_off(pack, default_v=_pack_v(n, levels.cut_off), watched=watched, asked=end_volts)
     target = _target(pack, asked=charge_volts)
-    amps, amps_from = _least(_discharge_limits(pack, bench, target_v=target))
-    charge_amps, charge_amps_from = _least(_charge_limits(pack, bench))
+    amps, amps_from = least_amps(_discharge_limits(pack, bench, target_v=target))
+    charge_amps, charge_amps_from = least_amps(_charge_limits(pack, bench))
     _load_bears(bench.one("load"), over_v=_pack_v(n, row.over_volts))
     return Envelope(
         chemistry=row.name,
@@ -156,7 +156,7 @@ def _target(pack: PackFile, *, asked: float | None) -> float:
     return asked
 
 
-def _least(limits: Iterable[Limit]) -> tuple[float, str]:
+def least_amps(limits: Iterable[Limit]) -> tuple[float, str]:
     """The smallest limit there is and what it comes from. Raises PlanRefused for one not finite or not above 0."""
     known = [(value, name) for name, value in limits if value is not None]
     for value, name in known:
@@ -165,7 +165,8 @@ def _least(limits: Iterable[Limit]) -> tuple[float, str]:
     return min(known, key=lambda pair: pair[0])
 
 
-def _shared_limits(bench: BenchFile, entry: InstrumentEntry | None) -> list[Limit]:
+def shared_limits(bench: BenchFile, entry: InstrumentEntry | None) -> list[Limit]:
+    """What fuse, instrument ``entry`` and its leads bear, A, each with its name."""
     fuse = bench.fuse_amps
     limits: list[Limit] = [] if fuse is None else [(f"{FUSE_SHARE:g} x fuse of {fuse:g} A", FUSE_SHARE * fuse)]
     if entry is not None:
@@ -179,7 +180,7 @@ def _shared_limits(bench: BenchFile, entry: InstrumentEntry | None) -> list[Limi
 
 def _discharge_limits(pack: PackFile, bench: BenchFile, *, target_v: float) -> list[Limit]:
     load = bench.one("load")
-    limits = [("pack file", pack.discharge_amps_max), *_shared_limits(bench, load)]
+    limits = [("pack file", pack.discharge_amps_max), *shared_limits(bench, load)]
     if load is not None and load.max_watts is not None:
         # A discharge begins below the charge target, so the load is within its watts from the first second on.
         limits.append((f"max_watts of {load.name} at {target_v:g} V", load.max_watts / target_v))
@@ -188,7 +189,7 @@ def _discharge_limits(pack: PackFile, bench: BenchFile, *, target_v: float) -> l
 
 def _charge_limits(pack: PackFile, bench: BenchFile) -> list[Limit]:
     supply = bench.one("supply")
-    limits = [("pack file", pack.charge_amps_max), *_shared_limits(bench, supply)]
+    limits = [("pack file", pack.charge_amps_max), *shared_limits(bench, supply)]
     if supply is not None and supply.max_watts is not None:
         limits.append((f"max_watts of {supply.name}", supply.max_watts / pack.charge_volts_max))
     return limits

@@ -38,8 +38,9 @@ class Logbook:
         self.failed = self.failed or str(error)
         self._recorder.make_room()
 
-    def take_marks(self) -> None:
-        """Write down what an operator has sent from another terminal."""
-        if self._marks is not None:
-            for text in self._marks.poll():
-                self.note("mark", text=text)
+    def take_marks(self, also: tuple[str, ...] = ()) -> tuple[str, ...]:
+        """Write down what an operator has sent from another terminal, and ``also`` from here; hand it over."""
+        marks = (*(self._marks.poll() if self._marks is not None else ()), *also)
+        for text in marks:
+            self.note("mark", text=text)
+        return marks

@@ -6,7 +6,7 @@ import math
 from collections import deque
 from dataclasses import replace
 
-from harness.block import STATE_WORDS, Block
+from harness.block import ACTIVE, STATE_WORDS, Block
 from harness.clock import Clock
 from harness.drift import StateKeeper
 from harness.findings import Finding, Watch
@@ -98,10 +98,13 @@ class Loop:
         otherwise, and that must be known before anybody decides what it means."""
         if block.phase == "rest":
             return None
-        name, amps = (
-            (self.rig.load_name, turn.load_amps) if block.phase == "sink" else (self.rig.supply_name, turn.supply_amps)
-        )
+        sinks = ACTIVE[block.phase] == "load"
+        name, amps = (self.rig.load_name, turn.load_amps) if sinks else (self.rig.supply_name, turn.supply_amps)
         last = self.last
+        if self.rig.subject == "ups":
+            # A UPS draws what it wants, and nothing at all on mains: only a current that has just gone is in doubt.
+            fell = last is not None and last.state == STATE_WORDS[block.phase] and amps < 0.5 * abs(last.pack_amps)
+            return name if fell else None
         before = abs(last.pack_amps) if last is not None and last.state == STATE_WORDS[block.phase] else 0.0
         return name if amps < max(GONE_SHARE * block.set_amps, 0.5 * before) else None
 
@@ -114,6 +117,9 @@ class Loop:
         """
         if block.phase == "rest":
             return Before(phase="rest")
+        if self.rig.subject == "ups":
+            # No pack steps back here: what the node does afterwards is all there is to see.
+            return Before(block.phase, mains=self.rig.switched.get("mains"))
         under = [sample for sample in self._recent if sample.state == STATE_WORDS[block.phase]]
         amps = [abs(sample.pack_amps) for sample in under if not math.isnan(sample.pack_amps)]
         volts = [sample.pack_volts for sample in under if not math.isnan(sample.pack_volts)]
@@ -121,7 +127,7 @@ class Loop:
         return Before(block.phase, min(amps, default=math.nan), farthest, block.step_ohm)
 
     def _sample(self, turn: Turn, block: Block, elapsed_s: float) -> Sample:
-        amps = {"source": -turn.supply_amps, "sink": turn.load_amps, "rest": turn.pack_amps}[block.phase]
+        amps = {"source": -turn.supply_amps, "sink": turn.load_amps}.get(block.phase, turn.pack_amps)
         self._step(block, amps, turn.pack_volts, elapsed_s)
         now = self.clock.utc()
         return Sample(
@@ -141,7 +147,7 @@ class Loop:
     def _step(block: Block, amps: float, volts: float, elapsed_s: float) -> None:
         """The step at switch-on over the current. The least of the first few: one false reading must not make it so
         large that no step back would ever do."""
-        if block.phase == "rest" or not elapsed_s - block.began_s <= STEP_WITHIN_S:
+        if block.phase not in ("source", "sink") or not elapsed_s - block.began_s <= STEP_WITHIN_S:
             return
         sign = 1.0 if block.phase == "sink" else -1.0
         if sign * amps > 0.5 * block.set_amps:
@@ -180,7 +186,7 @@ class Loop:
         """What the bench is doing, as interlocks and the screen see it."""
         turn = self._turn
         assert turn is not None
-        source = block.phase == "source"
+        source = ACTIVE.get(block.phase) == "supply"
         return Watch(
             phase=block.phase,
             procedure=self.interlocks.procedure,

@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 
+from drivers.contact import Contact
 from drivers.faults import InstrumentFault
 from drivers.load import Load
+from drivers.meter import Meter
 from drivers.scpi import InstrumentError
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from drivers.wire import WireError
 from harness.channels import Channels
 from harness.clock import Clock
@@ -75,6 +78,11 @@ def look(
     checks.extend(_readings(turns[-1]))
     checks.extend(_currents(site, turns))
     volts = _mean(turn.pack_volts for turn in turns)
+    if site.subject == "ups":
+        checks.extend(_dead_node(site, rig, volts))
+        if out is not None:
+            checks.append(_disk(out))
+        return tuple(checks)
     checks.extend(_rest_volts(site, volts, full=full))
     if not volts <= -OPEN_V:  # reversed: a supply's own terminals then show anything
         checks.extend(_voltmeters(site, rig, turns))
@@ -134,7 +142,14 @@ def _ask_all(driver: Driver) -> tuple[bool, str | None]:
         driver.state()
         on = driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on()
         return on, driver.tripped()
-    _ = driver.measure_volts() if hasattr(driver, "measure_volts") else driver.measure_temp_c()
+    if isinstance(driver, PowerSwitch):
+        return driver.is_on(), None
+    if isinstance(driver, Contact):
+        driver.closed()
+    elif isinstance(driver, Meter):
+        driver.measure_volts()
+    else:
+        driver.measure_temp_c()
     return False, None
 
 
@@ -174,6 +189,26 @@ def _currents(site: Site, turns: list[Turn]) -> Iterator[Check]:
 def _mean(values: Iterable[float]) -> float:
     known = list(values)
     return sum(known) / len(known)
+
+
+DEAD_NODE_V = 2.0
+"""A UPS's battery terminals with nothing on and no mains come to this or less, its capacitors apart (judgement)."""
+
+
+def _dead_node(site: Site, rig: Rig, volts: float) -> Iterator[Check]:
+    """With a UPS wired up and everything off nothing may hold its battery terminals up: no pack, no charger."""
+    seen = "UPS's battery terminals" if math.isnan(volts) else f"{volts:.3f} V at the UPS's battery terminals"
+    if math.isnan(volts):
+        yield Check("UPS volts", "refused", f"{seen}: no reading; check the leads")
+    elif not abs(volts) <= DEAD_NODE_V:
+        what = "reversed battery" if volts < 0 else "battery, or a charger with mains on,"
+        text = f"{seen} with everything off, at most {DEAD_NODE_V:g} V expected: a {what} is still there; take it away"
+        yield Check("UPS volts", "refused", text)
+    else:
+        yield Check("UPS volts", "good", f"{seen}, dead as it should be with everything off")
+    for what in ("mains", "ac-load"):
+        by = "a switch" if rig.switch(what) is not None else "a person's hand"
+        yield Check(what, "good", f"off; switched by {by}")
 
 
 def _rest_volts(site: Site, volts: float, *, full: bool) -> Iterator[Check]:
@@ -223,7 +258,7 @@ def _voltmeters(site: Site, rig: Rig, turns: list[Turn]) -> Iterator[Check]:
         return
     u_ref = combine(channels.volts_lines(volts=reference, amps=0.0)).standard_uncertainty
     for entry in site.bench.instruments:
-        if entry.name == rig.place.name or entry.role == "thermometer":
+        if entry.name == rig.place.name or entry.role in ("thermometer", "switch", "contact"):
             continue
         volts = _mean(turn.readings[f"{entry.name}_volts"] for turn in turns)
         allowed = 4.0 * math.hypot(u_ref, entry.volts_accuracy.standard_uncertainty(reference)) + 0.020

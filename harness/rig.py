@@ -10,16 +10,20 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 
+from drivers.contact import Contact
 from drivers.faults import InstrumentFault
 from drivers.load import Load
 from drivers.meter import Meter
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from drivers.thermometer import Thermometer
 from drivers.wire import Exchange, WireError
 from harness.config import BenchFile, InstrumentEntry
+from harness.sample import SWITCHED
 
-Driver = Supply | Load | Meter | Thermometer
+Driver = Supply | Load | Meter | Thermometer | PowerSwitch | Contact
 Ask = Callable[[], float]
 
 OUT_OF_RANGE = 1.5
@@ -80,6 +84,11 @@ class Rig:
     bench_file: BenchFile
     drivers: dict[str, Driver]
     simulated: bool = False
+    subject: str = "pack"
+    """What hangs on the bench: "pack", or "ups" (its battery side). Contacts and the supply's mode are read for a UPS
+    only: a pack run has no use for them, and every exchange takes time from the others."""
+    switched: dict[str, bool | None] = field(default_factory=dict)
+    """What this run knows of ``mains`` and ``ac-load`` without asking: ``None`` where only a person could tell."""
     _plan: list[tuple[str, str, Ask, tuple[float, float]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -87,6 +96,8 @@ class Rig:
             _shield(driver)
         for entry in self.bench_file.instruments:
             self._plan.extend(self._channels(entry, self.drivers[entry.name]))
+        if self.subject == "ups":
+            self._plan.extend(self._modes())
         self.place = self._volts_place()
         self.supply_name = self._name("supply")
         self.load_name = self._name("load")
@@ -104,8 +115,15 @@ class Rig:
             yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
         elif isinstance(driver, Meter):
             yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
-        else:
+        elif isinstance(driver, Thermometer):
             yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c, TEMPERATURES
+
+    def _modes(self) -> Iterator[tuple[str, str, Ask, tuple[float, float]]]:
+        """What is on or off, as 1 and 0."""
+        for entry in self.bench_file.instruments:
+            driver = self.drivers[entry.name]
+            if isinstance(driver, Contact):
+                yield entry.name, SWITCHED[entry.senses], partial(_closed, driver), (0.0, 1.0)
 
     def _name(self, role: str) -> str | None:
         entry = self.bench_file.one(role)
@@ -129,7 +147,18 @@ class Rig:
 
     @property
     def columns(self) -> tuple[str, ...]:
-        return tuple(column for _, column, _, _ in self._plan)
+        """Columns of the record, beside those every run has."""
+        found = tuple(column for _, column, _, _ in self._plan)
+        if self.subject != "ups":
+            return found
+        mode = ("output", "cc", "driven") if self.supply is not None else ()
+        return (*found, *(SWITCHED[what] for what in (*self.switched, *mode)))
+
+    def switch(self, what: str) -> PowerSwitch | None:
+        """The switch of ``mains`` or ``ac-load``, None where a person does it."""
+        entry = self.bench_file.switching(what)
+        driver = self.drivers.get(entry.name) if entry is not None else None
+        return driver if isinstance(driver, PowerSwitch) else None
 
     @property
     def supply(self) -> Supply | None:
@@ -173,7 +202,30 @@ class Rig:
                 if wall is not None and self.drivers[name].session.openings == openings:
                     longest_s = max(longest_s, wall() - before)
             readings[column] = value
+        if self.subject == "ups":
+            readings |= self._supply_mode(dead, errors)
+            readings |= {SWITCHED[what]: math.nan if on is None else float(on) for what, on in self.switched.items()}
         return self._turn(readings, flags, errors, dead=frozenset(dead), call_s=longest_s)
+
+    def _supply_mode(self, dead: set[str], errors: list[str]) -> dict[str, float]:
+        """What the supply holds, as 1 and 0; nan where it does not say."""
+        supply, name = self.supply, self.supply_name
+        if supply is None or name is None:
+            return {}
+        word = ""
+        if name not in dead:
+            try:
+                on = supply.output_is_on()
+                word = (supply.mode() if on else "off") or "unknown"
+            except READ_ERRORS as error:
+                dead.add(name)
+                errors.append(str(error))
+        known = word in ("cv", "cc", "driven")
+        return {
+            SWITCHED["output"]: float(word != "off") if word else math.nan,
+            SWITCHED["cc"]: float(word == "cc") if known else math.nan,
+            SWITCHED["driven"]: float(word == "driven") if known else math.nan,
+        }
 
     def pack_volts(self) -> float:
         """Volts at the pack's terminals now, V, asking no more instruments than that takes; nan when not to be had.
@@ -185,7 +237,7 @@ class Rig:
             return math.nan
         driver = self.drivers[place.name]
         try:
-            assert not isinstance(driver, Thermometer)
+            assert isinstance(driver, Supply | Load | Meter)
             volts = driver.measure_volts()
             if place.ohm and isinstance(driver, Supply | Load):
                 volts += place.sign * driver.measure_amps() * place.ohm
@@ -217,7 +269,8 @@ class Rig:
             flags=tuple(flags),
             errors=tuple(errors),
             pack_volts=volts,
-            pack_amps=load_amps - supply_amps,
+            # Out of the pack; for a UPS into its battery terminals, whoever stands in for the battery.
+            pack_amps=load_amps - supply_amps if self.subject == "pack" else supply_amps - load_amps,
             pack_temp_c=readings.get(f"{self.temp_name}_temp_c", math.nan) if self.temp_name else math.nan,
             supply_amps=supply_amps,
             supply_volts=readings.get(f"{self.supply_name}_volts", math.nan),
@@ -226,6 +279,10 @@ class Rig:
             dead=dead,
             call_s=call_s,
         )
+
+
+def _closed(contact: Contact) -> float:
+    return float(contact.closed())
 
 
 def _span(full_scale: float | None) -> tuple[float, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
@@ -21,6 +22,7 @@ from harness.interlocks import Interlocks
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.locks import BenchLock
 from harness.marks import MarkInbox
+from harness.person import AtTheTerminal, Person, ServedPerson, SimulatedPerson
 from harness.preflight import Check, look, refuse_if_bad, zero_limits
 from harness.recorder import Recorder
 from harness.result import write_result
@@ -28,6 +30,7 @@ from harness.rig import Rig
 from harness.signals import StopFlag
 from harness.site import Site
 from harness.unsafe import keep_trying
+from harness.wiring_up import wire_up
 from harness.writeup import first_result
 
 __all__ = ["Done", "Home", "Job", "ProgramError", "Ready", "UserError", "Watcher", "check", "prepare", "run"]
@@ -52,6 +55,10 @@ def check(ready: Ready) -> tuple[Check, ...]:
     try:
         connection = _connect(ready)
         try:
+            assert connection.rig is not None
+            watcher = Watcher()
+            if connection.rig.simulated:
+                wire_up(ready, connection.rig, _person(ready, connection, watcher), watcher)
             return _look(ready, connection, out=None)
         finally:
             connection.close()
@@ -60,8 +67,20 @@ def check(ready: Ready) -> tuple[Check, ...]:
 
 
 def _connect(ready: Ready) -> Connection:
-    home = ready.job.home
-    return connect(ready.site.bench) if home is None else connect(ready.site.bench, clock=home.clock, sim=home.sim)
+    home, subject = ready.job.home, ready.site.subject
+    if home is None:
+        return connect(ready.site.bench, subject=subject)
+    return connect(ready.site.bench, clock=home.clock, sim=home.sim, subject=subject)
+
+
+def _person(ready: Ready, connection: Connection, watcher: Watcher) -> Person:
+    """Who does by hand what nobody else can: on a simulated bench its own hands, where they can be reached."""
+    rig = connection.rig
+    assert rig is not None
+    control = ready.site.bench.clock.control
+    if connection.sim is not None:
+        return SimulatedPerson(connection.sim)
+    return ServedPerson(control) if rig.simulated and control else AtTheTerminal(watcher)
 
 
 def _look(ready: Ready, connection: Connection, out: Path | None) -> tuple[Check, ...]:
@@ -88,6 +107,8 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
             connection = _connect(ready)
             try:
                 assert connection.rig is not None
+                person = _person(ready, connection, watcher)
+                wire_up(ready, connection.rig, person, watcher)
                 checks = _look(ready, connection, out)
                 watcher.checked(ready, checks)
                 refuse_if_bad(checks)
@@ -97,7 +118,7 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
                     watcher.acknowledge(ready)
                 if flag.asked():
                     raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
-                return _recorded(ready, connection, out, lock, flag, checks, watcher)
+                return _recorded(ready, connection, out, lock, flag, checks, watcher, person)
             finally:
                 connection.close()
     finally:
@@ -126,9 +147,10 @@ def _recorded(
     flag: StopFlag,
     checks: tuple[Check, ...],
     watcher: Watcher,
+    person: Person,
 ) -> Done:
     try:
-        begun = _begin(ready, connection, out, flag, checks, watcher)
+        begun = _begin(ready, connection, out, flag, checks, watcher, person)
     except RecordFailed as error:
         raise NotRecorded(f"{error}; nothing was switched on") from error
     bench = begun.bench
@@ -154,20 +176,28 @@ def _recorded(
 
 
 def _begin(
-    ready: Ready, connection: Connection, out: Path, flag: StopFlag, checks: tuple[Check, ...], watcher: Watcher
+    ready: Ready,
+    connection: Connection,
+    out: Path,
+    flag: StopFlag,
+    checks: tuple[Check, ...],
+    watcher: Watcher,
+    person: Person,
 ) -> _Begun:
     rig, clock = connection.rig, connection.clock
     assert rig is not None
     site = replace(ready.site, simulated=rig.simulated)
     started = clock.utc()
-    folder = RunFolder.create(out, procedure=ready.job.procedure.name, name=site.pack.name, started=started)
+    folder = RunFolder.create(out, procedure=ready.job.procedure.name, name=site.name, started=started)
     folder.add_input("bench.toml", site.bench.text)
-    folder.add_input("pack.toml", site.pack.text)
+    for kind, file in (("pack.toml", site.pack_file), ("ups.toml", site.ups_file)):
+        if file is not None:
+            folder.add_input(kind, file.text)
     folder.keep_room()
     recorder = Recorder(folder, clock=clock, columns=rig.columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)
-    bench = _bench(ready, site, rig, connection, recorder, flag, folder, watcher)
+    bench = _bench(ready, site, rig, connection, recorder, flag, folder, watcher, person)
     for item in checks:
         bench.note("preflight", what=item.what, word=item.word, text=item.text)
     # A run that is cut off must still tell what it was asked and on which bench.
@@ -184,6 +214,7 @@ def _bench(
     flag: StopFlag,
     folder: RunFolder,
     watcher: Watcher,
+    person: Person,
 ) -> Bench:
     return Bench(
         site=site,
@@ -195,6 +226,7 @@ def _bench(
         marks=MarkInbox(folder),
         show=_quietly(watcher.show),
         zero_amps=zero_limits(site.bench),
+        person=person,
     )
 
 
@@ -225,10 +257,11 @@ def _facts(site: Site, *, unattended: bool) -> Facts:
     ranges = [entry.amps_range or entry.max_amps or ASSUMED_AMPS_RANGE for entry in entries]
     return Facts(
         envelope=site.envelope,
-        rated_ah=site.pack.rated_ah,
-        nominal_volts=site.pack.nominal_volts,
+        rated_ah=site.pack.rated_ah if site.subject == "pack" else math.inf,
+        nominal_volts=site.nominal_volts,
         lithium=site.lithium,
-        has_thermometer=any(e.role == "thermometer" and e.measures == "pack" for e in site.bench.instruments),
+        has_thermometer=site.subject == "pack"
+        and any(e.role == "thermometer" and e.measures == "pack" for e in site.bench.instruments),
         amps_range=max(ranges, default=ASSUMED_AMPS_RANGE),
         unattended=unattended,
     )

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 from drivers.load import Load
 from drivers.supply import Supply
+from drivers.switch import PowerSwitch
 from harness.clock import Clock
 from harness.rig import Rig
 from harness.witness import Before, Witness
@@ -31,10 +32,24 @@ __all__ = ["LEAST_TRIES", "ORDER", "Before", "OffReport", "SafeOff"]
 ORDER: dict[str, tuple[str, ...]] = {
     "sink": ("load", "supply"),
     "source": ("supply", "load"),
-    "rest": ("supply", "load"),
-    "unknown": ("supply", "load"),
+    "rest": ("supply", "load", "mains", "ac-load"),
+    "stand-in": ("supply", "load", "ac-load", "mains"),
+    "stand-in, mains on": ("supply", "mains", "load", "ac-load"),
+    "stand-in, mains on, volts": ("mains", "supply", "load", "ac-load"),
+    "trace": ("mains", "supply", "load", "ac-load"),
+    "unknown": ("supply", "load", "mains", "ac-load"),
 }
-"""What was going on -> roles in the order in which they are switched off."""
+"""What was going on -> what is switched off, in order.
+
+A UPS that runs on the supply sees an exhausted battery, which it is made for; its mains stays off. With mains still on,
+mains first would hand its inverter's load to the leads, so the supply goes first, unless the volts themselves are what
+is wrong: then whoever pushes goes first. While the load takes the charger's current it goes last: without it the
+charger would drive the node up to its own volts. Where a person switches the mains, the instruments go first.
+"""
+
+SINK_LAST_V = 2.0
+SINK_LAST_S = 3.0
+"""A load that took a charger's current stays on until the node is under this, or so long."""
 
 ZERO_AMPS = 0.020
 FRESH_APART_S = 0.2
@@ -69,13 +84,15 @@ class OffReport:
 
 @dataclass(slots=True)
 class _Seen:
-    """What one instrument showed after off: ``off`` is None when it did not say; currents in A, nan when missing."""
+    """What one instrument showed after off: ``off`` is None when it did not say; currents in A, nan when missing.
+    ``switch``: it has no current to tell of."""
 
     off: bool | None = None
     amps: tuple[float, float] = (math.nan, math.nan)
+    switch: bool = False
 
     def quiet(self, limit: float) -> bool:
-        return self.off is True and all(abs(amps) <= limit for amps in self.amps)
+        return self.off is True and (self.switch or all(abs(amps) <= limit for amps in self.amps))
 
     @property
     def answered(self) -> bool:
@@ -92,7 +109,9 @@ class SafeOff:
         clock: Clock,
         note: Callable[..., None],
         zero_amps: dict[str, float] | None = None,
+        by_hand: Callable[[], None] | None = None,
     ) -> None:
+        self._by_hand = by_hand or (lambda: None)
         self._rig = rig
         self._clock = clock
         self._note = note
@@ -121,13 +140,24 @@ class SafeOff:
         self._began = (self._clock.now(), self._clock.wall())
         self._tries, self._lines, self._errors = 0, [], []
         try:
-            self._send_off(before.phase)
+            self._send_off(before.order)
             report = self._ladder(before)
         except Exception as error:  # a fault of this program must not pass for "off", nor end the run half-way
             line = f"while switching off, program error: {type(error).__name__}: {error}"
             report = self._report("not confirmed", "none", [line], {}, math.nan)
         self._note_errors()
+        self._book_switches()
         return report
+
+    def _book_switches(self) -> None:
+        """What is known of mains and AC load from here on; who must see to it where there is no switch."""
+        for what in ("mains", "ac-load"):
+            if self._rig.switched.get(what) is False or self._rig.subject != "ups":
+                continue
+            if self._rig.switch(what) is not None:
+                self._rig.switched[what] = False
+            elif what == "mains":
+                self._attempt("mains", "asked of a person", self._by_hand)
 
     def _note_errors(self) -> None:
         for (name, text), times in Counter(self._errors).items():
@@ -156,7 +186,7 @@ class SafeOff:
             self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))
             asked_s = self._took()
             self._renew(doubtful)
-            self._send_off(before.phase)
+            self._send_off(before.order)
         volts = witness.volts if good else self._rig.pack_volts()
         readable = any(one.answered for one in seen.values()) or not math.isnan(volts)
         word = "not confirmed" if readable else "unreadable"
@@ -182,9 +212,16 @@ class SafeOff:
     def _limit(self, name: str) -> float:
         return self._zero.get(name, ZERO_AMPS)
 
-    def _outputs(self, phase: str) -> list[tuple[str, Supply | Load]]:
-        by_role = {"supply": (self._rig.supply_name, self._rig.supply), "load": (self._rig.load_name, self._rig.load)}
-        return [(name, driver) for role in ORDER[phase] for name, driver in [by_role[role]] if name and driver]
+    def _outputs(self, order: str) -> list[tuple[str, Supply | Load | PowerSwitch]]:
+        rig = self._rig
+        known: dict[str, tuple[str | None, Supply | Load | PowerSwitch | None]] = {
+            "supply": (rig.supply_name, rig.supply),
+            "load": (rig.load_name, rig.load),
+        }
+        for what in ("mains", "ac-load"):
+            switch = rig.switch(what)
+            known[what] = (switch.name if switch is not None else None, switch)
+        return [(name, driver) for role in ORDER[order] for name, driver in [known[role]] if name and driver]
 
     def _attempt(self, name: str, what: str, act: Callable[[], object]) -> bool:
         """Do one thing of the off path; whatever it raises must not keep the next from being done."""
@@ -196,10 +233,24 @@ class SafeOff:
             return False
         return True
 
-    def _send_off(self, phase: str) -> None:
+    def _send_off(self, order: str) -> None:
         self._tries += 1
-        for name, driver in self._outputs(phase):
+        for name, driver in self._outputs(order):
+            if order == "trace" and isinstance(driver, Load) and self._tries == 1:
+                self._let_it_sink()
             self._attempt(name, "off sent", driver.off)
+
+    def _let_it_sink(self) -> None:
+        """The load goes on taking what is left in the UPS until the node is dead; not where its mains is still on."""
+        if self._rig.switch("mains") is None and self._rig.switched.get("mains") is not False:
+            return
+        until_s = self._clock.now() + SINK_LAST_S
+        wall_s = self._clock.wall() + SINK_LAST_S
+        while self._clock.now() < until_s and self._clock.wall() < wall_s:
+            # A voltmeter that does not answer must not hold the load on: there is nothing to wait for then.
+            if not self._rig.pack_volts() >= SINK_LAST_V:
+                return
+            self._wait(FRESH_APART_S)
 
     def _doubtful(self, seen: dict[str, _Seen]) -> tuple[str, ...]:
         """Who was not seen off; when all say so and the witness does not, whoever it is."""
@@ -214,15 +265,21 @@ class SafeOff:
         """Lowest current: what is left when an output will not open. Never 0 V: with a pack on the node a supply
         told 0 V may sink from it."""
         for name, driver in self._outputs("unknown"):
+            if isinstance(driver, PowerSwitch):
+                continue
             if name in names and self._attempt(name, "lowest current", driver.soften):
                 self._lines.append(f"{name}: told to its lowest current")
 
     def _look(self) -> dict[str, _Seen]:
         """Each instrument's own word and two fresh currents; one that fails is not asked again in this pass."""
         seen = {name: _Seen() for name, _ in self._outputs("unknown")}
-        first = {name: self._amps(name, driver) for name, driver in self._outputs("unknown")}
+        sources = [(name, one) for name, one in self._outputs("unknown") if not isinstance(one, PowerSwitch)]
+        first = {name: self._amps(name, driver) for name, driver in sources}
         self._wait(FRESH_APART_S)
         for name, driver in self._outputs("unknown"):
+            if isinstance(driver, PowerSwitch):
+                seen[name] = _Seen(self._says_off(name, driver), switch=True)
+                continue
             known = first[name]
             if known is None:
                 continue
@@ -239,14 +296,19 @@ class SafeOff:
             self._errors.append((name, str(error)))
             return None
 
-    def _says_off(self, name: str, driver: Supply | Load) -> bool | None:
+    def _says_off(self, name: str, driver: Supply | Load | PowerSwitch) -> bool | None:
         try:
+            if isinstance(driver, PowerSwitch):
+                return not driver.is_on()
             return not (driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on())
         except Exception as error:
             self._errors.append((name, str(error)))
             return None
 
     def _say(self, name: str, one: _Seen) -> str:
+        if one.switch:
+            word = "does not say whether it is open" if one.off is None else "says open" if one.off else "says CLOSED"
+            return f"{name} {word}"
         state = {True: "says off", False: "says ON", None: "does not say whether it is off"}[one.off]
         amps = ", ".join("no reading" if math.isnan(a) else f"{a:.4f} A" for a in one.amps)
         return f"{name} {state}; current {amps} (limit {self._limit(name):.3f} A)"
@@ -266,7 +328,8 @@ class SafeOff:
         everyone = tuple(name for name, _ in self._outputs("unknown"))
         suspects = () if word == "confirmed" else self._doubtful(seen) or everyone
         # The current that counts is that of whoever is in doubt; what another one reads says nothing about it.
-        amps = [abs(seen[name].amps[-1]) for name in suspects or everyone if name in seen]
+        told = [seen[name] for name in suspects or everyone if name in seen]
+        amps = [abs(one.amps[-1]) for one in told if not one.switch]
         return OffReport(
             word=word,
             witness=who,

@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-
 SWITCHED = {
     "mains": "mains_on",
     "ac-load": "ac_load_on",

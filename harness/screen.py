@@ -13,7 +13,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from harness.addresses import simulated
-from harness.asking import interactive, line_waiting, typed_line
+from harness.asking import entered, interactive, line_waiting, typed_line
 from harness.briefing import STOP_WORDS, barrier_lines, limit_lines, plan_lines
 from harness.cautions import CAUTIONS
 from harness.errors import PreflightRefused
@@ -22,6 +22,7 @@ from harness.folder import RunFolder
 from harness.interlocks import Interlocks
 from harness.job import Done, Ready, Watcher
 from harness.lines import WIDTH, wrapped
+from harness.person import ORDERS
 from harness.plain import safe_text
 from harness.preflight import Check
 from harness.progress import COLUMNS, progress_line
@@ -72,6 +73,8 @@ class Screen(Watcher):
         self._stopping = False
         self._explained = False
         self._offered = False
+        self._ordered = False
+        self._typed: tuple[str, ...] = ()
 
     # -- before anything is switched on ----------------------------------------------------------------------------
 
@@ -115,6 +118,38 @@ class Screen(Watcher):
                 f"the label: {safe_text(typed or 'nothing')} cells typed, cells_in_series = {cells} in "
                 f"{ready.site.pack.path}; a wrong count over-charges or over-discharges: find out which is right"
             )
+
+    def wired(self, ready: Ready) -> None:
+        """A UPS on a real bench: whoever has wired it types its name."""
+        name = ready.site.name
+        if not interactive():
+            raise PreflightRefused(
+                f"{ready.site.bench.path}: {ready.job.procedure.name} needs somebody to wire the UPS and to stay with "
+                "it; nobody is there: start it from a terminal"
+            )
+        self.say(ORDERS["wire ups"])
+        typed = typed_line(f"Done and checked? Type the UPS's name ({name}): ", stop=lambda: self._stopping)
+        if not self._stopping and (typed or "").strip() != name:
+            seen = safe_text(typed or "nothing")
+            raise PreflightRefused(f"the wiring: {seen} typed, {name} expected; nothing was switched on")
+
+    def ordered(self, order: str) -> None:
+        """Ask for something to be done, loudly; the answer is looked for by ``has_done``."""
+        self._ordered = True
+        self.say(f"\a>>> {ORDERS[order]}, then press Enter")
+
+    def has_done(self) -> bool:
+        """Whether Enter was pressed since ``ordered``. What was typed with it is a mark."""
+        line = entered()
+        self._ordered = self._ordered and line is None
+        self._typed += () if not line else (line,)
+        return line is not None
+
+    def warned(self) -> tuple[str, ...]:
+        """What was typed meanwhile: remarks to be put beside the samples."""
+        typed, self._typed = self._typed, ()
+        line = entered() if not self._ordered else None
+        return (*typed, *(() if not line else (line,)))
 
     # -- while it runs ---------------------------------------------------------------------------------------------
 

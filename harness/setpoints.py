@@ -30,6 +30,28 @@ def check_sink(site: Site, *, amps: float) -> None:
     _within("discharge power of a full pack", amps * env.target_v, entry.max_watts, "W", f"max_watts of {entry.name}")
 
 
+def check_stand_in(site: Site, *, volts: float, amps: float) -> None:
+    """Raise ``PlanRefused`` when the supply must not stand in for a UPS's battery at ``volts`` (V), ``amps`` (A)."""
+    env, entry = site.envelope, site.bench.one("supply")
+    assert entry is not None
+    if not volts >= env.cut_off_v * (1 - 1e-9):
+        raise PlanRefused(f"plan: {volts:g} V: the lowest level of this plan is {env.cut_off_v:g} V; ask for more")
+    _within("volts in place of the battery", volts, env.target_v, "V", "the highest level of this plan")
+    _within("current limit", amps, env.charge_amps_max, "A", env.charge_amps_from)
+    _within("volts in place of the battery", volts, entry.max_volts, "V", f"max_volts of {entry.name}")
+    _within("current limit", amps, entry.max_amps, "A", f"max_amps of {entry.name}")
+
+
+def check_trace(site: Site, *, volts: float, amps: float) -> None:
+    """Raise ``PlanRefused`` when the load must not take a UPS's charger at ``volts`` (V) and up to ``amps`` (A)."""
+    env, entry = site.envelope, site.bench.one("load")
+    assert entry is not None
+    _within("volts of the load", volts, env.high_v, "V", "what a battery of this UPS may come to")
+    _within("charger current", amps, env.amps_max, "A", env.amps_from)
+    _within("charger current", amps, entry.max_amps, "A", f"max_amps of {entry.name}")
+    _within("power of the charger", amps * env.high_v, entry.max_watts, "W", f"max_watts of {entry.name}")
+
+
 def _within(what: str, value: float, limit: float | None, unit: str, whose: str) -> None:
     if limit is None:
         limit = float("inf")

@@ -6,6 +6,7 @@ What ended a run is remembered, so that a procedure that swallows it gets it aga
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import NoReturn
 
 from harness.block import Block, NotEnergised
@@ -17,6 +18,13 @@ from harness.safeoff import Before, OffReport, SafeOff
 from harness.sample import Sample
 from harness.signals import StopFlag
 from harness.stops import OFF_UNREADABLE, NotOff, RunStopped, StoppedByPerson, Tripped
+
+VOLTS_WORDS = ("high volts", "current the wrong way")
+"""Findings that say that whoever pushes pushes too far: then that one goes off first."""
+
+
+def _cause(finding: Finding) -> str:
+    return "volts" if finding.words in VOLTS_WORDS else ""
 
 
 class Stopping:
@@ -60,7 +68,7 @@ class Stopping:
     def trip(self, finding: Finding, sample: Sample | None = None) -> NoReturn:
         """End the run because of ``finding``, seen in ``sample``."""
         self.life.move("trip")
-        report = self.drive_off()
+        report = self.drive_off(replace(self._loop.before(self._block()), cause=_cause(finding)))
         reason = f"{finding.words}: {finding.text}"
         if sample is not None:
             self._log.row(sample)

@@ -23,16 +23,19 @@ def message(rig: Rig, report: OffReport, *, fuse_amps: float | None, trying: boo
     names = report.suspects or tuple(name for name in (rig.load_name, rig.supply_name) if name)
     who = ", ".join(f"{name} (serial {_serial(rig, name)})" for name in names) or "the instruments"
     amps = "no answer" if math.isnan(report.last_amps) else f"{report.last_amps:.3f} A"
+    place = "UPS's battery terminals" if rig.subject == "ups" else "pack"
     volts = "no answer" if math.isnan(report.last_volts) else f"{report.last_volts:.3f} V"
     fuse = f"the battery fuse ({fuse_amps:g} A)" if fuse_amps else "the battery fuse, or the pack's connector,"
     lines = [
         HEAD,
-        f"{who}: asked off {report.tries} times; last current: {amps}; pack: {volts}.",
+        f"{who}: asked off {report.tries} times; last current: {amps}; {place}: {volts}.",
         *report.lines,
         "DO NOW: 1 press the bench emergency off, or switch off the bench outlet;",
         f"2 no smoke, no smell, no heat: pull {fuse} with insulated tools, stand aside;",
         "3 smoke, hiss or swelling: do not touch, leave the room, close the door, call the fire service.",
     ]
+    if rig.subject == "ups":
+        lines.insert(4, "  and pull the UPS's mains plug: its charger drives the node while it has mains;")
     return "\n".join([*lines, f"Still trying every {EVERY_S:.0f} s."] if trying else lines)
 
 

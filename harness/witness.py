@@ -25,6 +25,13 @@ RISE_LIMIT_V = 0.020
 BACK = {"sink": ("rebounded", "did NOT rebound"), "source": ("fell back", "did NOT fall back")}
 """Phase -> how the pack steps back, and how it is said when it does not."""
 
+DEAD_V = 1.0
+"""Under this a node without a pack on it is dead, V."""
+
+FALL_S = 10.0
+HELD_SHARE = 0.995
+"""A node that after ``FALL_S`` still has this share of its volts is held up by something (judgement)."""
+
 OPEN_V = 2.0
 """Under this the terminals are open or asleep and tell nothing."""
 
@@ -38,6 +45,17 @@ class Before:
     amps: float = math.nan
     pack_volts: float = math.nan
     step_ohm: float = math.nan
+    mains: bool | None = None
+    """Whether a UPS on the bench has mains; ``None``: not known, or no UPS."""
+    cause: str = ""
+    """``volts`` when the volts or a current the wrong way were what ended it."""
+
+    @property
+    def order(self) -> str:
+        """Key of the table of orders of switching off."""
+        if self.phase != "stand-in" or self.mains is False:
+            return self.phase
+        return "stand-in, mains on, volts" if self.cause == "volts" else "stand-in, mains on"
 
     @property
     def step_v(self) -> float:
@@ -62,6 +80,8 @@ class Witness:
         """True: seen off. False: contradicts. ``None``: says nothing."""
         before = self._before
         self.lines = []
+        if before.phase in ("stand-in", "trace"):
+            return self._node()
         volts = self._read()
         if math.isnan(volts) or not before.pack_volts >= OPEN_V or before.phase not in ("sink", "source"):
             return None
@@ -91,6 +111,26 @@ class Witness:
         text = f"pack {word}: {before.pack_volts:.3f} V to {self.volts:.3f} V"
         return self._said(off, f"{text}, at least {1000 * before.step_v:.0f} mV expected")
 
+    def _node(self) -> bool | None:
+        """No pack is on the node: once nothing drives it any more, it is dead or falls."""
+        first = self._read()
+        for _ in range(round(FALL_S)):
+            if self._dead or self.volts < DEAD_V:
+                break
+            self._wait(1.0)
+            self._read()
+        if self._dead:
+            return None
+        if self.volts < DEAD_V:
+            return self._said(True, f"node at {self.volts:.3f} V: dead")
+        text = f"node {first:.3f} V to {self.volts:.3f} V in {FALL_S:g} s"
+        if self.volts <= HELD_SHARE * first:
+            return self._said(True, f"{text}: falling, nothing drives it")
+        if self._rig.switch("mains") is None and self._rig.switched.get("mains") is not False:
+            self.lines = [f"{text}: the UPS's charger is live on an open node until its mains is switched off by hand"]
+            return None
+        return self._said(False, f"{text}: HELD UP by something")
+
     def _read(self) -> float:
         """Pack volts; a voltmeter that did not answer is not asked again in this off."""
         if not self._dead:
@@ -102,7 +142,7 @@ class Witness:
     def _said(self, off: bool, text: str) -> bool:
         place = self._rig.place
         assert place is not None
-        active = self._rig.load_name if self._before.phase == "sink" else self._rig.supply_name
+        active = self._rig.load_name if self._before.phase in ("sink", "trace") else self._rig.supply_name
         self.who = "same instrument" if place.name == active else f"other instrument ({place.name})"
         self.lines = [f"{text} ({self.who})"]
         return off

@@ -23,6 +23,8 @@ from harness.site import Site
 def limits_in_force(site: Site) -> tuple[Limit, ...]:
     """Every limit of the envelope with its unit and where it comes from."""
     env: Envelope = site.envelope
+    if env.subject == "ups":
+        return _limits_on_a_ups(env)
     rows = (
         ("discharge cut-off", env.cut_off_v, "V", "plan, pack file or chemistry"),
         ("low volts", env.low_v, "V", "chemistry"),
@@ -42,6 +44,19 @@ def limits_in_force(site: Site) -> tuple[Limit, ...]:
     return tuple(Limit(what=what, value=value, unit=unit, source=source) for what, value, unit, source in rows)
 
 
+def _limits_on_a_ups(env: Envelope) -> tuple[Limit, ...]:
+    rows = (
+        ("lowest level", env.cut_off_v, "V", "plan"),
+        ("highest level", env.target_v, "V", "plan or UPS file"),
+        ("high volts", env.high_v, "V", "the UPS's ceiling, or lead-acid"),
+        ("supply's own stop", env.over_v, "V", "the UPS's ceiling, or lead-acid"),
+        ("never above", env.never_above_v, "V", "the UPS's ceiling, or lead-acid"),
+        ("current into the UPS", env.charge_amps_max, "A", env.charge_amps_from),
+        ("current of its charger", env.amps_max, "A", env.amps_from),
+    )
+    return tuple(Limit(what=what, value=value, unit=unit, source=source) for what, value, unit, source in rows)
+
+
 def bench_used(site: Site, rig: Rig, limits: tuple[Limit, ...]) -> BenchUsed:
     """The instruments as they answered and as their file describes them."""
     used = []
@@ -49,6 +64,8 @@ def bench_used(site: Site, rig: Rig, limits: tuple[Limit, ...]) -> BenchUsed:
         identity = rig.drivers[entry.name].identity
         if entry.role == "thermometer":
             words, assumed = entry.temp_accuracy.words("K"), entry.temp_accuracy.assumed
+        elif entry.role in ("switch", "contact"):
+            words, assumed = entry.switches or entry.senses, False
         else:
             words, assumed = "volts: " + entry.volts_accuracy.words("V"), entry.volts_accuracy.assumed
             if entry.role in ("supply", "load"):
@@ -68,7 +85,8 @@ def bench_used(site: Site, rig: Rig, limits: tuple[Limit, ...]) -> BenchUsed:
                 serial=entry.serial or identity.serial,
             )
         )
-    wiring = [f"pack volts {rig.place.words}"] if rig.place else []
+    what = "UPS's battery volts" if site.subject == "ups" else "pack volts"
+    wiring = [f"{what} {rig.place.words}"] if rig.place else []
     return BenchUsed(
         name=site.bench.name,
         instruments=tuple(used),
@@ -108,7 +126,7 @@ def first_result(ready: Ready, site: Site, rig: Rig, folder: RunFolder, started:
     """What is known before anything was measured."""
     return Result(
         procedure=ready.job.procedure.name,
-        name=site.pack.name,
+        name=site.name,
         simulated=site.simulated,
         started=stamp(started),
         plan=msgspec.to_builtins(ready.plan),

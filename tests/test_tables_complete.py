@@ -194,7 +194,7 @@ def watching(phase: str) -> Watch:
 def test_every_interlock_speaks(key: str, facts: Facts) -> None:
     row = TRIPS[key]
     made = CLASSES[key](facts)
-    for phase in PHASES:
+    for phase in (p for p in PHASES if any(p in rows and rows[p].word != "off" for rows in WHERE[key].values())):
         quiet = CLASSES[key](facts)
         assert [quiet.judge(GOOD, watching(phase)) for _ in range(12)] == [None] * 12
     found: Finding | None = None
@@ -228,7 +228,7 @@ def interlock_lines() -> Iterator[str]:
         yield f"Procedures: {names}"
         for key, phases in rows.items():
             what = (CLASSES[key].__doc__ or "").strip().splitlines()[0]
-            yield f"| `{key}` | {what} | " + " | ".join(phases[phase].word for phase in PHASES) + " |"
+            yield f"| `{key}` | {what} | " + " | ".join(one.word for one in phases.values()) + " |"
 
 
 @pytest.mark.parametrize("line", list(interlock_lines()))

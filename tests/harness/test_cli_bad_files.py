@@ -124,7 +124,7 @@ def test_a_folder_named_as_a_file(cli: Any, files: Any, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("dialect", "words"),
-    [("[[", "my.toml"), ("", "kind: missing"), ("kind = 'load'\nvolts.ask = 'VOLT?'", "did you mean low_volts?")],
+    [("[[", "my.toml"), ("", "kind: missing"), ("kind = 'load'\nlowvolts.ask = 'VOLT?'", "did you mean low_volts?")],
 )
 def test_a_dialect_file_that_is_broken(run: Any, files: Any, dialect: str, words: str) -> None:
     good = files()

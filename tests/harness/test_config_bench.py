@@ -108,6 +108,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     (entry,) = load(tmp_path, **{key: text for key, (text, _) in more.items()}).instruments
     assert {key: getattr(entry, key) for key in more} == {key: value for key, (_, value) in more.items()}
     others = {"measures", "lead_length_m", "lead_mm2", "temp_accuracy_k", "own_over_volts_stop", "off_bleed_ohm"}
+    others |= {"switches", "senses"}
     assert set(more) | set(LOAD) | others == set(INSTRUMENT_KEYS)
     assert entry.lead_ohm == 0.024
     assert entry.volts_accuracy.half_width(20.0) == pytest.approx(0.01 + 0.012)

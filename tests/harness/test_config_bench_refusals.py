@@ -63,10 +63,11 @@ def refusal(path: Path) -> str:
 
 ONE: list[tuple[str, Changes, str]] = [
     ("load", {"role": '"laod"'}, 'role = "laod": not one of the words known here; did you mean "load"? accepted: '
-     '"supply" or "load" or "meter" or "thermometer"'),
-    ("load", {"role": None}, 'role: missing; accepted: "supply" or "load" or "meter" or "thermometer"'),
-    ("load", {"role": '"contactor"'}, 'role = "contactor": not one of the words known here; accepted: '
-     '"supply" or "load" or "meter" or "thermometer"'),
+     '"supply" or "load" or "meter" or "thermometer" or "switch" or "contact"'),
+    ("load", {"role": None}, 'role: missing; accepted: '
+     '"supply" or "load" or "meter" or "thermometer" or "switch" or "contact"'),
+    ("load", {"role": '"contactor"'}, 'role = "contactor": not one of the words known here; did you mean "contact"? '
+     'accepted: "supply" or "load" or "meter" or "thermometer" or "switch" or "contact"'),
     ("load", {"max_volt": "60"}, "max_volt = 60: no such key; did you mean max_volts?"),
     ("load", {"adress": '"x"', "address": None}, 'adress = "x": no such key; did you mean address?'),
     ("load", {"fuse_amps": "15"}, "fuse_amps = 15: stands in the wrong table; "

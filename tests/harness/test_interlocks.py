@@ -506,7 +506,7 @@ def test_a_quiet_night_is_quiet(key: str, phase: str) -> None:
 @pytest.mark.parametrize("key", CLASSES)
 def test_a_procedure_without_rows_has_everything_armed_that_can_be(key: str, phase: str) -> None:
     stranger = standing(key, procedure="somebody's own", phase=phase)
-    known = {rows[phase].word for rows in WHERE[key].values()}
+    known = {rows[phase].word for rows in WHERE[key].values() if "sink" in rows}
     assert stranger.word == ("off" if known == {"off"} else "armed")
 
 
@@ -514,6 +514,8 @@ def test_a_procedure_without_rows_has_everything_armed_that_can_be(key: str, pha
 def test_standing_is_the_table(phase: str) -> None:
     for key, by_procedure in WHERE.items():
         for procedure, row in by_procedure.items():
+            if phase not in row:
+                continue
             assert standing(key, procedure=procedure, phase=phase) is row[phase]
 
 

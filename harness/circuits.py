@@ -1,0 +1,82 @@
+"""The UPS's mains and the load on its output: by a switch where the bench has one, else by a person who is asked.
+
+Waiting for a person is sampling like any other waiting: nothing goes unwatched meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from typing import TYPE_CHECKING
+
+from harness.findings import Finding
+from harness.person import ORDERS, PATIENCE_S, HandsRefused
+from harness.sample import Sample
+
+if TYPE_CHECKING:
+    from harness.bench import Bench
+
+
+class Circuits:
+    """The two circuits of one bench: ``mains`` and ``ac-load``."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+
+    def can_switch(self, what: str) -> str:
+        """How ``mains`` or ``ac-load`` is switched: by a "switch", by a "person", or "" when by nobody."""
+        bench = self._bench
+        if bench.rig.switch(what) is not None:
+            return "switch"
+        return "person" if bench.person is not None else ""
+
+    def tells(self, what: str) -> str:
+        """How a ``warning`` or the loss of the ``ac-output`` becomes known: by a "contact", a "mark", or "" never."""
+        bench = self._bench
+        if bench.site.bench.sensing(what) is not None:
+            return "contact"
+        return "mark" if bench.person is not None else ""
+
+    def switch_over(self, what: str, spoken: str, on: bool) -> Iterator[Sample]:
+        """Have ``what`` switched; ``spoken`` is what a person calls it. Samples until it is done, and one after it."""
+        bench = self._bench
+        bench.stopping.again()
+        if bench.rig.switched.get(what) is on:
+            return
+        bench.note("intent", sync=True, switch=what, on=on)
+        bench.stopping.if_record_failed()
+        switch = bench.rig.switch(what)
+        if switch is None:
+            yield from self._by_hand(f"{spoken} {'on' if on else 'off'}")
+        else:
+            bench.loop.states.expect_switched(switch.name, on=on)
+            bench.guarded(partial(switch.switch, on))
+        bench.rig.switched[what] = on
+        bench.note("switched", what=what, on=on, by="person" if switch is None else switch.name)
+        yield from bench.samples(for_s=0.0)
+
+    def _by_hand(self, order: str) -> Iterator[Sample]:
+        """Have a person do ``order``, sampling until they have done it."""
+        bench = self._bench
+        if bench.person is None:
+            bench.stopping.trip(Finding("nobody there", f"{ORDERS[order]}: no switch does it and nobody was there"))
+        bench.ask(ORDERS[order])
+        since_s = bench.elapsed()
+        try:
+            bench.person.order(order)
+        except HandsRefused as error:
+            bench.stopping.trip(Finding("not done", str(error)))
+        for sample in bench.samples():
+            yield sample
+            if bench.person.done():
+                return
+            if not bench.elapsed() - since_s <= PATIENCE_S:
+                bench.stopping.trip(Finding("nobody there", f"{ORDERS[order]}: not done within {PATIENCE_S:g} s"))
+
+    def mains_off_by_hand(self) -> None:
+        """Everything is off that this program can switch off; the mains of the UPS a person must."""
+        bench = self._bench
+        bench.ask(ORDERS["mains off"])
+        if bench.person is not None:
+            bench.person.order("mains off")
+            bench.rig.switched["mains"] = False if bench.person.done() else bench.rig.switched.get("mains")

@@ -1,0 +1,81 @@
+"""The envelope of a run on a UPS's battery terminals, where supply or load stand in for the battery.
+
+No cells are on the node, so the floor is the lowest level the plan asks for; the high side is that of the lead-acid
+battery the UPS was made for, or of its own charger where that was measured higher.
+"""
+
+from __future__ import annotations
+
+from harness.chemistry import CHEMISTRIES
+from harness.config_bench import BenchFile
+from harness.config_ups import UpsFile
+from harness.envelope import Envelope
+from harness.limits import START_TEMP_C, UNATTENDED_TEMP_MAX_C, least_amps, shared_limits
+
+ROW = CHEMISTRIES["agm"]
+CEILING_SHARE = 1.02
+"""How far over its measured ceiling a charger may be seen before that is no reading of it (judgement)."""
+
+STEP_V_CELL = 0.05
+"""Between the levels above the high one, V per lead-acid cell: the steps of the lead-acid row."""
+
+LOWEST_V_CELL = 1.0
+"""Under this no UPS made for lead-acid still runs (judgement)."""
+
+
+def ups_envelope(
+    *,
+    ups: UpsFile,
+    bench: BenchFile,
+    lowest_v: float | None = None,
+    highest_v: float | None = None,
+    ceiling_v: float | None = None,
+) -> Envelope:
+    """The envelope for standing in for the battery of ``ups``.
+
+    ``lowest_v`` and ``highest_v`` (V) are the plan's levels, ``ceiling_v`` what its charger was measured or is said to
+    come to. Raises PlanRefused when they cannot be ordered: nothing may be asked above the trip level.
+    """
+    n = ups.cells_in_series
+    ceiling = ups.label_ceiling_v if ceiling_v is None else ceiling_v
+    high = max(n * ROW.target, CEILING_SHARE * ceiling if ceiling is not None else 0.0)
+    lowest = n * LOWEST_V_CELL if lowest_v is None else lowest_v
+    # A charge ceiling is traced up to the charger's own volts, wherever they lie below the trip level.
+    target = min(high - 0.01, n * ROW.target - 0.01) if highest_v is None else highest_v
+    amps, amps_from = least_amps(shared_limits(bench, bench.one("supply")) or [("no limit given", 1000.0)])
+    sink_amps, sink_from = least_amps(shared_limits(bench, bench.one("load")) or [("no limit given", 1000.0)])
+    return Envelope(
+        chemistry=ROW.name,
+        lithium=False,
+        cells_in_series=n,
+        rated_ah=1.0,
+        nominal_v=ups.nominal_dc_volts,
+        full_rest_v=_v(n * ROW.full_rest),
+        cut_off_v=_v(lowest),
+        low_v=_v(0.9 * lowest),
+        own_stop_v=_v(0.8 * lowest),
+        never_below_v=_v(0.7 * lowest),
+        target_v=_v(target),
+        high_v=_v(high),
+        over_v=_v(high + n * STEP_V_CELL),
+        never_above_v=_v(high + 2 * n * STEP_V_CELL),
+        charge_volts_max=_v(target),
+        amps_max=sink_amps,
+        amps_from=sink_from,
+        charge_amps_max=amps,
+        charge_amps_from=amps_from,
+        charge_temp_min_c=ROW.charge_temp_min_c,
+        charge_temp_max_c=ROW.charge_temp_max_c,
+        discharge_temp_min_c=ROW.discharge_temp_min_c,
+        discharge_temp_max_c=ROW.discharge_temp_max_c,
+        start_temp_min_c=START_TEMP_C[0],
+        start_temp_max_c=START_TEMP_C[1],
+        unattended_temp_max_c=UNATTENDED_TEMP_MAX_C,
+        attended_only="a UPS hangs on the bench: its output is live and its mains may come back",
+        subject="ups",
+    )
+
+
+def _v(volts: float) -> float:
+    return round(volts, 6)
+
