@@ -176,9 +176,7 @@ class Bench:
         if helped_volts is not None:
             helper, supply = need_stand_in(self.rig)
             check_stand_in(self.site, volts=helped_volts, amps=helped_amps)
-            arm = partial(
-                arm_supply, supply, site=self.site, note=self.note, volts=helped_volts, amps=helped_amps
-            )
+            arm = partial(arm_supply, supply, site=self.site, note=self.note, volts=helped_volts, amps=helped_amps)
             outputs = ((helper, supply, arm), *outputs)
         block = Block("trace", amps_max, volts, longest_s, function="cv", amps_most=amps_max)
         block.helped = helped_volts is not None

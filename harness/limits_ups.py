@@ -78,4 +78,3 @@ def ups_envelope(
 
 def _v(volts: float) -> float:
     return round(volts, 6)
-

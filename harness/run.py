@@ -114,7 +114,7 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
                 refuse_if_bad(checks)
                 if connection.rig.simulated:
                     watcher.rehearse(ready)
-                else:
+                elif ready.site.subject == "pack":
                     watcher.acknowledge(ready)
                 if flag.asked():
                     raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")

@@ -96,7 +96,7 @@ class Screen(Watcher):
 
     def rehearse(self, ready: Ready) -> None:
         """A simulated pack has no label to read; but a count that was given is held against its file all the same."""
-        if self._label_cells is not None:
+        if self._label_cells is not None and ready.site.subject == "pack":
             self.acknowledge(ready)
 
     def acknowledge(self, ready: Ready) -> None:
