@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sims.events import CELL_MAX, CELL_MIN, PACK_AMPS, PACK_OVER, PACK_VOLTS, TEMP_MAX, TEMP_MIN, Limits
+from sims.hold import Condition
 
 NO_CHARGE_AMPS = 0.01
 """Below this charge current the pack counts as not being charged, A."""
@@ -23,20 +24,6 @@ SEEN_AMPS = 0.1
 
 CHARGER_VOLTS = 0.3
 """A charger counts as seen when it lifts the terminals this far above the cells, V."""
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """A figure above (or below) a level."""
-
-    figure: int
-    above: bool
-    level: float
-
-    def holds(self, figures: Sequence[float]) -> bool:
-        """Is it so now?"""
-        value = figures[self.figure]
-        return value > self.level if self.above else value < self.level
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """The shared node: where the leads of supply, load and pack meet.
 
 Every element is a set of straight pieces of current over node volts, falling as volts rise, so that the node has one
-solution; a constant-power sink adds one rising piece, and then the solution with the largest volts counts (below it the
-node is unstable with any real input capacitor). The solver walks the kinks from the top down and takes the first root
+solution; constant-power sinks add rising pieces, and then the solution with the largest volts counts (below it the node
+is unstable with any real input capacitor). The solver walks the kinks from the top down and takes the first root
 that lies inside its piece.
 
 Not modelled: lead inductance, anything at the node that stores charge (a supply's output capacitor is the supply's).
@@ -17,6 +17,7 @@ from itertools import pairwise
 
 from sims.events import NODE_VOLTS, Watch
 
+MOST_NEWTON_STEPS = 60
 LEAST_OHM = 1e-7
 """Regulators without a resistance of their own get this one, so that every piece has a finite slope."""
 
@@ -124,11 +125,14 @@ def larger_root(a: float, b: float) -> float:
 def _root(pieces: Sequence[Piece], sense: Sense, amps: float, siemens: float) -> float | None:
     """Node volts where these pieces together with ``amps`` - ``siemens`` x V balance, or None."""
     sink: Piece | None = None
+    sinks = 0
     for p in pieces:
         amps += p.amps - sense.beta * p.sense_siemens
         siemens += p.siemens + sense.alpha * p.sense_siemens
         if p.watts > 0.0:
-            sink = p
+            sink, sinks = p, sinks + 1
+    if sinks > 1:
+        return largest_root([p for p in pieces if p.watts > 0.0], sense, amps, siemens)
     if siemens == 0.0:
         return 0.0 if amps == 0.0 and sink is None else None
     if sink is None:
@@ -138,6 +142,35 @@ def _root(pieces: Sequence[Piece], sense: Sense, amps: float, siemens: float) ->
     if a < 0.0 or a * a < 4.0 * b:
         return None
     return (amps - sink.watts / larger_root(a, b)) / siemens
+
+
+def largest_root(sinks: Sequence[Piece], sense: Sense, amps: float, siemens: float) -> float | None:
+    """Largest node volts where ``amps`` - ``siemens`` x V feeds several constant powers, or None.
+
+    What is left over is concave in V, so Newton's steps from the right never jump over the largest root.
+    """
+    if siemens <= 0.0 or amps <= 0.0:
+        return None
+    volts = amps / siemens
+    for _ in range(MOST_NEWTON_STEPS):
+        left, slope = amps - siemens * volts, -siemens
+        for p in sinks:
+            a, slant = (sense.alpha * volts + sense.beta, sense.alpha) if p.watts_sensed else (volts, 1.0)
+            drop = 0.0 if p.watts_sensed else p.watts_ohm * p.watts
+            if a <= 0.0 or a * a <= 4.0 * drop:
+                return None
+            u = larger_root(a, drop)
+            left -= p.watts / u
+            slope += p.watts / (u * u) * slant * (u / (2.0 * u - a))
+        if slope >= 0.0:
+            return None
+        step = left / slope
+        volts -= step
+        if abs(step) <= 4e-16 * abs(volts):
+            return volts
+        if step < 0.0:  # only rounding makes it turn back
+            return volts if abs(step) <= 1e-9 * abs(volts) else None
+    return volts
 
 
 def _at(element: Element, volts: float) -> Piece:

@@ -38,6 +38,14 @@ BLEED_NEXT: Final = 16
 BLEED_LAST: Final = 17
 """Lowest cell that is being bled, V."""
 FIGURES: Final = 18
+"""Without a UPS on the bench."""
+UPS_FILTERED: Final = 18
+"""Volts at the UPS's battery terminals as its own control sees them, V."""
+UPS_AMPS: Final = 19
+"""Into the UPS, A; negative while it charges."""
+UPS_ROOM: Final = 20
+"""Volts up to the end of the charger's constant current, V."""
+FIGURES_WITH_UPS: Final = 21
 
 Watch = tuple[int, float, float]
 """A figure and the lowest and highest value at which what was assumed still holds."""
@@ -48,9 +56,9 @@ class Limits:
 
     __slots__ = ("high", "low")
 
-    def __init__(self) -> None:
-        self.low = [-math.inf] * FIGURES
-        self.high = [math.inf] * FIGURES
+    def __init__(self, count: int = FIGURES) -> None:
+        self.low = [-math.inf] * count
+        self.high = [math.inf] * count
 
     def narrow(self, figure: int, low: float, high: float) -> None:
         """Keep ``figure`` within ``low`` and ``high`` too."""

@@ -142,16 +142,19 @@ def _ahead(m: CellModel, c: Cells, rates: tuple[list[float], ...], h_s: float) -
 
 
 def varying_step(
-    m: CellModel, c: Cells, *, flow: Callable[[Cells], Powers], h_s: float, room_k: float
-) -> Moved:  # fmt: skip
-    """The cells after ``h_s`` s with the current that ``flow`` gives, its first figure, A; all are integrated."""
+    m: CellModel, c: Cells, *, flow: Callable[[Cells, float], Powers], h_s: float, room_k: float
+) -> Moved:
+    """The cells after ``h_s`` s with the current that ``flow`` gives, its first figure, A; all are integrated.
+
+    ``flow`` is asked with the cells and the time since the step began, s.
+    """
     flows: list[Powers] = []
     slopes: list[tuple[list[float], ...]] = []
     at = c
     for share in (0.0, 0.5, 0.5, 1.0):
         if share:
             at = _ahead(m, c, slopes[-1], share * h_s)
-        flows.append(flow(at))
+        flows.append(flow(at, share * h_s))
         slopes.append(_rates(m, at, flows[-1][0], room_k))
     mean = tuple(
         [(a + 2.0 * (b + d) + e) / 6.0 for a, b, d, e in zip(*four, strict=True)] for four in zip(*slopes, strict=True)

@@ -6,7 +6,6 @@ Not modelled: see the modules named here.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from sims.cell import ZERO_C_IN_K, Cells
 from sims.events import LOAD_SINK, TABLE_NODE, Watch
@@ -15,6 +14,7 @@ from sims.load import LoadPort
 from sims.motion import Moved, constant_step, varying_step
 from sims.node import Leads, Solved, outside_draw, solve_bench
 from sims.pack import Pack
+from sims.solving import CircuitSteps, Step
 from sims.supply import SupplyPort
 
 LONGEST_STEP_S = 1.0
@@ -22,107 +22,59 @@ STEP_SHARE = 0.2
 """Longest step under a varying current as a share of its fastest time constant."""
 
 
-@dataclass(slots=True)
-class Totals:
-    """Running integrals: coulombs and joules, out of the pack, out of the supply, into the load, at their terminals."""
-
-    pack_c: float = 0.0
-    pack_j: float = 0.0
-    supply_c: float = 0.0
-    supply_j: float = 0.0
-    load_c: float = 0.0
-    load_j: float = 0.0
-    leads_j: float = 0.0
-
-    def add(self, passed: tuple[float, ...]) -> None:
-        """Add one step's worth, in the order of the fields."""
-        self.pack_c += passed[0]
-        self.pack_j += passed[1]
-        self.supply_c += passed[2]
-        self.supply_j += passed[3]
-        self.load_c += passed[4]
-        self.load_j += passed[5]
-        self.leads_j += passed[6]
-
-
-@dataclass(slots=True)
-class Step:
-    """A step that was tried: the cells, what flows at its end, what passed, and the watched figures."""
-
-    h_s: float
-    moved: Moved
-    flows: Flows
-    figures: list[float]
-    passed: tuple[float, ...]
-
-
-class Stepper:
+class Stepper(CircuitSteps):
     """Knows the circuit as it is solved now, and tries steps on it. Amps as the world has them."""
 
     def __init__(
         self, *, pack: Pack, supply: SupplyPort | None, load: LoadPort | None, leads: Leads
     ) -> None:  # fmt: skip
-        self.pack, self.supply, self.load, self.leads = pack, supply, load, leads
-        self.longest_s = LONGEST_STEP_S
-        self.flows = Flows(0.0, 0.0, 0.0, 0.0, 0.0)
-        self._solved: Solved
+        super().__init__(supply=supply, load=load, leads=leads)
+        self.pack = pack
+        self.steady_s = LONGEST_STEP_S
+        """Longest step under a constant current, s."""
         self._pieces: list[tuple[float, float]] = []
-        self._bench = (pack, supply, load, leads)
 
     def solve(self, t_s: float) -> None:
         """Solve the node for the ports and cells as they are now."""
-        supply, before = self.supply, self._supply_volts(self.flows)
-        if supply is not None:
-            before = supply.capacitor_volts(t_s, before)
-        self._use(solve_bench(*self._bench))
-        if supply is not None:
-            if supply.c_out > 0.0:
-                self._coast(supply, before, t_s)
-            name = self._solved.pieces["supply"].name
-            supply.mode = name if name != "coasting" else "driven" if supply.output_on else "off"
+        self._solve_circuit(t_s)
         pack = self.pack
         pack.cells.watts = pack.model.heat(pack.cells, self._pack_amps())
-        self.longest_s = LONGEST_STEP_S
-        if not self._solved.law.flat:
+        self.longest_s = self.steady_s
+        if not self.solved.law.flat:
             self._pieces = pack.model.straight_pieces(pack.cells)
-            self.longest_s = min(LONGEST_STEP_S, STEP_SHARE * pack.model.fastest_s(self._solved.law.stiffness))
+            self.longest_s = min(LONGEST_STEP_S, STEP_SHARE * pack.model.fastest_s(self.solved.law.stiffness))
 
-    def _coast(self, supply: SupplyPort, before: float, t_s: float) -> None:
-        """Let the output capacitor hold the volts up while nothing else pulls them down at once."""
-        without, to_volts = self._solved, self._supply_volts(self.flows)
-        supply.coasting_volts = before
-        self._use(solve_bench(*self._bench))
-        if not supply.coast(from_volts=before, to_volts=to_volts, amps=self.flows.supply_amps, t_s=t_s):
-            self._use(without)
+    def solve_bench(self, t_s: float) -> Solved:
+        """The circuit as it stands at ``t_s``."""
+        return solve_bench(self.pack, self.supply, self.load, self.leads)
 
-    def _use(self, solved: Solved) -> None:
-        self._solved = solved
-        self.flows = self._flows_of(self.pack.cells)
+    def _flows_now(self) -> Flows:
+        return self._flows_of(self.pack.cells)
 
     def _flows_of(self, cells: Cells) -> Flows:
-        return self._solved.law.flows(sum(cells.emf), sum(cells.ohms) + self.pack.r_bms)
+        return self.solved.law.flows(sum(cells.emf), sum(cells.ohms) + self.pack.r_bms)
 
     def _pack_amps(self) -> float:
         return self.pack.sign * self.flows.pack_amps
 
-    def _supply_volts(self, flows: Flows) -> float:
-        return flows.node_volts + flows.supply_amps * self.leads.r_supply
-
     def watches(self) -> tuple[Watch, ...]:
         """What tells that the circuit as solved no longer holds."""
-        if self._solved.law.flat:
-            return self._solved.watches
-        return (*self._solved.watches, (TABLE_NODE, -math.inf, 0.0))
+        if self.solved.law.flat:
+            return self.solved.watches
+        return (*self.solved.watches, (TABLE_NODE, -math.inf, 0.0))
 
     def outside_amps(self) -> float:
         """What the bench would draw from the cells if the pack's switches were on; 0 when nobody needs to know, A."""
         bms = self.pack.bms
-        return 0.0 if bms is None or not bms.awaits_no_load else outside_draw(*self._bench)
+        return 0.0 if bms is None or not bms.awaits_no_load else self._outside_draw()
+
+    def _outside_draw(self) -> float:
+        return outside_draw(self.pack, self.supply, self.load, self.leads)
 
     def attempt(self, h_s: float, ambient_c: float) -> Step:
         """Try a step of ``h_s``; nothing is changed."""
         pack, room_k = self.pack, ambient_c + ZERO_C_IN_K
-        if self._solved.law.flat:
+        if self.solved.law.flat:
             moved = constant_step(pack.model, pack.cells, amps=self._pack_amps(), h_s=h_s, room_k=room_k)
             flows = self._flows_of(moved.cells)
             passed = self._passed(moved, flows, h_s)
@@ -136,20 +88,14 @@ class Stepper:
     def take(self, step: Step) -> None:
         """Be as after ``step``."""
         self.flows = step.flows
-        self.pack.take(step.moved, self._pack_amps())
+        if step.moved is not None:
+            self.pack.take(step.moved, self._pack_amps())
         if self.load is not None:
             self.load.sink_temp_c = step.figures[LOAD_SINK]
 
     def figures_now(self) -> list[float]:
         """The watched figures at this instant."""
         return self._figures(self.pack.cells, self.flows, None)
-
-    def _sink_after(self, watts: float, h_s: float, ambient_c: float) -> float | None:
-        load = self.load
-        if load is None:
-            return None
-        aim = ambient_c + watts * load.sink_k_per_w
-        return aim + (load.sink_temp_c - aim) * math.exp(-h_s / (load.sink_k_per_w * load.sink_j_per_k))
 
     def _figures(self, cells: Cells, flows: Flows, sink_c: float | None) -> list[float]:
         """The watched figures, in the order of their numbers."""
@@ -175,28 +121,18 @@ class Stepper:
             flows.pack_volts if load is not None and load.remote_sense else load_volts,
             sink_c if sink_c is not None else 0.0 if load is None else load.sink_temp_c,
             flows.node_volts,
-            -1.0 if self._solved.law.flat else pack.model.off_node(cells, self._pieces),
+            -1.0 if self.solved.law.flat else pack.model.off_node(cells, self._pieces),
             bled_next,
             bled_last,
         ]
 
-    def _powers(self, cells: Cells) -> tuple[float, ...]:
+    def _powers(self, cells: Cells, _: float) -> tuple[float, ...]:
         """What flows, in the order of ``Totals``."""
-        flows, leads = self._flows_of(cells), self.leads
-        _, _, volts, supply, load = flows
-        return (
-            self.pack.sign * flows.pack_amps,
-            flows.pack_amps * flows.pack_volts,
-            supply,
-            supply * (volts + supply * leads.r_supply),
-            load,
-            load * (volts - load * leads.r_load),
-            flows.pack_amps**2 * leads.r_pack + supply**2 * leads.r_supply + load**2 * leads.r_load,
-        )
+        return self._bench_powers(self._flows_of(cells), self.pack.sign)
 
     def _passed(self, moved: Moved, after: Flows, h_s: float) -> tuple[float, ...]:
         """What passed at a constant pack current, in the order of ``Totals``; the volts' integral is exact."""
-        pack, leads, before, law = self.pack, self.leads, self.flows, self._solved.law
+        pack, leads, before, law = self.pack, self.leads, self.flows, self.solved.law
         amps = before.pack_amps
         if law.exact_volts():
             volt_s = pack.sign * (moved.volt_s - pack.sign * amps * pack.r_bms * h_s) + law.shift() * h_s

@@ -1,8 +1,10 @@
-"""The bench as one circuit moved through time: supply, load and pack on their leads.
+"""The bench as one circuit moved through time: supply, load, pack and UPS on their leads.
 
 Between events the state obeys smooth equations; each step is tried, and cut where a watched figure leaves its limits
 (a stop, a BMS rule, a mode's end, a table's node). Then all that is due happens, the node is solved anew, and time goes
 on.
+
+What is not hooked up lives on by itself, the pack at rest, the UPS with open battery terminals.
 
 Not modelled: what the modules named here leave out; several packs or several supplies on one node.
 """
@@ -13,20 +15,27 @@ import copy
 import math
 from dataclasses import dataclass
 
-from sims.events import FOUND_WITHIN_S, Limits, first_positive
+from sims.bare import BareStepper
+from sims.events import FIGURES, FIGURES_WITH_UPS, FOUND_WITHIN_S, Limits, first_positive
 from sims.load import LoadPort
 from sims.node import Leads
 from sims.pack import Pack
-from sims.stepping import Step, Stepper, Totals
+from sims.solving import Step, Totals
+from sims.stepping import Stepper
 from sims.supply import SupplyPort
+from sims.ups import Ups
+from sims.ups_stepping import UpsStepper
 
 __all__ = ["Leads", "World", "WorldEvent"]
 
-LONGEST_STEP_S = 1.0
 MOST_TRANSITIONS = 20
 """More than this many at one instant and the models contradict each other."""
 
 SECONDS_PER_HOUR = 3600.0
+
+HOOKED = ("pack", "ups", "both", "none")
+ASIDE_STEP_S = 10.0
+"""What is not hooked up is brought along at least this often."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,39 +47,125 @@ class WorldEvent:
 
 
 class World:
-    """The bench. Time in s; amps > 0 leave the pack, are sourced by the supply, are sunk by the load."""
+    """The bench. Time in s; amps > 0 leave the pack, are sourced by the supply, are sunk by the load and the UPS.
+
+    Without ``pack`` there is none, likewise ``ups``; what is given is hooked up to the node. Set attributes of a port,
+    of the UPS or ``ambient_c``, then call ``changed()``.
+    """
 
     def __init__(
         self,
         *,
-        pack: Pack,
+        pack: Pack | None,
         supply: SupplyPort | None = None,
         load: LoadPort | None = None,
         leads: Leads = Leads(),  # noqa: B008 - frozen
         ambient_c: float = 25.0,
+        ups: Ups | None = None,
     ) -> None:
         self.t = 0.0
-        self.pack = pack
+        self._pack = pack
         self.supply = supply
         self.load = load
         self.leads = leads
         self.ambient_c = ambient_c
+        self._ups = ups
         self.events: list[WorldEvent] = []
         self.totals = Totals()
         if load is not None and math.isnan(load.sink_temp_c):
             load.sink_temp_c = ambient_c
-        self._stepper = Stepper(pack=pack, supply=supply, load=load, leads=leads)
+        self._stepper: Stepper | BareStepper
         self._limits = Limits()
         self._due_s = math.inf
         self._pushed = False
+        self._aside: list[World] = []
+        self._on_node: tuple[Pack | None, Ups | None] = (None, None)
+        self.hooked = ""
+        """What is on the node: "pack", "ups", "both" or "none"."""
+        self.hook_up({(True, False): "pack", (False, True): "ups", (True, True): "both", (False, False): "none"}[
+            (pack is not None, ups is not None)
+        ])  # fmt: skip
+
+    def hook_up(self, what: str) -> None:
+        """Hook "pack", "ups", "both" or "none" up to the node, where supply and load are; the rest is left aside.
+
+        Raises ValueError for other words, or for what this bench does not have.
+        """
+        if what not in HOOKED:
+            raise ValueError(f"world: cannot hook up {what!r}; choose one of {', '.join(HOOKED)}")
+        with_pack, with_ups = what in ("pack", "both"), what in ("ups", "both")
+        if (with_pack and self._pack is None) or (with_ups and self._ups is None):
+            raise ValueError(f"world: no {'pack' if self._pack is None else 'UPS'} here to hook up for {what!r}")
+        if what == self.hooked:
+            return
+        self._bring_along()
+        self.hooked, self._aside = what, []
+        if self._pack is not None and not with_pack:
+            self._leave_aside(pack=self._pack)
+        if self._ups is not None and not with_ups:
+            self._leave_aside(ups=self._ups)
+        self._on_node = (self._pack if with_pack else None, self._ups if with_ups else None)
+        self._stepper = self._make_stepper(*self._on_node)
         self.changed()
+
+    def _make_stepper(self, pack: Pack | None, ups: Ups | None) -> Stepper | BareStepper:
+        supply, load, leads = self.supply, self.load, self.leads
+        if pack is None:
+            return BareStepper(supply=supply, load=load, leads=leads, ups=ups)
+        if ups is None:
+            return Stepper(pack=pack, supply=supply, load=load, leads=leads)
+        return UpsStepper(pack=pack, supply=supply, load=load, leads=leads, ups=ups)
+
+    def _leave_aside(self, *, pack: Pack | None = None, ups: Ups | None = None) -> None:
+        """Give it a node of its own, with nothing else on it."""
+        alone = World(pack=None, ambient_c=self.ambient_c)
+        alone.t, alone._pack, alone._ups = self.t, pack, ups
+        alone.hook_up("pack" if ups is None else "ups")
+        if isinstance(alone._stepper, Stepper):
+            alone._stepper.steady_s = ASIDE_STEP_S
+        alone.changed()
+        self._aside.append(alone)
+        self._hear(alone)
+
+    def _bring_along(self) -> None:
+        """Bring what is left aside to this instant."""
+        for alone in self._aside:
+            alone.ambient_c = self.ambient_c
+            alone.advance_to(self.t)
+            self._hear(alone)
+
+    def _hear(self, alone: World) -> None:
+        self.events += alone.events
+        alone.events.clear()
+
+    @property
+    def pack(self) -> Pack:
+        """The pack, hooked up or not. Raises LookupError when there is none."""
+        if self._pack is None:
+            raise LookupError("world: this bench has no pack")
+        if self._aside:
+            self._bring_along()
+        return self._pack
+
+    @property
+    def has_pack(self) -> bool:
+        """Is there a pack, hooked up or not?"""
+        return self._pack is not None
+
+    @property
+    def ups(self) -> Ups | None:
+        """The UPS, hooked up or not; None when there is none."""
+        if self._aside:
+            self._bring_along()
+        return self._ups
 
     # -- what flows --------------------------------------------------------------------------------------------------
 
     @property
     def pack_amps(self) -> float:
-        """Current out of the pack, A."""
-        return self.pack.sign * self._stepper.flows.pack_amps
+        """Current out of the pack, A; 0 when none is hooked up."""
+        pack = self._on_node[0]
+        return 0.0 if pack is None else pack.sign * self._stepper.flows.pack_amps
 
     @property
     def supply_amps(self) -> float:
@@ -83,6 +178,11 @@ class World:
         return self._stepper.flows.load_amps
 
     @property
+    def ups_amps(self) -> float:
+        """Current into the UPS, A; negative while its charger pushes, 0 when none is hooked up."""
+        return self._stepper.flows.ups_amps
+
+    @property
     def charge_ah(self) -> float:
         """Charge out of the pack so far, Ah."""
         return self.totals.pack_c / SECONDS_PER_HOUR
@@ -93,9 +193,10 @@ class World:
         return self.totals.pack_j / SECONDS_PER_HOUR
 
     def volts_at(self, place: str) -> float:
-        """Volts as the bench is wired: "pack" (terminals), "node", "supply", "supply_sense", "load" or "load_sense".
+        """Volts as the bench is wired: "pack", "node", "ups", "supply", "supply_sense", "load" or "load_sense".
 
-        Raises ValueError for another place.
+        "pack" is the terminals of what is hooked up: the pack's own, else the node, where the UPS is. "ups" is the
+        UPS's terminals, also when it is left aside. Raises ValueError for another place.
         """
         flows, leads = self._stepper.flows, self.leads
         if place.endswith("_sense"):
@@ -103,13 +204,17 @@ class World:
             place = "pack" if port is not None and port.remote_sense else place.removesuffix("_sense")
         if place == "pack":
             return flows.pack_volts
-        if place == "node":
+        if place == "ups" and self._ups is not None and self.hooked not in ("ups", "both"):
+            self._bring_along()
+            return next(w.volts_at("node") for w in self._aside if w.hooked == "ups")
+        if place == "node" or (place == "ups" and self._ups is not None):
             return flows.node_volts
         if place == "supply":
             return flows.node_volts + flows.supply_amps * leads.r_supply
         if place == "load":
             return flows.node_volts - flows.load_amps * leads.r_load
-        raise ValueError(f"world: no volts at {place!r}; ask for pack, node, supply, supply_sense, load or load_sense")
+        places = "pack, node, ups, supply, supply_sense, load or load_sense"
+        raise ValueError(f"world: no volts at {place!r}; ask for {places}")
 
     def temp_c(self, place: str) -> float:
         """Temperature of "pack" (mean of the cells), "ambient" or "load" (heat sink), degC.
@@ -135,8 +240,14 @@ class World:
         for port in (self.supply, self.load):
             if port is not None:
                 port.start_ramp(self.t)
-        self.pack.model.refresh(self.pack.cells)
+        pack = self._on_node[0]
+        if pack is not None:
+            pack.model.refresh(pack.cells)
         self._settle()
+        self._bring_along()
+        for alone in self._aside:
+            alone.changed()
+            self._hear(alone)
 
     def advance_to(self, t_s: float) -> None:
         """Integrate to bench time ``t_s``; raises ValueError when that is in the past or no number."""
@@ -149,6 +260,8 @@ class World:
             standing = standing + 1 if self.t - before_s < FOUND_WITHIN_S else 0
             if standing > MOST_TRANSITIONS:
                 raise RuntimeError(self._contradiction())
+        if self._aside and self.t - min(w.t for w in self._aside) >= ASIDE_STEP_S:
+            self._bring_along()
 
     def _go(self, to_s: float) -> None:
         """One step, to ``to_s`` or to the first event before it."""
@@ -173,18 +286,21 @@ class World:
         self.t = t_s
         self._stepper.take(step)
         self.totals.add(step.passed)
-        if step.moved.pushed and not self._pushed:
+        pushed = step.moved is not None and step.moved.pushed
+        if pushed and not self._pushed:
             self.events.append(WorldEvent(t_s, "pack: a cell is pushed past full or empty and held there"))
-        self._pushed = step.moved.pushed
+        self._pushed = pushed
 
     def _settle(self) -> None:
         """Let all that is due at this instant happen, solving anew after each, until nothing more does."""
-        stepper = self._stepper
+        stepper, (pack, ups) = self._stepper, self._on_node
+        if ups is not None:
+            ups.room_c = self.ambient_c
         for _ in range(MOST_TRANSITIONS + 1):
             stepper.solve(self.t)
             figures = stepper.figures_now()
-            done = self.pack.poll(figures, self.t, stepper.outside_amps())
-            for port in (self.supply, self.load):
+            done = [] if pack is None else pack.poll(figures, self.t, stepper.outside_amps())
+            for port in (self.supply, self.load, ups):
                 done += [] if port is None else port.poll(figures, self.t)
             self.events += [WorldEvent(self.t, what) for what in done if what]
             if not done:
@@ -194,15 +310,21 @@ class World:
         self._watch(figures)
 
     def _watch(self, figures: list[float]) -> None:
-        stepper, limits = self._stepper, Limits()
-        devices = [d for d in (self.pack, self.supply, self.load) if d is not None]
-        for device in devices:
-            device.narrow(limits, figures) if isinstance(device, Pack) else device.narrow(limits)
+        stepper, (pack, ups) = self._stepper, self._on_node
+        limits = Limits(FIGURES if ups is None else FIGURES_WITH_UPS)
+        due_s = math.inf
+        for device in (pack, ups):
+            if device is not None:
+                device.narrow(limits, figures)
+                due_s = min(due_s, device.due_s())
+        for port in (self.supply, self.load):
+            if port is not None:
+                port.narrow(limits)
+                due_s = min(due_s, port.due_s())
         for figure, low, high in stepper.watches():
             limits.narrow(figure, low, high)
         limits.take_in(figures)
-        self._limits = limits
-        self._due_s = min(device.due_s() for device in devices)
+        self._limits, self._due_s = limits, due_s
 
     def _contradiction(self) -> str:
         last = [e.what for e in self.events[-3:]]
