@@ -1,0 +1,72 @@
+"""The envelope of a run on a UPS: levels of the lead-acid battery it was made for, or of its own charger where higher."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from harness.config import BenchFile, UpsFile, load_bench, load_ups
+from harness.errors import PlanRefused
+from harness.limits_ups import ups_envelope
+from harness.starters import starter_text
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> BenchFile:
+    path = tmp_path_factory.mktemp("bench") / "bench.toml"
+    path.write_text(starter_text("bench"))
+    return load_bench(path)
+
+
+@pytest.fixture(scope="module")
+def ups(tmp_path_factory: pytest.TempPathFactory) -> UpsFile:
+    """A 24 V UPS: twelve lead-acid cells."""
+    path = tmp_path_factory.mktemp("ups") / "ups.toml"
+    path.write_text(starter_text("ups"))
+    return replace(load_ups(path), nominal_dc_volts=24.0, blocks=2, label_ceiling_v=27.3)
+
+
+def test_high_level_is_that_of_lead_acid(bench: BenchFile, ups: UpsFile) -> None:
+    # 12 cells at 2.45 V, the usual top of cyclic charging at 25 degC (common practice, no source).
+    env = ups_envelope(ups=ups, bench=bench)
+    assert (env.high_v, env.subject) == (29.4, "ups")
+    assert env.target_v < env.high_v < env.over_v < env.never_above_v
+
+
+@pytest.mark.parametrize(("ceiling", "high"), [(28.0, 29.4), (29.0, 29.58), (30.0, 30.6)])
+def test_a_charger_measured_higher_raises_it(bench: BenchFile, ups: UpsFile, ceiling: float, high: float) -> None:
+    assert ups_envelope(ups=ups, bench=bench, ceiling_v=ceiling).high_v == pytest.approx(high)
+
+
+def test_levels_of_the_plan(bench: BenchFile, ups: UpsFile) -> None:
+    env = ups_envelope(ups=ups, bench=bench, lowest_v=18.0, highest_v=28.8)
+    assert (env.cut_off_v, env.target_v) == (18.0, 28.8)
+
+
+@pytest.mark.parametrize("highest", [29.4, 29.41, 40.0, float("nan"), float("inf")])
+def test_nothing_is_asked_at_the_trip_level_or_above(bench: BenchFile, ups: UpsFile, highest: float) -> None:
+    with pytest.raises(PlanRefused):
+        ups_envelope(ups=ups, bench=bench, highest_v=highest)
+
+
+@pytest.mark.parametrize("lowest", [0.0, -1.0, 29.0, float("nan")])
+def test_a_lowest_level_that_makes_no_sense(bench: BenchFile, ups: UpsFile, lowest: float) -> None:
+    with pytest.raises(PlanRefused):
+        ups_envelope(ups=ups, bench=bench, lowest_v=lowest, highest_v=28.0)
+
+
+def test_currents_are_bounded_by_fuse_leads_and_instrument(bench: BenchFile, ups: UpsFile) -> None:
+    fused = replace(bench, fuse_amps=8.0)
+    env = ups_envelope(ups=ups, bench=fused)
+    assert env.charge_amps_max == env.amps_max == 6.0
+    assert "fuse" in env.charge_amps_from
+    bare = replace(fused, fuse_amps=1000.0)
+    assert "supply" in ups_envelope(ups=ups, bench=bare).charge_amps_from
+
+
+def test_said_in_words(bench: BenchFile, ups: UpsFile) -> None:
+    text = " ".join(ups_envelope(ups=ups, bench=bench, lowest_v=18.0, highest_v=28.8).lines())
+    assert "18.00 to 28.80 V" in text
+    assert "attended only" in text
+    assert "cell" not in text
