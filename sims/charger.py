@@ -2,7 +2,8 @@
 
 After mains power has come it waits, then raises its limit along a ramp. Below ``pre_v`` it gives little (pre-charge);
 then boost until the current has tapered off or the time is up, if there is a boost; then float for good. With no
-battery at its terminals it only pulses and looks again before each pulse. The volts follow the room's temperature.
+battery at its terminals it only pulses. A battery is seen by its own volts before a pulse, or, if ``pulses_tell``, by
+volts between ``present_v`` and the charger's own while a pulse flows. The volts follow the room's temperature.
 
 Levels and times are ours, within what is common practice (no source); each is a parameter.
 
@@ -28,6 +29,9 @@ PRE_GAP_V = 0.5
 IDLE_SIEMENS = 1e-9
 """What a charger that gives nothing draws, A/V: a divider, so that open terminals have a voltage at all."""
 
+BLOCKED_SIEMENS = 1e-5
+"""What its divider draws per volt above its own volts, A/V."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChargerSpec:
@@ -35,9 +39,9 @@ class ChargerSpec:
 
     float_v, boost_v V (nan = no boost); amps A; ohms slope of the line; delay_s and ramp_s s after mains power has
     come; comp_v_per_k V/K, of all cells together; pre_amps A below pre_v V (0 = no pre-charge); present_v V, below
-    which it sees no battery; boost ends below taper_amps A for taper_s s or after boost_most_s s; pulse_s s of current
-    every pulse_every_s s while no battery is seen; a look with the charger held off for look_s s every look_every_s s
-    (inf = never) tells whether the battery is still there.
+    which, for present_hold_s s, it sees no battery; boost ends below taper_amps A for taper_s s or after boost_most_s
+    s; pulse_s s of current every pulse_every_s s while no battery is seen; a look with the charger held off for look_s
+    s every look_every_s s (inf = never) tells whether the battery is still there.
     """
 
     float_v: float = 27.3
@@ -50,6 +54,8 @@ class ChargerSpec:
     pre_v: float = 0.0
     pre_amps: float = 0.2
     present_v: float = 12.0
+    present_hold_s: float = 1.0
+    pulses_tell: bool = True
     taper_amps: float = 0.1
     taper_s: float = 60.0
     boost_most_s: float = 4.0 * 3600.0
@@ -76,7 +82,7 @@ class Charger:
         self._begins_s = math.inf
         self._next_s = math.inf
         self._boost_ends_s = math.inf
-        self._taper = Hold()
+        self._taper, self._gone = Hold(), Hold()
         self._now_s = 0.0
 
     # -- what the UPS tells it ----------------------------------------------------------------------------------------
@@ -87,11 +93,15 @@ class Charger:
         self.sees_battery = True
 
     def start(self, t_s: float, *, boost: bool) -> None:
-        """Begin anew with delay and ramp; with ``boost`` the boost comes first, else what was going on goes on."""
-        self.stage, self.sees_battery = "waiting", True
+        """Begin anew with delay and ramp; with ``boost`` the boost comes first, else what was going on goes on.
+
+        Without the delay when a battery was just seen.
+        """
+        delay_s = 0.0 if self.stage in ("quiet", "pulse") else self.spec.delay_s
+        self.stage, self.sees_battery, self._gone = "waiting", True, Hold()
         if boost:
             self._main, self._boost_ends_s = "boost" if self.spec.boosts else "float", math.inf
-        self._begins_s = self._next_s = t_s + self.spec.delay_s
+        self._begins_s = self._next_s = t_s + delay_s
 
     def stop(self) -> None:
         """Give nothing."""
@@ -150,7 +160,10 @@ class Charger:
         volts, ohms, amps = self.volts(room_c), max(self.spec.ohms, LEAST_OHM), self.limit(t_s)
         knee, near = volts - ohms * amps, slack_volts(volts, ohms)
         return (
-            Piece("blocked", v_low=volts, watches=((NODE_VOLTS, volts - near, math.inf),)),
+            Piece(
+                "blocked", v_low=volts, amps=volts * BLOCKED_SIEMENS, siemens=BLOCKED_SIEMENS,
+                watches=((NODE_VOLTS, volts - near, math.inf),),
+            ),
             Piece(
                 "line", v_low=knee, v_high=volts, amps=volts / ohms, siemens=1.0 / ohms,
                 watches=((NODE_VOLTS, -math.inf, volts + near), (UPS_ROOM, -math.inf, near)),
@@ -182,7 +195,9 @@ class Charger:
     def poll(self, figures: Sequence[float], t_s: float) -> list[str]:
         """Carry out what is due at this instant; words for each, "" for what changed silently."""
         self._now_s = t_s
-        if self.stage in ("waiting", "pre", "boost", "float") and self._absent().holds(figures):
+        steady = self.stage in ("waiting", "pre", "boost", "float")
+        self._gone.note(steady and self._absent().holds(figures), t_s)
+        if self._gone.over(self.spec.present_hold_s, t_s):
             self.sees_battery = False
             return []
         if self.stage in ("quiet", "pulse"):
@@ -224,6 +239,10 @@ class Charger:
     def _poll_pulses(self, figures: Sequence[float], t_s: float) -> list[str]:
         if t_s < self._next_s:
             return []
+        accepted = figures[NODE_VOLTS] >= self.spec.present_v and figures[UPS_ROOM] > 0.0
+        if self.stage == "pulse" and self.spec.pulses_tell and accepted:
+            self.sees_battery = True
+            return []
         if self.stage == "pulse":
             self.stage, self._next_s = "quiet", t_s + self.spec.pulse_every_s - self.spec.pulse_s
         elif not self._absent().holds(figures):
@@ -242,7 +261,7 @@ class Charger:
 
     def due_s(self) -> float:
         """Time of the next thing that happens by itself, s; inf when there is none."""
-        due = self._next_s
+        due = min(self._next_s, self._gone.due_s(self.spec.present_hold_s))
         if self.stage == "boost":
             due = min(due, self._boost_ends_s, self._taper.due_s(self.spec.taper_s))
         ramp_s = self._ramp_ends_s()
