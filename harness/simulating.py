@@ -47,6 +47,8 @@ def truth_text(scenario: str, seed: int | None) -> str:
     lines = []
     for name, figure in figures.items():
         value = f"{figure['value']:.6g} {symbol(figure['unit'])}".rstrip()
+        if isinstance(figure["value"], bool):
+            value = "yes" if figure["value"] else "no"
         lines.append(f"{name:<16} {value}  {SIMULATED}")
     return "\n".join(lines)
 
@@ -78,6 +80,7 @@ def serve_bench(
     with StopFlag() as flag, served:
         bench = _write(place / "bench.toml", served.bench_toml())
         pack = _write(place / "pack.toml", served.bench.pack_toml())
+        ups = _write(place / "ups.toml", served.bench.ups_toml())
         tell(
             {
                 "scenario": scenario,
@@ -85,7 +88,7 @@ def serve_bench(
                 "instruments": dict(served.addresses),
                 "bench_file": str(bench),
                 "pack_file": str(pack),
-                "ups_file": None,
+                "ups_file": str(ups),
                 "control": served.control,
             }
         )
@@ -102,7 +105,7 @@ def _folder(files: str | None) -> Path:
         raise Usage(f"simulate: --files {place}: there is a file of this name; name a folder") from error
     except OSError as error:
         raise Usage(f"simulate: --files {place}: {error.strerror or error}; name a folder you may write to") from error
-    for name in ("bench.toml", "pack.toml"):
+    for name in ("bench.toml", "pack.toml", "ups.toml"):
         _refuse_a_persons(place / name)
     return place
 
@@ -132,7 +135,7 @@ def serving_text(told: dict[str, Any]) -> str:
     """What is said to a person once all are listening."""
     lines = [f"{SIMULATED} bench {told['scenario']}, listening on this machine only"]
     lines += [f"  {name:<12} {address}" for name, address in told["instruments"].items()]
-    lines += [f"  bench file   {told['bench_file']}", f"  pack file    {told['pack_file']}"]
+    lines += [f"  {kind} file{'':<{8 - len(kind)}}{told[f'{kind}_file']}" for kind in ("bench", "pack", "ups")]
     lines += [
         "in another terminal:",
         f"  nightbench run capacity --bench {told['bench_file']} --pack {told['pack_file']}",

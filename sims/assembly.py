@@ -1,4 +1,4 @@
-"""From a scenario to a world: cells, pack, ports and leads put together.
+"""From a scenario to a world: cells, pack, UPS, ports and leads put together.
 
 Not modelled: contact resistance of clips and terminals (it is counted in the leads).
 """
@@ -12,6 +12,7 @@ from sims.ocv import TABLES, Table
 from sims.pack import Pack
 from sims.scenario import PackFacts, Scenario
 from sims.supply import SupplyPort
+from sims.ups import Ups
 from sims.world import Leads, World
 
 MILLI = 1e-3
@@ -65,10 +66,15 @@ def _bms(facts: PackFacts) -> BmsSpec:
     )
 
 
+def build_ups(scenario: Scenario) -> Ups:
+    """The UPS off mains. What hangs on its output does so from the start where no switch is fitted for it."""
+    return Ups(scenario.ups.spec, ac_load_w=scenario.ups_plan.ac_load_w, ac_load_on="acload" not in scenario.fitted)
+
+
 def build_world(scenario: Scenario) -> World:
-    """The bench as wired: supply and load on their leads at the pack's terminals."""
+    """The bench as wired at first: supply and load on their leads at the pack's terminals, the UPS beside it."""
     supply, load = scenario.supply, scenario.load
-    return World(
+    world = World(
         pack=build_pack(scenario.pack, ambient_c=scenario.ambient_c),
         supply=SupplyPort(
             volts_max=supply.volts_max,
@@ -86,13 +92,26 @@ def build_world(scenario: Scenario) -> World:
         ),
         leads=Leads(r_supply=scenario.supply_lead_mohm * MILLI, r_load=scenario.load_lead_mohm * MILLI),
         ambient_c=scenario.ambient_c,
+        ups=build_ups(scenario),
     )
+    world.hook_up("pack")
+    return world
 
 
 def build_ideal_world(scenario: Scenario) -> World:
     """The same pack with ideal instruments right at its terminals: no leads, no bleed, no limits in the way."""
+    return _ideal(scenario, pack=build_pack(scenario.pack, ambient_c=scenario.ambient_c))
+
+
+def build_ideal_ups_world(scenario: Scenario) -> World:
+    """The UPS alone with such instruments at its battery terminals."""
+    return _ideal(scenario, ups=build_ups(scenario))
+
+
+def _ideal(scenario: Scenario, *, pack: Pack | None = None, ups: Ups | None = None) -> World:
     return World(
-        pack=build_pack(scenario.pack, ambient_c=scenario.ambient_c),
+        pack=pack,
+        ups=ups,
         supply=SupplyPort(volts_max=1e3, amps_max=1e3, r_source=1e-6, i_bleed=0.0, r_bleed=1e12),
         load=LoadPort(volts_max=1e3, amps_max=1e3, r_min=1e-3),
         leads=Leads(r_supply=0.0, r_load=0.0),

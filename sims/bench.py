@@ -1,4 +1,4 @@
-"""A simulated bench: four instruments on one pack, reached as bytes only.
+"""A simulated bench: instruments on one pack and one UPS, reached as bytes only, and a person to do what they cannot.
 
 ``open_bench`` is what the entry point ``nightbench.benches`` names. Time comes from the caller's ``now``; before any
 message is handled the world is brought up to it, so a bench in memory passes a night as fast as it is asked.
@@ -13,21 +13,31 @@ from collections.abc import Callable, Mapping
 
 from sims import bench_files
 from sims.accuracy import Terms
+from sims.agenda import Agenda
 from sims.assembly import build_world
+from sims.contact import Contact
+from sims.hands import Hands, plug
 from sims.load_panel import LoadPanel, LoadRating
 from sims.meter import Meter
+from sims.rate_truth import true_rate_figures
 from sims.scenario import Scenario, SourceFacts, drawn, load_scenario, scenarios
 from sims.supply_panel import SupplyPanel, SupplyRating
+from sims.switch import Switch, SwitchFacts
 from sims.talk import Engine, Talker
 from sims.thermometer import Thermometer
 from sims.truth import true_figures
+from sims.ups_truth import true_ups_figures
+from sims.watching import Watched
 
 __all__ = ["SimBench", "open_bench", "scenarios"]
 
 VERSION = "1.0"
 """Firmware version the simulated instruments state."""
 
-NAMES = ("supply", "load", "meter", "thermometer")
+NAMES = ("supply", "load", "meter", "thermometer", "mains", "acload", "contact", "output")
+"""Instruments a bench may have; a scenario says which are fitted."""
+
+DEBOUNCE_S = 0.02
 
 
 def open_bench(scenario: str, *, now: Callable[[], float], seed: int | None = None) -> SimBench:
@@ -59,22 +69,24 @@ def _source_terms(facts: SourceFacts) -> tuple[Terms, Terms]:
 
 
 class SimBench:
-    """The bench in one process. Not for several threads at once; ``names`` are its instruments."""
+    """The bench in one process. Not for several threads at once; ``names`` are its instruments. At first the pack hangs
+    on the bench; the UPS stands beside it, off mains."""
 
     def __init__(self, facts: Scenario, *, now: Callable[[], float], seed: int | None) -> None:
         self.scenario = facts.name
         self.seed = seed
         self.facts = facts
-        self.names: tuple[str, ...] = NAMES
+        self.names: tuple[str, ...] = tuple(name for name in NAMES if name in facts.fitted)
         self._now = now
         self.world = build_world(facts)
+        assert self.world.ups is not None
+        self.ups = self.world.ups
+        self._agenda = Agenda()
         self._thermometer = self._make_thermometer()
-        engines = {
-            "supply": self._make_supply().engine,
-            "load": self._make_load().engine,
-            "meter": self._make_meter().engine,
-            "thermometer": self._thermometer.engine,
-        }
+        self.switches: dict[str, Switch] = {}
+        """The switches fitted, by circuit: "mains", "ac-load"."""
+        engines = {name: self._make(name) for name in self.names}
+        self._hands = Hands(self.world, switches=self.switches, draw=self._draw("hands"))
         if facts.swapped:
             one, other = facts.swapped
             engines[one], engines[other] = engines[other], engines[one]
@@ -89,13 +101,30 @@ class SimBench:
     def advance(self) -> None:
         """Bring the world up to ``now``; a ``now`` that went back is taken as standing still."""
         t_s = self._now()
+        while self._agenda.due_s <= t_s:
+            self._go(self._agenda.due_s)
+            self._agenda.do_next()
+        self._go(t_s)
+
+    def _go(self, t_s: float) -> None:
         if t_s > self.world.t:
             self.world.advance_to(t_s)
             self._thermometer.follow()
 
-    def truth(self) -> dict[str, dict[str, float | str]]:
-        """The true figures under the scenario's plan: id -> value and unit (UCUM). The bench is not disturbed."""
-        return {name: figure.as_dict() for name, figure in true_figures(self.facts).items()}
+    def do(self, order: str) -> str:
+        """Have a person do one of ``sims.hands.ORDERS``; "done", or in words why not."""
+        self.advance()
+        return self._hands.do(order)
+
+    def noticed(self) -> list[tuple[float, str]]:
+        """What a person beside the bench has noticed since the last call, late as people are: bench time s, word."""
+        self.advance()
+        return self._hands.noticed()
+
+    def truth(self) -> dict[str, dict[str, float | bool | str]]:
+        """The true figures under the scenario's plans: id -> value and unit (UCUM). The bench is not disturbed."""
+        figures = {**true_figures(self.facts), **true_rate_figures(self.facts), **true_ups_figures(self.facts)}
+        return {name: figure.as_dict() for name, figure in figures.items()}
 
     def bench_toml(self, addresses: Mapping[str, str], *, clock: Mapping[str, object] | None = None) -> str:
         """A bench file that points at these addresses and states the accuracy the errors were drawn from."""
@@ -105,18 +134,57 @@ class SimBench:
         """A pack file with what the pack's label says."""
         return bench_files.pack_toml(self.facts)
 
-    def ups_toml(self) -> None:
-        """No scenario has a UPS yet."""
+    def ups_toml(self) -> str:
+        """A UPS file with what its label says, and the site."""
+        return bench_files.ups_toml(self.facts)
 
     def _identities(self) -> dict[str, str]:
         """What each name is expected to answer, which in a mixed-up scenario it does not."""
         return {name: self._identity(name) for name in self.names}
 
     def _identity(self, name: str) -> str:
-        return f"NIGHTBENCH,SIM-{name.upper()},{self.scenario}-{self.names.index(name) + 1},{VERSION}"
+        return f"NIGHTBENCH,SIM-{name.upper()},{self.scenario}-{NAMES.index(name) + 1},{VERSION}"
 
     def _draw(self, name: str) -> random.Random:
         return random.Random(f"{self.scenario}/{self.seed or 0}/{name}")
+
+    def _make(self, name: str) -> Engine:
+        match name:
+            case "supply":
+                return self._make_supply().engine
+            case "load":
+                return self._make_load().engine
+            case "meter":
+                return self._make_meter().engine
+            case "thermometer":
+                return self._thermometer.engine
+            case "mains" | "acload":
+                return self._make_switch(name).engine
+        return self._make_contact(name).engine
+
+    def _make_switch(self, name: str) -> Switch:
+        circuit = {"mains": "mains", "acload": "ac-load"}[name]
+
+        switch = self.switches[circuit] = Switch(
+            SwitchFacts(),
+            put=lambda closed: plug(self.world, circuit, closed),
+            agenda=self._agenda,
+            now=lambda: self.world.t,
+            identity=self._identity(name),
+            draw=self._draw(name),
+            before=self.advance,
+        )
+        return switch
+
+    def _make_contact(self, name: str) -> Contact:
+        what = {"contact": "warning", "output": "output"}[name]
+        so = self.ups.warning if what == "warning" else self.ups.ac_out
+        return Contact(
+            Watched(self.world.events, f"ups: {what} on", f"ups: {what} off", DEBOUNCE_S, so),
+            now=lambda: self.world.t,
+            identity=self._identity(name),
+            before=self.advance,
+        )
 
     def _make_supply(self) -> SupplyPanel:
         volts, amps = _source_terms(self.facts.supply)

@@ -1,4 +1,4 @@
-"""The files a person would have written for a simulated bench: bench.toml and pack.toml.
+"""The files a person would have written for a simulated bench: bench.toml, pack.toml and ups.toml.
 
 What they say about accuracy and leads is what the simulated errors were drawn from and what the leads really are,
 rounded as a person would.
@@ -12,7 +12,10 @@ from collections.abc import Mapping
 
 from sims.scenario import Scenario, SourceFacts
 
-HEAD = "# Written for the simulated bench {name!r}. Invented: no such pack or instrument exists.\n"
+ROLES = {"mains": "switch", "acload": "switch", "contact": "contact", "output": "contact"}
+"""Role of each instrument that is not called by its role."""
+
+HEAD = "# Written for the simulated bench {name!r}. Invented: no such pack, UPS or instrument exists.\n"
 
 
 def _value(value: object) -> str:
@@ -49,7 +52,7 @@ def bench_toml(
     identities: Mapping[str, str],
     clock: Mapping[str, object] | None,
 ) -> str:
-    """The bench file; instruments without an address are left out."""
+    """The bench file; instruments without an address are left out, and those that are not fitted."""
     rows: dict[str, dict[str, object]] = {
         "supply": {
             **_source(facts.supply, facts.supply_lead_mohm),
@@ -68,17 +71,22 @@ def bench_toml(
             "volts_accuracy_range_pct": facts.meter.volts_accuracy_range_pct,
         },
         "thermometer": {"measures": facts.thermometer.measures, "temp_accuracy_k": facts.thermometer.accuracy_k},
+        "mains": {"switches": "mains"},
+        "acload": {"switches": "ac-load"},
+        "contact": {"senses": "warning"},
+        "output": {"senses": "ac-output"},
     }
     parts = [HEAD.format(name=facts.name) + _table("", {"name": facts.name, "note": "simulated"}).lstrip("\n")]
     if clock is not None:
         parts.append(_table("[clock]", clock))
     for name, row in rows.items():
-        if name in addresses:
+        if name in addresses and name in identities:
+            role = ROLES.get(name, name)
             head: dict[str, object] = {
                 "name": name,
-                "role": name,
+                "role": role,
                 "address": addresses[name],
-                "dialect": f"scpi-{name}",
+                "dialect": f"scpi-{role}",
                 "identity": identities[name].rpartition(",")[0],
             }
             parts.append(_table("[[instrument]]", head | row))
@@ -112,3 +120,26 @@ def pack_toml(facts: Scenario) -> str:
             "resistance_mohm": pack.resistance_mohm,
         },
     ).lstrip("\n")
+
+
+def ups_toml(facts: Scenario) -> str:
+    """The UPS file: the label, what the runs hang on the output, and the place where it is to work."""
+    ups, site = facts.ups, facts.site
+    rows: dict[str, object] = {
+        "name": ups.name,
+        "nominal_dc_volts": ups.nominal_dc_volts,
+        "blocks": ups.blocks,
+        "rated_va": ups.rated_va,
+        "rated_w": ups.rated_w,
+        "topology": ups.topology,
+        "serial": ups.serial,
+        "ac_load_w": facts.ups_plan.ac_load_w,
+        "ac_load_w_measured": True,
+    }
+    for key in ("label_floor_v", "label_warn_v", "label_ceiling_v", "label_charge_a"):
+        if getattr(ups, key) is not None:
+            rows[key] = getattr(ups, key)
+    place: dict[str, object] = {}
+    for key in ("load_w", "load_w_max", "runtime_needed_min", "ambient_min_c", "ambient_max_c"):
+        place |= {key: round(getattr(site, key), 1), f"{key}_measured": key in site.measured}
+    return HEAD.format(name=facts.name) + _table("", rows).lstrip("\n") + "\n" + _table("[site]", place)

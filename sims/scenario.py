@@ -2,7 +2,7 @@
 
 Every scenario is invented: no such site, pack or instrument exists. Without a seed a scenario has its nominal figures;
 with one, ``drawn`` shifts capacities, resistances, start of charge, leads and room inside bands that are plausible for
-the trade (common practice, no source).
+the trade (common practice, no source), and UPS and site as ``sims/ups_seeds.py`` says.
 
 Not modelled: (this file holds figures only).
 """
@@ -16,7 +16,17 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+from sims.charger import ChargerSpec
+from sims.ups_facts import SiteFacts, UpsFacts, UpsPlanFacts
+from sims.ups_seeds import drawn_ups
+from sims.ups_spec import UpsSpec
+
 FOLDER = Path(__file__).parent / "scenarios"
+
+UPS_TABLES = ("ups", "site", "ups_plan")
+
+FITTED = ("supply", "load", "meter", "thermometer")
+"""Instruments of a bench whose scenario does not name them."""
 
 R = TypeVar("R")
 
@@ -154,6 +164,10 @@ class Scenario:
     meter: MeterFacts
     thermometer: ThermometerFacts
     plan: PlanFacts
+    ups: UpsFacts
+    site: SiteFacts
+    ups_plan: UpsPlanFacts
+    fitted: tuple[str, ...] = FITTED
     swapped: tuple[str, ...] = ()
 
 
@@ -169,13 +183,16 @@ def load_scenario(name: str) -> Scenario:
         raise UnknownScenario(f"no scenario {name!r}; there are: {', '.join(known)}")
     raw = _toml(known[name])
     pack = dict(raw["pack"])
-    cell = {key: tuple(value) if isinstance(value, list) else value for key, value in pack["cell"].items()}
-    pack["cell"] = _record(CellFacts, cell, name)
+    pack["cell"] = _record(CellFacts, pack["cell"], name)
     pack["bms"] = _record(BmsFacts, pack["bms"], name)
     for key in ("capacity_ah", "start_share", "r_factor"):
-        pack[key] = tuple(pack[key])
         if len(pack[key]) != pack["cells_in_series"]:
             raise ValueError(f"scenario {name}: pack.{key} has {len(pack[key])} entries for {pack['cells_in_series']}")
+    # A story about wiring is told with the UPS of another.
+    tables = raw | {key: _toml(known[raw["ups_of"]])[key] for key in UPS_TABLES} if "ups_of" in raw else raw
+    ups = dict(tables["ups"])
+    charger = _record(ChargerSpec, ups.pop("charger"), name)
+    ups["spec"] = _record(UpsSpec, ups.pop("electric") | {"rated_w": ups["rated_w"], "charger": charger}, name)
     return Scenario(
         name=name,
         summary=raw["summary"],
@@ -189,12 +206,19 @@ def load_scenario(name: str) -> Scenario:
         meter=_record(MeterFacts, raw["meter"], name),
         thermometer=_record(ThermometerFacts, raw["thermometer"], name),
         plan=_record(PlanFacts, raw["plan"], name),
+        ups=_record(UpsFacts, ups, name),
+        site=_record(SiteFacts, tables["site"], name),
+        ups_plan=_record(UpsPlanFacts, tables["ups_plan"], name),
+        fitted=tuple(raw.get("bench", {}).get("fitted", FITTED)),
         swapped=tuple(raw.get("swapped", ())),
     )
 
 
 def drawn(scenario: Scenario, *, seed: int) -> Scenario:
     """The scenario with its figures drawn at random, the same for the same seed. Ratings and plan stay."""
+    own = random.Random(f"{scenario.name}/{seed}/ups")
+    charge_amps_max = scenario.pack.charge_amps_max
+    ups, site = drawn_ups(scenario.ups, scenario.site, charge_amps_max=charge_amps_max, draw=own)
     draw = random.Random(f"{scenario.name}/{seed}/pack")
     pack, spread = scenario.pack, draw.uniform(0.0002, 0.0015)
     fullness, ohms = draw.uniform(0.95, 1.06), draw.uniform(0.75, 1.4)
@@ -205,6 +229,8 @@ def drawn(scenario: Scenario, *, seed: int) -> Scenario:
     cell = pack.cell
     return replace(
         scenario,
+        ups=ups,
+        site=site,
         ambient_c=scenario.ambient_c + draw.uniform(-4.0, 4.0),
         supply_lead_mohm=scenario.supply_lead_mohm * draw.uniform(0.6, 1.8),
         load_lead_mohm=scenario.load_lead_mohm * draw.uniform(0.6, 1.8),
@@ -241,6 +267,6 @@ def _record(kind: type[R], raw: Mapping[str, Any], name: str) -> R:
     if unknown:
         raise ValueError(f"scenario {name}: unknown key {unknown[0]!r}; {kind.__name__} has {', '.join(sorted(known))}")
     try:
-        return kind(**raw)
+        return kind(**{key: tuple(value) if isinstance(value, list) else value for key, value in raw.items()})
     except TypeError as error:
         raise ValueError(f"scenario {name}: {error}") from error

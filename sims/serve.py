@@ -5,15 +5,13 @@ One thread, one ``selectors`` loop, several clients an instrument. Bench time is
 - stepped: it stands still until the control connection says ``to 12.500`` (answered ``at 12.500``);
 - scaled: machine time since the start, multiplied by ``speed``; 1.0 is plain real time.
 
-The control port also answers ``now`` with the bench time and ``truth`` with one line of JSON, the world's own state,
-which a judge may read and an instrument client may not.
+What else the control port answers stands in ``sims/control.py``.
 
 Not modelled: the response time of real instruments, a limit on their number of clients, web pages, discovery.
 """
 
 from __future__ import annotations
 
-import json
 import selectors
 import socket
 import time
@@ -21,6 +19,7 @@ from collections.abc import Callable
 from types import TracebackType
 
 from sims.bench import SimBench, open_bench
+from sims.control import Control
 
 CHUNK_BYTES = 65536
 UNREAD_BYTES = 1 << 20
@@ -48,32 +47,6 @@ class _Client:
     ) -> None:
         self.connection, self.answer, self.bye, self.is_control = connection, answer, bye, is_control
         self.unsent = b""
-
-
-class _Control:
-    """One client's control session: lines in, lines out."""
-
-    def __init__(self, served: ServedBench) -> None:
-        self._served = served
-        self._held = b""
-
-    def feed(self, data: bytes) -> bytes:
-        *lines, self._held = (self._held + data).split(b"\n")
-        if len(self._held) > 1024:
-            self._held = b""
-            return b"err line too long\n"
-        return b"".join(self._answer(line.decode("ascii", "replace").strip()) for line in lines)
-
-    def _answer(self, line: str) -> bytes:
-        word, _, argument = line.partition(" ")
-        served = self._served
-        if word == "now" and not argument:
-            return b"at %.6f\n" % served.now()
-        if word == "truth" and not argument:
-            return json.dumps(served.state()).encode() + b"\n"
-        if word == "to":
-            return served.step_to(argument)
-        return f"err {line[:40]!r} is none of: to SECONDS, now, truth\n".encode()
 
 
 class ServedBench:
@@ -108,7 +81,9 @@ class ServedBench:
         """The ``[clock]`` table that belongs into a bench file for this bench."""
         if self.stepped:
             return {"kind": "stepped", "control": self.control}
-        return {"kind": "wall"} if self.speed == 1.0 else {"kind": "scaled", "speed": self.speed}
+        if self.speed == 1.0:
+            return {"kind": "wall", "control": self.control}
+        return {"kind": "scaled", "control": self.control, "speed": self.speed}
 
     def bench_toml(self) -> str:
         """A bench file that points at this served bench."""
@@ -132,10 +107,18 @@ class ServedBench:
         self.bench.advance()
         return b"at %.6f\n" % t_s
 
-    def state(self) -> dict[str, float | bool | None]:
-        """The world's own state now; pack amps > 0 leave the pack."""
+    def do(self, order: str) -> str:
+        """Have a person do something; "done", or in words why not."""
+        return self.bench.do(order)
+
+    def noticed(self) -> list[tuple[float, str]]:
+        """What a person beside the bench noticed since the last call: bench time s, word."""
+        return self.bench.noticed()
+
+    def state(self) -> dict[str, float | bool | str | None]:
+        """The world's own state now; pack amps > 0 leave the pack, ups amps > 0 enter the UPS."""
         self.bench.advance()
-        world = self.bench.world
+        world, ups = self.bench.world, self.bench.ups
         cells = world.pack.cell_volts(world.pack_amps)
         return {
             "t": world.t,
@@ -148,6 +131,13 @@ class ServedBench:
             "min_cell_volts": min(cells),
             "max_cell_volts": max(cells),
             "max_temp_c": max(world.pack.temp_c_each),
+            "hooked": world.hooked,
+            "node_volts": world.volts_at("node"),
+            "ups_amps": world.ups_amps,
+            "ups_state": ups.state,
+            "mains_on": ups.mains_on,
+            "ac_load_on": ups.ac_load_on,
+            "ac_out": ups.ac_out,
         }
 
     def run_forever(self, stop: Callable[[], bool] = lambda: False) -> None:
@@ -216,7 +206,7 @@ class ServedBench:
         return session
 
     def _control_session(self, connection: socket.socket) -> _Client:
-        return _Client(connection, _Control(self).feed, is_control=True)
+        return _Client(connection, Control(self).feed, is_control=True)
 
     def _accept(self, listener: socket.socket, session: Callable[[socket.socket], _Client]) -> None:
         try:

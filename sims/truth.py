@@ -34,23 +34,34 @@ LAST_MINUTE_S = 60.0
 class Figure:
     """A true value with its UCUM unit."""
 
-    value: float
+    value: float | bool
     unit: str
 
-    def as_dict(self) -> dict[str, float | str]:
+    def as_dict(self) -> dict[str, float | bool | str]:
         """Plain data for a file."""
         return {"value": self.value, "unit": self.unit}
 
 
 @lru_cache(maxsize=32)
 def true_figures(scenario: Scenario) -> Mapping[str, Figure]:
-    """Ids to figures; empty when the pack cannot be charged as it hangs on the bench (reversed, asleep, not
-    the pack of the story)."""
-    if scenario.pack.wiring != "right" or scenario.pack.label_cells_in_series:
+    """Ids to figures of charge and capacity; empty when the pack cannot be charged as it hangs on the bench."""
+    if not can_be_charged(scenario):
         return {}
+    world, charged = charged_world(scenario)
+    return {**charged, **_discharge(world.copy(), scenario)}
+
+
+def can_be_charged(scenario: Scenario) -> bool:
+    """Does the pack of the story hang on the bench, the right way round and awake?"""
+    return scenario.pack.wiring == "right" and not scenario.pack.label_cells_in_series
+
+
+@lru_cache(maxsize=4)
+def charged_world(scenario: Scenario) -> tuple[World, Mapping[str, Figure]]:
+    """An ideal world after charge and rest (to be copied before it is moved on), and the figures of the charge."""
     world, charged = _charge(build_ideal_world(scenario), scenario.plan)
     world.advance_to(world.t + scenario.plan.rest_s)
-    return charged | _discharge(world, scenario)
+    return world, charged
 
 
 def _until(world: World, done: Callable[[World], bool], *, step_s: float = 60.0) -> World:

@@ -17,6 +17,7 @@ from harness.job import Home, Job, Ready, prepare
 from harness.preflight import Check, look, refuse_if_bad, zero_limits
 from harness.procedure import procedures
 from harness.run import check
+from sims.bench import NAMES
 
 Looks = Callable[..., dict[str, list[Check]]]
 
@@ -110,7 +111,7 @@ def test_all_good(looks: Looks) -> None:
     found = looks()
     assert set(found) == {"good"}
     looked_at = {one.what.partition(" (")[0] for one in found["good"]}
-    assert looked_at == {"supply", "load", "meter", "thermometer", "pack volts", "temperature"}
+    assert looked_at == {*NAMES, "pack volts", "temperature"}
 
 
 def test_old_entries_of_an_error_queue_are_told_and_no_reason_to_refuse(looks: Looks) -> None:

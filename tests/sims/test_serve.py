@@ -156,7 +156,7 @@ def test_scaled_time_runs_by_itself() -> None:
             pass
         assert control.ask("to 1e9").startswith("err this bench runs by itself")
         assert json.loads(control.ask("truth"))["t"] >= first + 20.0
-        assert served.bench.clock_entry() == {"kind": "scaled", "speed": 1000.0}
+        assert served.bench.clock_entry() == {"kind": "scaled", "control": served.bench.control, "speed": 1000.0}
 
 
 def test_the_bench_file_carries_addresses_and_clock(stepped: Served) -> None:
@@ -164,7 +164,7 @@ def test_the_bench_file_carries_addresses_and_clock(stepped: Served) -> None:
     assert all(address in text for address in stepped.bench.addresses.values())
     assert stepped.bench.control in text
     with serve("porch") as plain:
-        assert plain.clock_entry() == {"kind": "wall"}
+        assert plain.clock_entry() == {"kind": "wall", "control": plain.control}
 
 
 @pytest.mark.parametrize(

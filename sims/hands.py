@@ -1,0 +1,113 @@
+"""A person near the simulated bench: hands that change the wiring and plugs, eyes and ears that notice things late.
+
+Orders are fixed texts. They are carried out at once; the time a person takes is for whoever asks to let pass. What is
+noticed carries the bench time at which the person says so, 0.8 to 2 s after it began (judgement, no source); what lasts
+less than 0.3 s is missed.
+
+Not modelled: mistakes, absence, sleep; a person who acts without being asked.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from sims.switch import Switch
+from sims.watching import Watched
+
+if TYPE_CHECKING:
+    from sims.world import World
+
+ORDERS = ("wire pack", "wire ups", "mains on", "mains off", "ac load on", "ac load off")
+
+REACTION_S = (0.8, 2.0)
+SEEN_S = 0.3
+
+DONE = "done"
+
+
+def plug(world: World, circuit: str, on: bool) -> None:
+    """Close or open the UPS's "mains" or the "ac-load" on its output."""
+    ups = world.ups
+    assert ups is not None
+    if circuit == "mains":
+        ups.mains_on = on
+    else:
+        ups.ac_load_on = on
+    world.changed()
+
+
+class Hands:
+    """``switches`` holds the switches of the bench by circuit ("mains", "ac-load"): with one a person works its front
+    panel, without one the plug itself."""
+
+    def __init__(self, world: World, *, switches: Mapping[str, Switch], draw: random.Random) -> None:
+        self._world, self._switches, self._draw = world, switches, draw
+        self._noticed: list[tuple[float, str]] = []
+        ups, watch = world.ups, self._watch
+        self._watched = () if ups is None else (
+            watch("ups: warning on", "ups: warning off", ups.warning, {True: "warning"}),
+            watch("ups: output on", "ups: output off", ups.ac_out, {True: "output on", False: "output off"}),
+            watch("ups: output abnormal", "ups: output normal", ups.abnormal, {True: "abnormal"}),
+        )  # fmt: skip
+
+    def do(self, order: str) -> str:
+        """Carry out an order; "done", or in words why not."""
+        if order not in ORDERS:
+            return f"no order {order[:40]!r}; there are: {', '.join(ORDERS)}"
+        if self._world.ups is None and order != "wire pack":
+            return "there is no UPS on this bench"
+        what, _, word = order.rpartition(" ")
+        if what == "wire":
+            return self._wire(word)
+        return self._plug("mains" if what == "mains" else "ac-load", word == "on")
+
+    def follow(self) -> None:
+        """Take in what has happened; the bench calls this whenever time has passed."""
+        for watched in self._watched:
+            watched.follow(self._world.t)
+
+    def noticed(self) -> list[tuple[float, str]]:
+        """What has been noticed since the last call: bench time s and a word, in order of time."""
+        self.follow()
+        now_s = self._world.t
+        told = sorted(one for one in self._noticed if one[0] <= now_s)
+        self._noticed = [one for one in self._noticed if one[0] > now_s]
+        return told
+
+    def _wire(self, place: str) -> str:
+        world = self._world
+        if world.hooked == place:
+            return DONE
+        why = self._sparks()
+        if why:
+            return why
+        world.hook_up(place)
+        return DONE
+
+    def _sparks(self) -> str:
+        """Why nobody would touch a terminal now; "" when nothing is live but the battery itself."""
+        world = self._world
+        if world.supply is not None and world.supply.output_on:
+            return "the supply's output is on: it would spark; switch it off first"
+        if world.load is not None and world.load.input_on:
+            return "the load's input is on: it would spark; switch it off first"
+        if world.ups is not None and world.ups.mains_on:
+            return "the UPS is on mains and its charger is live; mains off first"
+        return ""
+
+    def _plug(self, circuit: str, on: bool) -> str:
+        switch = self._switches.get(circuit)
+        if switch is None:
+            plug(self._world, circuit, on)
+        else:
+            switch.turn(on)
+        return DONE
+
+    def _watch(self, on: str, off: str, so: bool, words: Mapping[bool, str]) -> Watched:
+        def changed(t_s: float, now_so: bool) -> None:
+            if now_so in words:
+                self._noticed.append((t_s + self._draw.uniform(*REACTION_S), words[now_so]))
+
+        return Watched(self._world.events, on, off, SEEN_S, so, changed)
