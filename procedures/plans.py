@@ -11,6 +11,14 @@ from msgspec import Meta
 
 Amps = Annotated[float, Meta(gt=0, le=1000, extra={"unit": "A"})]
 Volts = Annotated[float, Meta(gt=0, le=1000, extra={"unit": "V"})]
+Watts = Annotated[float, Meta(gt=0, le=20_000, extra={"unit": "W"})]
 Seconds = Annotated[float, Meta(ge=0, le=2_000_000, extra={"unit": "s"})]
 It = Annotated[float, Meta(ge=0.01, le=10, extra={"unit": "It"})]
 """A rate: 1 It is the current in A that equals the rated charge in Ah, over one hour (IEC 61434, from memory)."""
+
+
+def settled(value: float | None) -> float:
+    """A key that was open and that settling the plan has filled."""
+    if value is None:
+        raise ValueError("plan: a key is still open; settle the plan before it is run")
+    return value

@@ -1,0 +1,214 @@
+"""The energised part of a charge-ceiling probe: what the stand-in for the battery holds, one set-point after another.
+
+It decides nothing about the charger; the folds do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from harness.bench import Bench
+from harness.block import Output
+from harness.channels import Channels
+from harness.setpoints import LEAST_AMPS
+from procedures.ceiling_fold import (
+    CC_SHARE,
+    FLOW_SHARE,
+    STAGE_V_CELL,
+    ChargePoint,
+    DrivenFold,
+    PointFold,
+    cc_branch,
+    largest_a,
+)
+from procedures.ceiling_plan import SHARES, TAPER_SHARE, ChargeCeilingPlan
+from procedures.floor_plan import power_before
+from procedures.mains_fold import MainsFold
+from procedures.plans import settled
+from procedures.stand_in import UpsRow, ups_row
+
+TRACED = "traced"
+NOT_STARTED = "charger did not start"
+STOPPED = "charger stopped"
+NO_TOP = "no end of the current up to the highest volts allowed"
+OPEN_READ = "driven by charger, as looked for"
+NOT_DRIVEN = "the charger did not drive the supply's node"
+
+SAMPLES_A_DWELL = 10
+
+
+@dataclass(slots=True)
+class Traced:
+    """What a probe left behind: points in order of time (V, A out of the charger) and how it ended."""
+
+    channels: Channels
+    drop_v: float
+    points: list[ChargePoint] = field(default_factory=list)
+    end_reason: str = ""
+    on_mains: MainsFold | None = None
+    driven: DrivenFold | None = None
+    fell: bool = False
+    taper_waited: bool = False
+    helped_all_along: bool = False
+    lost_s: float = 0.0
+    temps: list[float] = field(default_factory=list)
+
+
+def traced(bench: Bench, channels: Channels) -> Traced:
+    """An empty one for this bench's UPS."""
+    return Traced(channels, STAGE_V_CELL * bench.site.ups.cells_in_series)
+
+
+@dataclass(slots=True)
+class Trace:
+    """The load in place of the battery."""
+
+    bench: Bench
+    battery: Output
+    plan: ChargeCeilingPlan
+    run: Traced
+    helping: bool
+
+    def all(self) -> None:
+        """Everything; what came of it is in ``run``."""
+        start_v = settled(self.plan.start_v)
+        wait_on_mains(self.bench, self.plan, self.run)
+        if self.helping and self.plan.help == "start":
+            self.battery.help_off()
+            self.helping = False
+        self.run.helped_all_along = self.helping
+        first = self.take(least_a=0.0, off_most_s=self.plan.off_most_s)
+        if first is None or not first.amps >= LEAST_AMPS:
+            self.run.end_reason = NOT_STARTED
+            return
+        self.run.points.append(first)
+        if not self.up_to_the_knee(start_v):
+            return
+        self.branch()
+        if not self.run.end_reason and (self.run.fell or self.wait_for_float()):
+            self.branch()
+        self.run.end_reason = self.run.end_reason or TRACED
+
+    def up_to_the_knee(self, start_v: float) -> bool:
+        """The constant-current branch by volts; whether its end was found."""
+        step_v, top_v, points = settled(self.plan.step_v), self.bench.site.envelope.target_v, self.run.points
+        number = 1
+        while (volts := round(start_v + number * step_v, 4)) <= top_v:
+            self.battery.set_volts(volts=volts)
+            point = self.take(least_a=FLOW_SHARE * largest_a(points))
+            if point is None:
+                return self.past_the_top(round(volts - step_v, 4))
+            points.append(point)
+            if point.amps < CC_SHARE * largest_a(points):
+                return True
+            number += 1
+        self.run.end_reason = NO_TOP
+        return False
+
+    def past_the_top(self, before_v: float) -> bool:
+        """Nothing flows any more. With the load back at the level before it must flow again, or the charger is off."""
+        self.battery.set_volts(volts=before_v)
+        point = self.take(least_a=FLOW_SHARE * largest_a(self.run.points))
+        if point is None:
+            self.run.end_reason = STOPPED
+            return False
+        self.run.points.append(point)
+        return True
+
+    def branch(self) -> None:
+        """The constant-volts branch by amps, from its knee to little current."""
+        limit_a = self.limit_a
+        for share in SHARES:
+            amps = share * limit_a
+            if not amps >= LEAST_AMPS:
+                break
+            self.battery.set_amps(amps=amps)
+            point = self.take(least_a=0.5 * amps, drop_v=self.run.drop_v)
+            if point is None:
+                self.run.end_reason = STOPPED
+                return
+            last = self.run.points[-1]
+            self.run.points.append(point)
+            if point.fell or point.volts < last.volts - self.run.drop_v:
+                if not self.run.fell and share < SHARES[0]:
+                    # What is left of the branch belongs to float: it is taken from its beginning.
+                    self.run.fell = True
+                    return
+                self.run.fell = True
+
+    def wait_for_float(self) -> bool:
+        """Draw little and see whether the volts fall by a stage."""
+        if not self.plan.taper_wait_s > 0:
+            return False
+        self.run.taper_waited = True
+        self.battery.set_amps(amps=max(LEAST_AMPS, TAPER_SHARE * self.limit_a))
+        began_s, highest_v = self.bench.elapsed(), -math.inf
+        for row in self.rows():
+            if math.isfinite(row.volts):
+                highest_v = max(highest_v, row.volts)
+                self.run.fell = row.volts < highest_v - self.run.drop_v
+            if self.run.fell or row.t_s - began_s >= self.plan.taper_wait_s:
+                break
+        return self.run.fell
+
+    @property
+    def limit_a(self) -> float:
+        """The charger's limit by what was read so far, A."""
+        branch = cc_branch(self.run.points)
+        return sum(one.amps for one in branch) / len(branch)
+
+    def take(self, *, least_a: float, drop_v: float = math.inf, off_most_s: float | None = None) -> ChargePoint | None:
+        """One point at what is set; None when the charger gave nothing for too long."""
+        off_s = self.plan.off_most_s if off_most_s is None else off_most_s
+        fold = PointFold(self.bench.elapsed(), self.plan.dwell_s, least_a=least_a, off_most_s=off_s, drop_v=drop_v)
+        for row in self.rows():
+            fold.push(row.t_s, row.volts, self.charging_a(row))
+            if fold.done:
+                break
+        self.run.lost_s += fold.lost_s
+        return None if fold.empty else fold.point
+
+    def charging_a(self, row: UpsRow) -> float:
+        """What the charger gives, A: what the load takes, and what the idle supply drains."""
+        drain = 0.0 if self.helping else self.run.channels.drain(volts=row.volts, hours=1.0).ah
+        return drain - row.amps
+
+    def rows(self) -> Iterator[UpsRow]:
+        """Endless rows, fast enough for a dwell."""
+        return rows(self.bench, self.plan, self.run)
+
+
+def rows(bench: Bench, plan: ChargeCeilingPlan, run: Traced) -> Iterator[UpsRow]:
+    """Endless rows, fast enough for a dwell; the room's temperature is kept beside."""
+    for sample in bench.samples(every_s=min(bench.period_s, plan.dwell_s / SAMPLES_A_DWELL)):
+        temps = [value for name, value in sample.readings.items() if name.endswith("_temp_c") and math.isfinite(value)]
+        run.temps.extend(temps[:1])
+        yield ups_row(sample)
+
+
+def wait_on_mains(bench: Bench, plan: ChargeCeilingPlan, run: Traced) -> None:
+    """Mains on, and wait until all that begins with it is over; self-tests are passed over here."""
+    for _ in bench.mains(on=True):
+        pass
+    fold = run.on_mains = MainsFold(bench.elapsed(), power_before(bench.site.ups), plan.mains_wait_s)
+    for row in rows(bench, plan, run):
+        fold.push(row)
+        if fold.done:
+            return
+
+
+def read_open(bench: Bench, plan: ChargeCeilingPlan, run: Traced) -> None:
+    """The supply in place of the battery: wait until the charger drives its node, read the volts it comes to."""
+    wait_on_mains(bench, plan, run)
+    fold = run.driven = DrivenFold()
+    began_s = bench.elapsed()
+    for row in rows(bench, plan, run):
+        fold.push(row.t_s, row.volts, row.mode)
+        if fold.steady:
+            run.end_reason = OPEN_READ
+            return
+        if row.t_s - began_s >= plan.off_most_s + fold.length_s:
+            run.end_reason = NOT_DRIVEN
+            return
