@@ -26,6 +26,7 @@ from sims.switch import Switch, SwitchFacts
 from sims.talk import Engine, Talker
 from sims.thermometer import Thermometer
 from sims.truth import true_figures
+from sims.ups import Ups
 from sims.ups_truth import true_ups_figures
 from sims.watching import Watched
 
@@ -79,8 +80,6 @@ class SimBench:
         self.names: tuple[str, ...] = tuple(name for name in NAMES if name in facts.fitted)
         self._now = now
         self.world = build_world(facts)
-        assert self.world.ups is not None
-        self.ups = self.world.ups
         self._agenda = Agenda()
         self._thermometer = self._make_thermometer()
         self.switches: dict[str, Switch] = {}
@@ -110,6 +109,13 @@ class SimBench:
         if t_s > self.world.t:
             self.world.advance_to(t_s)
             self._thermometer.follow()
+
+    @property
+    def ups(self) -> Ups:
+        """The UPS as it is now, hooked up or not."""
+        ups = self.world.ups
+        assert ups is not None
+        return ups
 
     def do(self, order: str) -> str:
         """Have a person do one of ``sims.hands.ORDERS``; "done", or in words why not."""
