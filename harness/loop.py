@@ -127,7 +127,11 @@ class Loop:
         return Before(block.phase, min(amps, default=math.nan), farthest, block.step_ohm)
 
     def _sample(self, turn: Turn, block: Block, elapsed_s: float) -> Sample:
-        amps = {"source": -turn.supply_amps, "sink": turn.load_amps}.get(block.phase, turn.pack_amps)
+        by_phase = {"source": -turn.supply_amps, "sink": turn.load_amps, "stand-in": turn.supply_amps}
+        if block.phase == "trace" and not block.helped:
+            by_phase["trace"] = -turn.load_amps
+        # What an instrument reads that is off is its offset, and no current.
+        amps = by_phase.get(block.phase, turn.pack_amps)
         self._step(block, amps, turn.pack_volts, elapsed_s)
         now = self.clock.utc()
         return Sample(

@@ -27,15 +27,17 @@ def change(bench: Bench, *, amps: float | None, volts: float | None) -> None:
         check_sink(bench.site, amps=new_amps)
     bench.note("intent", sync=True, phase=block.phase, amps=new_amps, volts=new_volts)
     bench.stopping.if_record_failed()
+    changes = False
     if block.phase == "trace":
-        block.function = "cc" if amps is not None else "cv"
+        function = "cc" if amps is not None else "cv"
+        changes, block.function = function != block.function, function
     if block.function == "cv":
         new_amps = block.amps_most  # not set, only watched
-    bench.guarded(lambda: _set(bench, block, new_amps, new_volts))
+    bench.guarded(lambda: _set(bench, block, new_amps, new_volts, changes=changes))
     block.set_amps, block.set_volts = new_amps, new_volts
 
 
-def _set(bench: Bench, block: Block, amps: float, volts: float) -> None:
+def _set(bench: Bench, block: Block, amps: float, volts: float, *, changes: bool) -> None:
     states = bench.loop.states
     if block.phase in ("source", "stand-in"):
         name, supply = need_stand_in(bench.rig)
@@ -47,9 +49,11 @@ def _set(bench: Bench, block: Block, amps: float, volts: float) -> None:
         states.expect(name, "volts", load.set_volts(volts=volts))
     else:
         states.expect(name, "amps", load.set_amps(amps=amps))
-    if block.phase == "trace":
+    if changes:
+        # Its new level is set already. A load may open its input when it is given another function: it is closed again.
         states.expect(name, "function", block.function)
         load.set_function(block.function)
+        load.switch(True)
 
 
 def end_help(bench: Bench) -> None:

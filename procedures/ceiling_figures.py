@@ -52,14 +52,20 @@ def _limit(run: Traced, found: list[Branches]) -> dict[str, Figure]:
     amps = statistics.fmean(one.amps for one in cc)
     words = f"mean of {len(cc)} points of the constant-current branch"
     made["charge_a"] = figure(amps, "A", _charge_lines(run, amps), words)
-    if found:
-        line = found[-1].line
+    best = _highest(found)
+    if best is not None:
+        line = best.line
         assert line is not None
         lines = [*_line_at(run, line, amps), *in_figure(_amps_lines(run, amps), line.slope, "V")]
         lines += in_figure(_scatter(cc), line.slope, "V")
         words = run.channels.volts_basis("where the line of the constant-volts branch meets charge_a")
         made["knee_v"] = figure(line.at(amps), "V", lines, words)
     return made
+
+
+def _highest(found: list[Branches]) -> Branches | None:
+    """The stage that brings a battery to the highest volts; None where no line was found."""
+    return max(found, key=lambda one: -math.inf if one.line is None else one.line.intercept, default=None)
 
 
 def _charge_lines(run: Traced, amps: float) -> list[BudgetLine]:
@@ -90,23 +96,21 @@ def _scatter(points: tuple[ChargePoint, ...]) -> list[BudgetLine]:
 def _lines(run: Traced, found: list[Branches]) -> dict[str, Figure]:
     """Ceiling, resistance, and the two stages apart where both were seen."""
     made: dict[str, Figure] = {}
-    if not found:
+    best = _highest(found)
+    if best is None or best.line is None:
         return made
-    line = found[-1].line
-    assert line is not None
-    basis = run.channels.volts_basis
-    what = "float, which it came to after boost" if run.fell and len(found) > 1 else "the one stage that was seen"
+    line, basis = best.line, run.channels.volts_basis
+    what = "boost, the higher of two stages" if len(found) > 1 else "the one stage that was seen"
     words = f"least-squares line through {line.n} points of the constant-volts branch, at no current; {what}"
     made["ceiling_v"] = figure(line.intercept, "V", _intercept_lines(run, line), basis(words))
     words = f"minus the slope of the line through {line.n} points, at the UPS's terminals"
-    made["charger_r_ohm"] = figure(-line.slope, "Ohm", _slope_lines(run, found[-1], line), basis(words))
-    if run.fell and len(found) > 1:
-        first = found[0].line
-        assert first is not None
+    made["charger_r_ohm"] = figure(-line.slope, "Ohm", _slope_lines(run, best, line), basis(words))
+    first, last = found[0].line, found[-1].line
+    if run.fell and first is not None and last is not None and last is not first:
         words = "the same of the stage that ended by itself"
         made["boost_v"] = figure(first.intercept, "V", _intercept_lines(run, first), basis(words))
         words = "the same of the stage after it"
-        made["float_v"] = figure(line.intercept, "V", _intercept_lines(run, line), basis(words))
+        made["float_v"] = figure(last.intercept, "V", _intercept_lines(run, last), basis(words))
     return made
 
 

@@ -84,7 +84,7 @@ def settle_charge_ceiling(plan: ChargeCeilingPlan, site: Site) -> tuple[ChargeCe
     help_v = plan.help_v or start_v - step_v
     if not env.cut_off_v <= help_v < start_v < env.target_v:
         raise PlanRefused(
-            f"plan: help_v = {help_v:g} V, start_v = {start_v:g} V: wanted from {env.cut_off_v:g} to {env.target_v:g} V, "
+            f"plan: help_v = {help_v:g} V, start_v = {start_v:g} V: wanted {env.cut_off_v:g} to {env.target_v:g} V, "
             "help_v below start_v; put them in order"
         )
     if not plan.dwell_s >= 1.0:
@@ -127,8 +127,8 @@ def _load_amps(plan: ChargeCeilingPlan, site: Site) -> float:
     if not amps <= bears * (1 + 1e-9) or (label is not None and not label <= amps):
         least = "" if label is None else f", and the charger gives {label:g} A by its label"
         raise PlanRefused(
-            f"plan: amps_max = {amps:.3g} A: {entry.name} bears {bears:.3g} A at {env.high_v:g} V{least}; use a stronger "
-            "load, or by = supply for the open volts alone"
+            f"plan: amps_max = {amps:.3g} A: {entry.name} bears {bears:.3g} A at {env.high_v:g} V{least}; use a "
+            "stronger load, or by = supply for the open volts alone"
         )
     return amps
 

@@ -24,7 +24,6 @@ from procedures.ceiling_fold import (
     largest_a,
 )
 from procedures.ceiling_plan import SHARES, TAPER_SHARE, ChargeCeilingPlan
-from procedures.floor_plan import power_before
 from procedures.mains_fold import MainsFold
 from procedures.plans import settled
 from procedures.stand_in import UpsRow, ups_row
@@ -37,6 +36,9 @@ OPEN_READ = "driven by charger, as looked for"
 NOT_DRIVEN = "the charger did not drive the supply's node"
 
 SAMPLES_A_DWELL = 10
+
+PULSE_SHARE = 0.01
+"""An inverter that tries its battery draws more than this share of its rating, even without a load (judgement)."""
 
 
 @dataclass(slots=True)
@@ -192,7 +194,9 @@ def wait_on_mains(bench: Bench, plan: ChargeCeilingPlan, run: Traced) -> None:
     """Mains on, and wait until all that begins with it is over; self-tests are passed over here."""
     for _ in bench.mains(on=True):
         pass
-    fold = run.on_mains = MainsFold(bench.elapsed(), power_before(bench.site.ups), plan.mains_wait_s)
+    fold = run.on_mains = MainsFold(
+        bench.elapsed(), pulse_w=PULSE_SHARE * bench.site.ups.rated_w, wait_s=plan.mains_wait_s
+    )
     for row in rows(bench, plan, run):
         fold.push(row)
         if fold.done:

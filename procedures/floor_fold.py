@@ -22,12 +22,16 @@ NOT_REACHED = "not reached"
 MAINS_BACK = "mains came back"
 SELF_TEST = "self-test, not a run on battery"
 NOT_STARTED = "did not run on the stand-in"
+TOO_LITTLE = "drew less than half the power expected"
 AT_START = "went off before a level was held"
 RESTARTS = "restarts by itself"
 NOT_AS_SET = "volts were not as set"
 
 RUNS_SHARE = 0.5
 """Under half the current its power asks at these volts an inverter does not run."""
+
+LITTLE_SHARE = 0.02
+"""Over this share of the power expected something runs: an inverter that is off draws some milliamperes."""
 
 LIMIT_SHARE = 0.9
 """With more than this share of the supply's limit flowing just before, the limit may have been what ended it."""
@@ -192,6 +196,8 @@ class FloorFold:
     def _why_not_started(self, row: UpsRow) -> str:
         if row.mode == "driven":
             return DRIVEN
+        if row.mains is not True and row.amps * row.volts > LITTLE_SHARE * self.expected_w:
+            return TOO_LITTLE
         return MAINS_BACK if row.mains is True or row.output is True else NOT_STARTED
 
     def _confirmed(self, row: UpsRow, level: Level) -> str:

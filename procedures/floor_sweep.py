@@ -14,13 +14,15 @@ from harness.block import Output
 from harness.channels import LEAD_SHARE, Channels
 from harness.site import Site
 from procedures.floor_figures import Swept
-from procedures.floor_fold import CUT_OFF, LIMIT_SHARE, NOT_REACHED, SUPPLY_LIMIT, FloorFold
+from procedures.floor_fold import CUT_OFF, LIMIT_SHARE, NOT_REACHED, RUNS_SHARE, SUPPLY_LIMIT, FloorFold
 from procedures.floor_plan import CURRENT_MARGIN, VoltageFloorPlan
 from procedures.mains_fold import IdleFold, MainsFold, RestartFold
 from procedures.plans import settled
 from procedures.stand_in import UpsRow, ups_row, volts_at_ups
 
 SAMPLES_A_DWELL = 10
+OFF_SHARE = 0.005
+"""A UPS that draws less than this share of its rating, without a load, is off (judgement)."""
 SLACK_V = 0.03
 """Noise and the steps of displays, on top of what the instruments' accuracies allow (judgement)."""
 
@@ -39,6 +41,9 @@ class Sweep:
     def all(self) -> None:
         """Everything; what came of it is in ``run``."""
         run, start_v = self.run, self.start_v
+        if self.bench.can_switch("ac-load") and self.bench.site.ups.ac_load_w != 0:
+            for _ in self.bench.ac_load(on=True):
+                pass
         self.onto_battery()
         run.first = self.fold()
         if not self.hold(run.first, start_v) or not self.enough_current(run.first):
@@ -113,7 +118,7 @@ class Sweep:
         self.set(self.start_v)
         for _ in self.bench.mains(on=True):
             pass
-        fold = MainsFold(began_s=self.bench.elapsed(), expected_w=self.watts, wait_s=self.plan.mains_wait_s)
+        fold = MainsFold(self.bench.elapsed(), pulse_w=RUNS_SHARE * self.watts, wait_s=self.plan.mains_wait_s)
         self.run.on_mains.append(fold)
         for row in self.rows():
             fold.push(row)
@@ -169,7 +174,9 @@ class Sweep:
             return True
         for _ in self.bench.ac_load(on=False):
             pass
-        fold = self.run.idle = IdleFold(began_s=self.bench.elapsed(), for_s=self.plan.idle_s)
+        fold = self.run.idle = IdleFold(
+            self.bench.elapsed(), for_s=self.plan.idle_s, off_w=OFF_SHARE * self.bench.site.ups.rated_w
+        )
         for row in self.rows():
             fold.push(row)
             if fold.done:

@@ -17,12 +17,12 @@ AFTER_PULSE_S = 15.0
 class MainsFold:
     """With mains on: until ``wait_s`` are over and no self-test is going on. At most ``most_s`` more.
 
-    A self-test shows as the inverter's current (more than half of ``expected_w`` over the volts) coming and going while
-    mains is on. It is counted in ``pulses`` (begin and end, s) and nothing else is made of it.
+    A self-test shows as the inverter's power (more than ``pulse_w`` into the UPS) coming and going while mains is on. It
+    is counted in ``pulses`` (begin and end, s) and nothing else is made of it.
     """
 
     began_s: float
-    expected_w: float
+    pulse_w: float
     wait_s: float
     most_s: float = 120.0
     pulses: list[tuple[float, float]] = field(default_factory=list)
@@ -35,7 +35,7 @@ class MainsFold:
         """One row; a missing reading counts for the time only."""
         self.driven = self.driven or row.mode == "driven" or row.amps < 0
         if math.isfinite(row.amps) and row.volts > 0:
-            self._look_for_pulse(row, runs=row.amps > RUNS_SHARE * self.expected_w / row.volts)
+            self._look_for_pulse(row, runs=row.amps * row.volts > self.pulse_w)
         waited = row.t_s - self.began_s
         quiet_s = row.t_s - self.pulses[-1][1] if self.pulses else math.inf
         over = waited >= self.wait_s and math.isnan(self._pulse_s) and quiet_s >= AFTER_PULSE_S
@@ -109,10 +109,11 @@ class RestartFold:
 @dataclass(slots=True)
 class IdleFold:
     """Draw without an AC load: rows of the second half of ``for_s`` from ``began_s``. ``went_off``: without a load the
-    UPS switched itself off, under a tenth of what it drew at first."""
+    UPS switched itself off and draws less than ``off_w``."""
 
     began_s: float
     for_s: float
+    off_w: float
     volts: list[Point] = field(default_factory=list)
     amps: list[Point] = field(default_factory=list)
     done: bool = False
@@ -127,10 +128,7 @@ class IdleFold:
 
     @property
     def went_off(self) -> bool:
-        first, last = self.amps[: len(self.amps) // 4], self.amps[-len(self.amps) // 4 :]
-        if not first or not last:
-            return False
-        return _mean(last) < 0.1 * max(amps for _, amps in first)
+        return not self.mean_v * self.mean_a >= self.off_w
 
     @property
     def mean_v(self) -> float:

@@ -146,7 +146,7 @@ def test_the_warning() -> None:
 
 
 def test_the_self_test_with_mains_on_is_a_pulse_and_no_more() -> None:
-    fold = MainsFold(began_s=100.0, expected_w=FLOOR["results"]["p_dc_w"], wait_s=20.0)
+    fold = MainsFold(began_s=100.0, pulse_w=0.5 * FLOOR["results"]["p_dc_w"], wait_s=20.0)
     for r in rows("floor"):
         if float(r["t_s"]) >= 100.0:
             fold.push(UpsRow(float(r["t_s"]), float(r["ups_v"]), float(r["amps"]), r["mode"], mains=True))
