@@ -64,6 +64,9 @@ class ChargerSpec:
     look_every_s: float = math.inf
     look_s: float = 1.0
 
+    def __deepcopy__(self, memo: object) -> ChargerSpec:
+        return self
+
     @property
     def boosts(self) -> bool:
         """Has it a boost stage?"""

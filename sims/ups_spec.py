@@ -78,6 +78,9 @@ class UpsSpec:
         if self.above_high not in ABOVE_HIGH:
             raise ValueError(f"ups: above_high is {self.above_high!r}; choose one of {', '.join(ABOVE_HIGH)}")
 
+    def __deepcopy__(self, memo: object) -> UpsSpec:
+        return self
+
     def efficiency_at(self, ac_w: float) -> float:
         """Share of the inverter's power that reaches an AC load of ``ac_w`` W."""
         shares, etas, x = self.efficiency_share, self.efficiency, ac_w / self.rated_w

@@ -160,6 +160,31 @@ def test_c_rate_steps() -> None:
     assert world.charge_ah == pytest.approx(case.results["charge_ah"], rel=ref.share(agreed["charge"]))
 
 
+def test_c_rate_resistances() -> None:
+    """At 0, 1 and 10 s after each step, from the volts before it."""
+    case = ref.load_case("steps")
+    world, agreed, start_s = ref.world_of(case), case.agreement, 0.0
+    world.supply.volts_set = 30.0
+    expected = iter(case.results["steps"])
+    for amps, seconds in case.params["profile_amps_s"]:
+        world.advance_to(start_s)
+        before_v = world.volts_at("pack")
+        world.load.amps_set, world.load.input_on = max(amps, 0.0), amps > 0.0
+        world.supply.amps_set, world.supply.output_on = max(-amps, 0.0), amps < 0.0
+        world.changed()
+        step = next(expected) if amps else None
+        for after_s, volts, ohms in ((0.0, "v_0plus", "r_0"), (1.0, "v_1s", "r_1s"), (10.0, "v_10s", "r_10s")):
+            if step is None:
+                continue
+            world.advance_to(start_s + after_s)
+            assert before_v == pytest.approx(step["v_before"], abs=agreed["volts"])
+            assert world.volts_at("pack") == pytest.approx(step[volts], abs=agreed["volts"])
+            r_mohm = 1e3 * (before_v - world.volts_at("pack")) / amps
+            assert r_mohm == pytest.approx(step[f"{ohms}_mohm"], abs=1e3 * agreed["volts"] / abs(amps))
+        start_s += seconds
+    assert next(expected, None) is None
+
+
 def test_hysteresis_round() -> None:
     case = ref.load_case("hysteresis")
     world, agreed = ref.world_of(case), case.agreement
