@@ -100,6 +100,20 @@ def test_truth_is_the_worlds_own_state(stepped: Served) -> None:
     assert {"supply_amps", "load_amps"} <= truth.keys()
 
 
+def test_a_person_is_reached_over_the_control_port(stepped: Served) -> None:
+    supply, control = stepped.connect("supply"), stepped.control()
+    supply.ask("VOLT 26;CURR 5;OUTP ON;*OPC?")
+    assert control.ask("do wire ups") == "err the supply's output is on: it would spark; switch it off first"
+    supply.tell("OUTP OFF")
+    assert control.ask("do wire ups") == "done", "what was sent to an instrument before is done before"
+    assert control.ask("do mains on") == "done"
+    control.ask("to 20")
+    truth = json.loads(control.ask("truth"))
+    assert (truth["hooked"], truth["mains_on"], truth["ac_out"]) == ("ups", True, True)
+    assert [word for _, word in json.loads(control.ask("noticed"))] == ["output on"]
+    assert control.ask("noticed") == "[]"
+
+
 def test_what_was_sent_before_a_step_is_done_before_it(stepped: Served) -> None:
     """A set has no reply to wait for; it must not slip behind the step that was asked for after it."""
     control = stepped.control()
