@@ -22,7 +22,7 @@ from sims.meter import Meter
 from sims.rate_truth import true_rate_figures
 from sims.scenario import Scenario, SourceFacts, drawn, load_scenario, scenarios
 from sims.supply_panel import SupplyPanel, SupplyRating
-from sims.switch import Switch, SwitchFacts
+from sims.switch import Switch
 from sims.talk import Engine, Talker
 from sims.thermometer import Thermometer
 from sims.truth import true_figures
@@ -172,7 +172,7 @@ class SimBench:
         circuit = {"mains": "mains", "acload": "ac-load"}[name]
 
         switch = self.switches[circuit] = Switch(
-            SwitchFacts(),
+            self.facts.switch,
             put=lambda closed: plug(self.world, circuit, closed),
             agenda=self._agenda,
             now=lambda: self.world.t,

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sims.charger import ChargerSpec
+from sims.switch import SwitchFacts
 from sims.ups_facts import SiteFacts, UpsFacts, UpsPlanFacts
 from sims.ups_seeds import drawn_ups
 from sims.ups_spec import UpsSpec
@@ -168,6 +169,7 @@ class Scenario:
     site: SiteFacts
     ups_plan: UpsPlanFacts
     fitted: tuple[str, ...] = FITTED
+    switch: SwitchFacts = SwitchFacts()
     swapped: tuple[str, ...] = ()
 
 
@@ -209,6 +211,7 @@ def load_scenario(name: str) -> Scenario:
         ups=_record(UpsFacts, ups, name),
         site=_record(SiteFacts, tables["site"], name),
         ups_plan=_record(UpsPlanFacts, tables["ups_plan"], name),
+        switch=_record(SwitchFacts, raw.get("switch", {}), name),
         fitted=tuple(raw.get("bench", {}).get("fitted", FITTED)),
         swapped=tuple(raw.get("swapped", ())),
     )

@@ -7,6 +7,11 @@ from dataclasses import replace
 
 import pytest
 
+from drivers.dialect import SwitchDialect, load
+from drivers.faults import ReadBackMismatch
+from drivers.session import Session
+from drivers.switch import PowerSwitch
+from drivers.wire_memory import MemoryWire
 from sims.bench import SimBench, open_bench
 from sims.control import Control
 from sims.hands import ORDERS, REACTION_S
@@ -103,6 +108,35 @@ def test_where_a_switch_is_fitted_a_person_works_its_panel() -> None:
     assert place.ups.mains_on, "its contacts take their time"
     place.wait(0.02)
     assert not place.ups.mains_on
+
+
+@pytest.mark.parametrize(("answers", "pace_s"), [("command", 0.0), ("contacts", 0.05)])
+def test_a_driver_works_both_kinds_of_switch(answers: str, pace_s: float) -> None:
+    facts = load_scenario("cabinet")
+    t = 0.0
+
+    def sleep(seconds: float) -> None:
+        nonlocal t
+        t += seconds
+
+    bench = SimBench(replace(facts, switch=replace(facts.switch, answers=answers)), now=lambda: t, seed=None)
+    wire = MemoryWire(lambda: bench.connect("mains"), sleep, name="mains", address="memory", pace_s=pace_s)
+    dialect = load("scpi-switch")
+    assert isinstance(dialect, SwitchDialect)
+    switch = PowerSwitch(Session(wire), dialect)
+    for on in (True, False):
+        switch.switch(on)
+        assert switch.is_on() is on
+        sleep(0.05)
+        bench.advance()
+        assert bench.ups.mains_on is on
+    bench.switches["mains"].welded = True
+    if answers == "contacts":
+        with pytest.raises(ReadBackMismatch, match="switch is still off"):
+            switch.switch(True)
+    else:
+        switch.switch(True)
+    assert not bench.ups.mains_on
 
 
 def test_at_first_a_switched_load_is_off_and_a_plugged_one_is_on() -> None:
