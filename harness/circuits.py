@@ -41,6 +41,7 @@ class Circuits:
         """Have ``what`` switched; ``spoken`` is what a person calls it. Samples until it is done, and one after it."""
         bench = self._bench
         bench.stopping.again()
+        bench.stopping.if_asked()
         if bench.rig.switched.get(what) is on:
             return
         bench.note("intent", sync=True, switch=what, on=on)

@@ -18,6 +18,7 @@ CHECKS = {"source": check_source, "stand-in": check_stand_in, "trace": check_tra
 def change(bench: Bench, *, amps: float | None, volts: float | None) -> None:
     """New ``amps`` (A) or ``volts`` (V) for the running block; raises what its checks and drivers raise."""
     bench.stopping.again()
+    bench.stopping.if_asked()
     block = bench.block
     new_amps = block.set_amps if amps is None else amps
     new_volts = block.set_volts if volts is None else volts

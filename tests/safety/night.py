@@ -98,6 +98,14 @@ class Wires:
             talker = FaultyTalker(talker, partial(self._kind, fault, name), lie_factor=LIES.get(fault.kind, 1.0))
         return _Wrapped(self, name, talker)
 
+    def do(self, order: str) -> str:
+        """A person's hands, as on the bench itself."""
+        return self.bench.do(order)
+
+    def noticed(self) -> list[tuple[float, str]]:
+        """What a person has noticed, as on the bench itself."""
+        return self.bench.noticed()
+
     def hear(self, name: str, message: bytes) -> None:
         """One message more; lasting faults begin here, before the instrument acts."""
         number = len(self.heard)

@@ -1,0 +1,286 @@
+"""A UPS on the bench: whatever ends a run, in whichever stage, everything goes off in the order of the table.
+
+The judge is the world: outputs, mains and AC load, and what the instruments heard. A stage is what the record calls the
+state, whether mains is taken to be on, and what the UPS itself is doing, which only the world knows.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import night as nights
+import pytest
+
+from harness.clock import VirtualClock
+from harness.folder import RunFolder
+from harness.jsonlines import events
+from harness.procedure import procedures
+from harness.run import Done, Home, Job, Watcher, prepare, run
+from harness.safeoff import ORDER, SINK_LAST_S
+from sims.bench import SimBench
+from sims.scenario import load_scenario
+
+OFF = {"supply": b"OUTP OFF", "load": b"INP OFF", "mains": b"OUTP OFF", "acload": b"OUTP OFF"}
+ROLE = {"acload": "ac-load"}
+SETS = {
+    "voltage-floor": (),
+    "charge-ceiling": (),
+    "c-rate": ("rest_s=5", "step_s=15"),
+}
+
+Stage = tuple[str, bool, str]
+
+
+@dataclass(slots=True)
+class Out:
+    """How a run came out."""
+
+    wires: nights.Wires
+    clock: VirtualClock
+    done: Done | None = None
+    stages: dict[Stage, int] = field(default_factory=dict)
+    hit_s: float = -1.0
+    hit_at: int = -1
+    said: list[str] = field(default_factory=list)
+    folder: RunFolder | None = None
+
+    @property
+    def world(self) -> Any:
+        return self.wires.bench.world
+
+    def at_the_end(self, stage: Stage) -> Stage:
+        """The stage, with mains as it was when everything went off: it may have been switched on in between."""
+        told = [m for _, who, m in self.wires.heard[self.hit_at :] if who == "mains" and m.startswith(b"OUTP O")]
+        return (stage[0], stage[1] or (bool(told) and told[0] == b"OUTP ON"), stage[2])
+
+    def offs(self) -> list[str]:
+        """Roles in the order in which they were first told to switch off after the hit."""
+        heard = self.wires.heard[self.hit_at :]
+        told = [ROLE.get(who, who) for _, who, message in heard if OFF.get(who) == message]
+        return list(dict.fromkeys(told))
+
+
+class Eye(Watcher):
+    """Sees each sample as the screen does; acts at the wanted one."""
+
+    def __init__(self, out: Out, at: int, act: Callable[[Out], None]) -> None:
+        self.out, self.at, self.act, self.count = out, at, act, 0
+
+    def started(self, ready: Any, folder: RunFolder) -> None:
+        self.out.folder = folder
+
+    def show(self, sample: Any, watch: Any, interlocks: Any) -> None:
+        self.count += 1
+        ups = self.out.wires.bench.ups
+        self.out.stages.setdefault((sample.state, sample.mains is True, ups.state), self.count)
+        if self.count == self.at:
+            self.out.hit_s, self.out.hit_at = self.out.clock.now(), len(self.out.wires.heard)
+            self.act(self.out)
+
+    def say(self, text: str) -> None:
+        self.out.said.append(text)
+
+    def acknowledged_unsafe(self, serial: str) -> bool:
+        return True
+
+
+def spend(
+    scenario: str, procedure: str, *, at: int = -1, act: Callable[[Out], None] = lambda out: None, place: Path
+) -> Out:
+    """One run; ``act`` is done when sample number ``at`` is shown."""
+    clock = VirtualClock()
+    bench = SimBench(load_scenario(scenario), now=clock.now, seed=None)
+    wires = nights.Wires(bench, clock)
+    files = Path(tempfile.mkdtemp(dir=place))
+    addresses = {name: f"sim:{scenario}/{name}" for name in bench.names}
+    for kind, text in (
+        ("bench", bench.bench_toml(addresses, clock=None)),
+        ("pack", bench.pack_toml()),
+        ("ups", bench.ups_toml()),
+    ):
+        (files / f"{kind}.toml").write_text(text, encoding="utf-8")
+    out = Out(wires, clock)
+    job = Job(
+        procedures()[procedure],
+        files / "bench.toml",
+        files / "pack.toml",
+        sets=SETS[procedure],
+        out=files / "runs",
+        home=Home(clock, wires),
+        ups=files / "ups.toml",
+    )
+    out.done = run(prepare(job), watcher=Eye(out, at, act))
+    return out
+
+
+@pytest.fixture(scope="module")
+def stages(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], dict[Stage, int]]:
+    """Scenario and procedure -> stage -> number of its first sample."""
+    place = tmp_path_factory.mktemp("whole")
+    found = {}
+    with nights.quick():
+        for scenario in ("cabinet", "porch"):
+            for procedure in SETS:
+                out = spend(scenario, procedure, place=place)
+                assert out.done is not None
+                assert out.done.exit_code == 0, out.done.result.end_reason
+                assert wrong(out) == []
+                found[scenario, procedure] = out.stages
+    return found
+
+
+def wrong(out: Out) -> list[str]:
+    """Everything that was left on, by the world."""
+    world, bad = out.world, []
+    world.changed()
+    ups = out.wires.bench.ups
+    if world.supply.output_on:
+        bad.append("supply on")
+    if world.load.input_on:
+        bad.append("load on")
+    if ups.mains_on:
+        bad.append("mains on")
+    if world.hooked == "ups" and not abs(world.ups_amps) < 0.03:
+        bad.append(f"{world.ups_amps:.3f} A into the UPS")
+    return bad
+
+
+def order_at(stage: Stage, cause: str = "") -> tuple[str, ...]:
+    """The row of the table for a stage."""
+    state, mains, _ = stage
+    if state != "standing in":
+        return ORDER[{"resting": "rest", "tracing": "trace", "sinking": "sink"}[state]]
+    return ORDER["stand-in" if not mains else "stand-in, mains on" + (f", {cause}" if cause else "")]
+
+
+WANTED: dict[str, set[Stage]] = {
+    "voltage-floor": {
+        ("standing in", False, "off"),
+        ("standing in", True, "off"),
+        ("standing in", True, "mains"),
+        ("standing in", True, "self-test"),
+        ("standing in", False, "battery"),
+        ("standing in", False, "battery low"),
+        ("standing in", False, "latched off"),
+    },
+    "charge-ceiling": {("tracing", True, "off"), ("tracing", True, "mains")},
+    "c-rate": {("resting", False, "off"), ("sinking", False, "off")},
+}
+
+
+def test_the_stages_are_there(stages: dict[tuple[str, str], dict[Stage, int]]) -> None:
+    for procedure, wanted in WANTED.items():
+        assert wanted <= set(stages["cabinet", procedure]), procedure
+
+
+def stop(out: Out) -> None:
+    """A person's Ctrl-C, as the flag sees it."""
+    os.kill(os.getpid(), signal.SIGINT)
+
+
+def knob(out: Out) -> None:
+    """Somebody at the front panel of whatever is on changes what the procedure never sets; at rest they switch on."""
+    world = out.world
+    if world.load.input_on:
+        out.wires.bench.connect("load").feed(b"CURR:PROT 7.5\n")
+    else:
+        out.wires.bench.connect("supply").feed(b"VOLT:PROT 35\n" if world.supply.output_on else b"OUTP ON\n")
+
+
+ACTS = {"Ctrl-C": (stop, 20), "knob": (knob, 21)}
+CASES = [(scenario, procedure, what) for scenario in ("cabinet", "porch") for procedure in SETS for what in ACTS]
+
+
+@pytest.mark.parametrize(("scenario", "procedure", "what"), CASES)
+def test_everything_goes_off_in_order(
+    scenario: str, procedure: str, what: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    act, code = ACTS[what]
+    for stage, at in stages[scenario, procedure].items():
+        out = spend(scenario, procedure, at=at, act=act, place=tmp_path)
+        assert out.done is not None
+        if what == "Ctrl-C":
+            assert out.at_the_end(stage) == stage, "nothing is switched on any more"
+        assert out.done.exit_code == code, (stage, out.done.result.end_reason)
+        assert wrong(out) == [], stage
+        fitted = {"supply", "load"} | {ROLE.get(name, name) for name in ("mains", "acload") if name in out.wires.names}
+        assert out.offs() == [role for role in order_at(out.at_the_end(stage)) if role in fitted], stage
+        assert out.done.result.off_confirmation is not None
+        assert out.done.result.off_confirmation.confirmed, stage
+
+
+LOST = ("supply", "load", "meter", "mains", "contact")
+
+
+@pytest.mark.parametrize("procedure", SETS)
+@pytest.mark.parametrize("name", LOST)
+def test_a_lost_link_leaves_all_others_off(
+    procedure: str, name: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    """The instrument that is gone stays as it was, which is said (99); every other one is off."""
+    for stage, at in stages["cabinet", procedure].items():
+        out = spend("cabinet", procedure, at=at, act=lambda out: out.wires.gone.add(name), place=tmp_path)
+        assert out.done is not None
+        left = [what for what in wrong(out) if not what.startswith(name)]
+        world = out.world
+        if name == "mains" and out.wires.bench.ups.mains_on:
+            left = [what for what in left if "into the UPS" not in what]
+        if name == "supply" and world.supply.output_on:
+            left = [what for what in left if "into the UPS" not in what]
+        assert left == [], (stage, out.done.result.end_reason)
+        if wrong(out):
+            assert out.done.exit_code == 99, stage
+            assert any("TREAT THE BENCH AS LIVE" in text for text in out.said)
+        elif name == "contact" and procedure == "c-rate":
+            assert out.done.exit_code == 0  # a pack run asks no contact
+        elif name == "mains" and procedure == "c-rate":
+            assert out.done.exit_code in (0, 99)
+        else:
+            assert out.done.exit_code in (0, 20, 21, 22, 23, 99), stage
+
+
+def test_a_charger_that_pushes_too_far_goes_off_first(
+    stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    def push(out: Out) -> None:
+        charger = out.wires.bench.ups.charger
+        charger.spec = replace(charger.spec, float_v=31.0, boost_v=float("nan"))
+        out.world.changed()
+
+    stage = ("standing in", True, "mains")
+    out = spend("cabinet", "voltage-floor", at=stages["cabinet", "voltage-floor"][stage] + 12, act=push, place=tmp_path)
+    assert out.done is not None
+    assert (out.done.exit_code, out.done.result.end_reason.partition(":")[0]) == (21, "high volts")
+    assert tuple(out.offs()) == order_at(stage, "volts")
+    assert wrong(out) == []
+
+
+def test_a_load_that_takes_the_charge_goes_last_and_only_once_the_node_is_dead(
+    stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    stage = ("tracing", True, "mains")
+    out = spend("cabinet", "charge-ceiling", at=stages["cabinet", "charge-ceiling"][stage], act=stop, place=tmp_path)
+    told = {}
+    for t_s, who, message in out.wires.heard[out.hit_at :]:
+        if OFF.get(who) == message:
+            told.setdefault(who, t_s)
+    assert told["mains"] <= told["supply"] <= told["load"] <= told["mains"] + SINK_LAST_S + 0.5
+    assert wrong(out) == []
+
+
+def test_without_a_switch_a_person_is_told_to_switch_the_mains_off(
+    stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    for procedure, state in (("voltage-floor", "standing in"), ("charge-ceiling", "tracing")):
+        stage = (state, True, "mains")
+        out = spend("porch", procedure, at=stages["porch", procedure][stage], act=stop, place=tmp_path)
+        assert out.folder is not None
+        told = [event["text"] for event in events(out.folder) if event["kind"] == "ask"]
+        assert "mains OFF" in told[-1]
+        assert wrong(out) == []
