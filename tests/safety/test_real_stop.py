@@ -122,6 +122,25 @@ def test_stopped_in_the_middle(served: Served, name: str, tmp_path: Path) -> Non
     whole(RunFolder.open(told["folder"]), signals[0].name, state)
 
 
+@pytest.mark.parametrize(("procedure", "state"), [("voltage-floor", "standing in"), ("charge-ceiling", "tracing")])
+def test_a_ups_stopped_in_the_middle(served: Served, procedure: str, state: str, tmp_path: Path) -> None:
+    """No switch on this bench: its mains is switched by the simulated person's hands, over the control connection."""
+    files = ("--bench", served.told["bench_file"], "--ups", served.told["ups_file"])
+    command = (*NIGHTBENCH, "run", procedure, *files, "--out", str(tmp_path), "--json")
+    process: subprocess.Popen[str] = subprocess.Popen(command, **AS_A_PERSON)
+    until(lambda: begun(tmp_path, state) and served.truth()["mains_on"], process, served.process)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 20, err
+    assert (served.ask("supply", "OUTP?"), served.ask("load", "INP?")) == ("0", "0")
+    now = served.truth()
+    assert (now["hooked"], now["supply_on"], now["load_on"], now["mains_on"]) == ("ups", False, False, False)
+    assert "Traceback" not in err
+    assert json.loads(out)["runs"][0]["outcome"] == "stopped"
+    folder = RunFolder.open(json.loads(out)["runs"][0]["folder"])
+    assert [e["text"] for e in events(folder) if e["kind"] == "ask"][-1] == "Switch the UPS's mains OFF"
+
+
 def whole(folder: RunFolder, name: str, state: str) -> None:
     assert folder.outcome() == "stopped"
     rows = samples(folder)
