@@ -169,7 +169,7 @@ class Scenario:
     site: SiteFacts
     ups_plan: UpsPlanFacts
     fitted: tuple[str, ...] = FITTED
-    switch: SwitchFacts = SwitchFacts()
+    switch: SwitchFacts = SwitchFacts()  # noqa: RUF009 - frozen
     swapped: tuple[str, ...] = ()
 
 
