@@ -96,16 +96,17 @@ class Trace:
     def up_to_the_knee(self, start_v: float) -> bool:
         """The constant-current branch by volts; whether its end was found."""
         step_v, top_v, points = settled(self.plan.step_v), self.bench.site.envelope.target_v, self.run.points
-        number = 1
-        while (volts := round(start_v + number * step_v, 4)) <= top_v:
+        before_v = start_v
+        for number in range(1, math.ceil((top_v - start_v) / step_v - 1e-9) + 1):
+            volts = min(round(start_v + number * step_v, 4), top_v)
             self.battery.set_volts(volts=volts)
             point = self.take(least_a=FLOW_SHARE * largest_a(points))
             if point is None:
-                return self.past_the_top(round(volts - step_v, 4))
+                return self.past_the_top(before_v)
             points.append(point)
             if point.amps < CC_SHARE * largest_a(points):
                 return True
-            number += 1
+            before_v = volts
         self.run.end_reason = NO_TOP
         return False
 

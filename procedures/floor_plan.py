@@ -20,7 +20,7 @@ CURRENT_MARGIN = 1.3
 
 START_V_CELL = 2.25
 FLOOR_V_CELL = 1.75
-LOWEST_V_CELL = 1.5
+LOWEST_V_CELL = 1.3
 """Float, usual floor and where to give up, V per lead-acid cell, where the UPS file says nothing (judgement)."""
 
 EFFICIENCY = 0.7
@@ -42,7 +42,7 @@ class VoltageFloorPlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
         Volts | None,
         msgspec.Meta(description="the supply must have current enough here; default label_floor_v, or 1.75 V a cell"),
     ] = None
-    lowest_v: Annotated[Volts | None, msgspec.Meta(description="give up here; default 1.5 V a cell")] = None
+    lowest_v: Annotated[Volts | None, msgspec.Meta(description="give up here; default 1.3 V a cell")] = None
     coarse_step_v: Annotated[Volts | None, msgspec.Meta(description="default 1/48 of the nominal volts")] = None
     fine_step_v: Annotated[Volts | None, msgspec.Meta(description="default a tenth of coarse_step_v")] = None
     power_expected_w: Annotated[
@@ -52,7 +52,7 @@ class VoltageFloorPlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
         Amps | None, msgspec.Meta(description="limit of the supply; at least 1.3 x power over floor_expected_v")
     ] = None
     filter_s: Annotated[Seconds, msgspec.Meta(description="time constant with which the UPS sees its battery")] = 0.3
-    hold_s: Annotated[Seconds, msgspec.Meta(description="how long it waits under its cut-off")] = 0.5
+    hold_s: Annotated[Seconds, msgspec.Meta(description="how long it waits under its cut-off")] = 1.0
     dwell_s: Annotated[
         Seconds | None, msgspec.Meta(description="time on a level; default and least 5 x (filter_s + hold_s), 3 s")
     ] = None

@@ -28,14 +28,21 @@ class Line:
     @property
     def u_slope(self) -> float:
         """Standard uncertainty of the slope from the scatter alone."""
-        return self.scatter / math.sqrt(self.x_spread)
+        return self._u / math.sqrt(self.x_spread)
+
+    @property
+    def _u(self) -> float:
+        """The scatter as the standard deviation of the t distribution that few points leave (JCGM 101, 6.4.9.4)."""
+        dof = self.n - 2
+        # Below three degrees of freedom there is none; twice the scatter is then the least that can be said.
+        return self.scatter * (math.sqrt(dof / (dof - 2.0)) if dof > 2 else 2.0)
 
     def at(self, x: float) -> float:
         return self.intercept + self.slope * x
 
     def u_at(self, x: float) -> float:
         """Standard uncertainty of the line at ``x`` from the scatter alone."""
-        return self.scatter * math.sqrt(1.0 / self.n + (x - self.x_mean) ** 2 / self.x_spread)
+        return self._u * math.sqrt(1.0 / self.n + (x - self.x_mean) ** 2 / self.x_spread)
 
 
 def line_through(points: Sequence[Point]) -> Line | None:
