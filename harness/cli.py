@@ -197,6 +197,22 @@ def show(folder: str, as_json: bool) -> None:
     figures((result_document(place) if as_json else show_text(place)).rstrip("\n"))
 
 
+@main.command(short_help="Does this pack fit this UPS? A verdict from earlier runs of both.")
+@click.argument("folders", metavar="RUN...", nargs=-1, type=FILE)
+@JSON
+def fit(folders: tuple[str, ...], as_json: bool) -> None:
+    """Say whether a pack fits a UPS, from earlier runs of both; nothing is switched.
+
+    Runs of charge, capacity, c-rate, voltage-floor and charge-ceiling. Two capacity runs, one of them at a rate at or
+    above what the UPS draws, make it surer.
+    """
+    from harness.folder import RunFolder
+    from harness.verdict import judgement_document, judgement_text, verdict_maker
+
+    made = verdict_maker("fit").judge([RunFolder.open(folder) for folder in folders])
+    figures(judgement_document(made) if as_json else judgement_text(made))
+
+
 @main.command()
 @RUN
 @click.argument("text")

@@ -21,7 +21,8 @@ def figure_words(figure: Figure) -> str:
         return f"{figure.value:.6g} {unit} (uncertainty not stated)".replace("  ", " ")
     value, spread = rounded(figure.value, figure.expanded_uncertainty)
     factor = "" if figure.coverage_factor is None else f" (k = {figure.coverage_factor:.2f})"
-    return f"{value} +/- {spread} {unit}".rstrip() + factor
+    bound = f"{figure.bound} " if figure.bound else ""
+    return bound + f"{value} +/- {spread} {unit}".rstrip() + factor
 
 
 def plain_words(value: object, unit: str = "") -> str:

@@ -56,6 +56,9 @@ class Figure(_Record, frozen=True, kw_only=True):
     dof: Annotated[float, Meta(gt=0, description="Effective degrees of freedom; null when unlimited")] | None = None
     budget: tuple[BudgetLine, ...] = ()
     basis: Annotated[str, Meta(description="How the value was come by, in words")] = ""
+    bound: Annotated[
+        Literal["", "at least", "at most"], Meta(description="What is sought lies on that side of the value")
+    ] = ""
 
     def __post_init__(self) -> None:
         _finite("figure", value=self.value, U=self.expanded_uncertainty, k=self.coverage_factor, dof=self.dof)

@@ -1,0 +1,78 @@
+"""A verdict from several runs: its record, its page, and how the command line finds who makes it.
+
+Who makes it is found through the entry-point group ``nightbench.verdicts``, as procedures are through theirs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib.metadata import entry_points
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from harness.entries import SIMULATED, figure_words, list_lines, verdict_lines
+from harness.errors import Usage
+from harness.folder import RunFolder
+from harness.lines import wrapped
+from harness.listing import TITLES
+from harness.plain import safe_text
+from harness.result import Entry, Figure, Verdict
+
+Class = Literal["fits", "fits with conditions", "does not fit", "cannot tell"]
+
+
+class Judgement(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What several runs say together. ``sentence`` is the one thing to read; the worst of ``lines`` is the class."""
+
+    verdict: Class
+    sentence: str
+    pack: str
+    ups: str
+    simulated: bool
+    schema: Literal["nightbench/verdict/1"] = "nightbench/verdict/1"
+    lines: tuple[Verdict, ...] = ()
+    figures: dict[str, Figure] = {}
+    lists: dict[str, tuple[Entry, ...]] = {}
+    not_measured: dict[str, str] = {}
+    runs: Annotated[tuple[str, ...], Meta(description="Folders of the runs it was made from")] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictMaker:
+    """``judge`` raises ``Usage`` in one line for runs that do not go together."""
+
+    name: str
+    about: str
+    judge: Callable[[Sequence[RunFolder]], Judgement]
+
+
+def verdict_maker(name: str) -> VerdictMaker:
+    """The installed maker of that name; raises ``Usage`` when there is none."""
+    for entry in entry_points(group="nightbench.verdicts"):
+        if entry.name == name:
+            maker: VerdictMaker = entry.load()
+            return maker
+    raise Usage(f"{name}: no such verdict is installed; install nightbench anew with all its parts")
+
+
+def judgement_document(made: Judgement) -> str:
+    """The verdict as one JSON document."""
+    return msgspec.json.format(msgspec.json.encode(made), indent=2).decode()
+
+
+def judgement_text(made: Judgement) -> str:
+    """The verdict for a person, 80 columns: the sentence, the figures, then line by line what it rests on."""
+    mark = f" {SIMULATED}" if made.simulated else ""
+    lines = [f"{made.sentence}{mark}", "", f"{made.pack} on {made.ups}{mark}"]
+    lines += [f"  {TITLES.get(key, key):<28} {figure_words(one)}{mark}" for key, one in made.figures.items()]
+    lines += [f"  {one}" for one in list_lines(made.lists, simulated=made.simulated)]
+    lines += [f"  {TITLES.get(key, key):<28} not known: {why}" for key, why in made.not_measured.items()]
+    lines += ["", "Line by line"]
+    lines += [f"  {text}" for one in made.lines for text in verdict_lines(one)]
+    lines += ["", "Notes", *(f"  {note}" for note in made.notes)] if made.notes else []
+    lines += ["", "Runs", *(f"  {run}" for run in made.runs)]
+    return wrapped(safe_text(one) for one in lines)
