@@ -91,8 +91,8 @@ class Charger:
     # -- what the UPS tells it ----------------------------------------------------------------------------------------
 
     def stand(self) -> None:
-        """Be as after standing on mains power for long."""
-        self.stage, self._main, self._begins_s, self._next_s = "float", "float", -math.inf, math.inf
+        """Be, at time 0, as after standing on mains power for long."""
+        self.stage, self._main, self._begins_s, self._next_s = "float", "float", -math.inf, self.spec.look_every_s
         self.sees_battery = True
 
     def start(self, t_s: float, *, boost: bool) -> None:

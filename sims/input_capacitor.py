@@ -15,6 +15,9 @@ from collections.abc import Callable
 LEAST_MOVE_V = 0.2
 LEAST_TIME_S = 2e-5
 STAIRS = 24
+NEARLY = 0.95
+"""Share of the last stair that is climbed when volts only come near their goal."""
+
 POINTS = 8
 """Even number of Simpson intervals in one stair."""
 
@@ -29,13 +32,13 @@ class InputCapacitor:
         self.held_volts = math.nan
         """Volts it holds the node at now; nan while it follows the node."""
         self.due_s = math.inf
-        self._stair_v = 0.0
+        self._whole_v = self._stair_v = 0.0
         self._begun_s = 0.0
 
     def follow(self, node_volts: float) -> None:
         """Be at the node's volts, unless it holds them."""
         if math.isnan(self.held_volts):
-            self.volts, self._stair_v = node_volts, 0.0
+            self.volts, self._whole_v = node_volts, 0.0
 
     def arrive(self, t_s: float) -> None:
         """At the end of a stair its volts are where it led; before, in proportion."""
@@ -44,19 +47,22 @@ class InputCapacitor:
             self.volts += done * self._stair_v
         self.held_volts, self.due_s = math.nan, math.inf
 
-    def next_stair(self, goal_v: float) -> float:
-        """Middle of the next stair toward ``goal_v``, V; nan when it is as good as there."""
+    def next_stair(self, goal_v: float, *, passes: bool) -> float:
+        """Middle of the next stair toward ``goal_v``, V; nan when it is as good as there.
+
+        ``passes``: volts go on beyond the goal; else they only come near, and the last bit is left out.
+        """
         gap = goal_v - self.volts
         if self.farads <= 0.0 or math.isnan(gap):
             return math.nan
-        going = self._stair_v * gap > 0.0
-        if not going and abs(gap) < LEAST_MOVE_V:
+        if not self._whole_v * gap > 0.0:
+            if abs(gap) < LEAST_MOVE_V:
+                return math.nan
+            self._whole_v = gap / STAIRS
+        if abs(gap) < (1e-9 if passes else 1.0 - NEARLY) * abs(self._whole_v):
             return math.nan
-        if not going:
-            self._stair_v = gap / STAIRS
-        if abs(gap) < 1e-9 + 0.01 * abs(self._stair_v):
-            return math.nan
-        self._stair_v = math.copysign(min(abs(self._stair_v), abs(gap)), gap)
+        share = 1.0 if passes else NEARLY
+        self._stair_v = math.copysign(min(abs(self._whole_v), share * abs(gap)), gap)
         return self.volts + 0.5 * self._stair_v
 
     def hold(self, *, amps: float, draw: Callable[[float], float], goal_v: float, t_s: float) -> bool:

@@ -41,12 +41,15 @@ def filtered_after(before: float, volts: tuple[float, float, float], *, h_s: flo
 def input_held(stepper: CircuitSteps, ups: Ups, t_s: float) -> None:
     """After the circuit was solved without it: let the input capacitor hold the node where its volts have to move."""
     capacitor, supply = ups.input, stepper.supply
+    if math.isnan(capacitor.volts):
+        capacitor.follow(stepper.flows.node_volts)
     coasting = supply is not None and not math.isnan(supply.coasting_volts)
     if capacitor.farads <= 0.0 or coasting:
         return
     without = stepper.solved
-    goal_v = ups.spec.uvlo_v if without.pieces["ups"].name == "collapsed" else without.volts
-    middle_v = capacitor.next_stair(goal_v)
+    collapses = without.pieces["ups"].name == "collapsed"
+    goal_v = ups.spec.uvlo_v if collapses else without.volts
+    middle_v = capacitor.next_stair(goal_v, passes=collapses)
     if math.isnan(middle_v):
         return
     capacitor.held_volts = middle_v
