@@ -19,6 +19,7 @@ from harness.cli import main
 from harness.config_bench import BENCH_KEYS, CLOCK_KEYS
 from harness.config_instrument import INSTRUMENT_KEYS
 from harness.config_pack import PACK_KEYS
+from harness.config_ups import SITE_FACTS, UPS_KEYS
 from harness.errors import Usage
 from harness.listing import TITLES
 from harness.planning import plan_keys, read_plan
@@ -241,19 +242,19 @@ def test_every_command_stands_in_readme(command: str) -> None:
     assert f"nightbench {command}" in README
 
 
-KEYS = {*BENCH_KEYS, *CLOCK_KEYS, *INSTRUMENT_KEYS, *PACK_KEYS} - {"clock", "instrument"}
+KEYS = {*BENCH_KEYS, *CLOCK_KEYS, *INSTRUMENT_KEYS, *PACK_KEYS, *UPS_KEYS, *SITE_FACTS} - {"clock", "instrument"}
 
 
 @pytest.mark.parametrize("key", sorted(KEYS))
 def test_every_key_of_the_files_is_explained(key: str) -> None:
-    assert key in ticked(README.partition("## The two files")[2])
+    assert key in ticked(README.partition("## The three files")[2])
 
 
 def test_the_keys_explained_are_keys() -> None:
-    section = README.partition("## The two files")[2].partition("## Reading the result")[0]
+    section = README.partition("## The three files")[2].partition("## Reading the result")[0]
     rows = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
     explained = {key for row in rows for key in re.findall(r"`(\w+)`", row)}
-    assert explained <= {*INSTRUMENT_KEYS, *PACK_KEYS}
+    assert explained <= {*INSTRUMENT_KEYS, *PACK_KEYS, *UPS_KEYS, *SITE_FACTS}
     assert len(explained) > 30
 
 
