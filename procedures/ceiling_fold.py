@@ -154,14 +154,19 @@ def branches(points: Sequence[ChargePoint], *, cc: Sequence[ChargePoint] | None 
     return Branches(limited, cv, line)
 
 
+def fallen(earlier: Sequence[ChargePoint], point: ChargePoint, *, drop_v: float) -> bool:
+    """Whether ``point`` lies a stage lower than ``earlier`` ones: ``drop_v`` under volts that were held at (nearly) its
+    current or more. Less current alone never lowers the volts of a charger."""
+    known = [one.volts for one in earlier if one.amps >= 0.9 * point.amps]
+    return point.fell or point.volts < max(known, default=-math.inf) - drop_v
+
+
 def stages(points: Sequence[ChargePoint], *, drop_v: float) -> list[list[ChargePoint]]:
-    """Points in order of time, split where the volts fell by ``drop_v`` though no more was drawn: boost, then float.
-    A point within which they fell begins the next one."""
+    """Points in order of time, split where the volts fell by a stage: boost, then float. A point within which they fell
+    begins the next one."""
     found: list[list[ChargePoint]] = [[]]
     for one in points:
-        last = found[-1][-1] if found[-1] else None
-        lower = last is not None and one.volts < last.volts - drop_v and one.amps <= 1.1 * last.amps
-        if one.fell or lower:
+        if fallen(found[-1], one, drop_v=drop_v):
             found.append([])
         found[-1].append(one)
     return [stage for stage in found if stage]

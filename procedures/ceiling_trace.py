@@ -21,6 +21,7 @@ from procedures.ceiling_fold import (
     DrivenFold,
     PointFold,
     cc_branch,
+    fallen,
     largest_a,
 )
 from procedures.ceiling_plan import SHARES, TAPER_SHARE, ChargeCeilingPlan
@@ -132,9 +133,9 @@ class Trace:
             if point is None:
                 self.run.end_reason = STOPPED
                 return
-            last = self.run.points[-1]
+            fell = fallen(self.run.points, point, drop_v=self.run.drop_v)
             self.run.points.append(point)
-            if point.fell or point.volts < last.volts - self.run.drop_v:
+            if fell:
                 if not self.run.fell and share < SHARES[0]:
                     # What is left of the branch belongs to float: it is taken from its beginning.
                     self.run.fell = True

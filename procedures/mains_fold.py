@@ -17,7 +17,7 @@ AFTER_PULSE_S = 15.0
 class MainsFold:
     """With mains on: until ``wait_s`` are over and no self-test is going on. At most ``most_s`` more.
 
-    A self-test shows as the inverter's power (more than ``pulse_w`` into the UPS) coming and going while mains is on. It
+    A self-test shows as the inverter's power (more than ``pulse_w`` into the UPS), coming and going with mains on. It
     is counted in ``pulses`` (begin and end, s) and nothing else is made of it.
     """
 

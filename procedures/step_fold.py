@@ -165,8 +165,8 @@ class StepFold:
         return min(right) - max(left) if left and right else math.inf
 
     def typical_spacing_s(self) -> float:
-        """Median distance between the first samples of the step (up to 2 s), s; inf with fewer than three."""
-        times = [t for t, _ in self.after_v if t <= self.on_s + 2.0]
+        """Median distance between the first samples of the step (up to 5 s), s; inf with fewer than three."""
+        times = [t for t, _ in self.after_v if t <= self.on_s + 5.0]
         gaps = [b - a for a, b in pairwise(times)]
         return statistics.median(gaps) if len(gaps) > 1 else math.inf
 
