@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from harness.channels import Channels, figure, in_figure, named
 from harness.result import Figure
 from harness.uncertainty import BudgetLine, rectangular_line
-from procedures.floor_fold import CUT_OFF, Bracket, FloorFold
+from procedures.floor_fold import CUT_OFF, NOT_REACHED, NOT_REPEATED, Bracket, FloorFold
 from procedures.mains_fold import IdleFold, MainsFold, RestartFold
 from procedures.stand_in import Level
 from procedures.warn_fold import WarnFold, highest_good
@@ -45,26 +45,32 @@ class Swept:
     on_mains: list[MainsFold] = field(default_factory=list)
 
     @property
-    def deciding(self) -> FloorFold | None:
-        """The sweep the floor is taken from: the fine one if it came to a cut-off, else the last there is."""
-        if self.fine is not None and self.fine.end_reason == CUT_OFF:
-            return self.fine
-        return self.coarse or self.up or self.first
+    def confirmed(self) -> bool:
+        """Whether the fine sweep came to the cut-off that the coarse one had found."""
+        return self.coarse is not None and self.fine is not None and self.fine.repeats(self.coarse)
+
+    @property
+    def last(self) -> FloorFold | None:
+        """The sweep with the lowest level held that counts: the fine one once it repeated the coarse."""
+        return self.fine if self.confirmed else self.coarse or self.up or self.first
 
     @property
     def end_reason(self) -> str:
-        """How the sweep that decides came out."""
-        return self.deciding.end_reason if self.deciding is not None else ""
+        """How the sweep came out. A cut-off that the fine sweep did not repeat is none."""
+        coarse, fine = self.coarse, self.fine
+        if coarse is not None and fine is not None and not self.confirmed:
+            return NOT_REPEATED if fine.end_reason in (CUT_OFF, NOT_REACHED) else fine.end_reason
+        return self.last.end_reason if self.last is not None else ""
 
     @property
     def good(self) -> Level | None:
         """The lowest level held."""
-        return self.deciding.last_good if self.deciding is not None else None
+        return self.last.last_good if self.last is not None else None
 
     @property
     def bracket(self) -> Bracket | None:
-        """Where the floor lies."""
-        return self.deciding.bracket if self.deciding is not None else None
+        """Where the floor lies; None unless both sweeps say so."""
+        return self.fine.bracket if self.confirmed and self.fine is not None else None
 
     @property
     def high_levels(self) -> list[Level]:

@@ -26,6 +26,7 @@ TOO_LITTLE = "drew less than half the power expected"
 AT_START = "went off before a level was held"
 RESTARTS = "restarts by itself"
 NOT_AS_SET = "volts were not as set"
+NOT_REPEATED = "cut-off at other volts the second time"
 
 RUNS_SHARE = 0.5
 """Under half the current its power asks at these volts an inverter does not run."""
@@ -230,6 +231,14 @@ class FloorFold:
         watts = good.mean_v * good.mean_a
         lower = volts_at_ups(set_v=level.set_v, watts=watts, ohm=self.lead_ohm)
         return Bracket(upper, lower, computed=True, late=late)
+
+    def repeats(self, coarse: FloorFold) -> bool:
+        """Whether this sweep, finer and later, found the cut-off where ``coarse`` did. A collapse of the supply that
+        nobody saw, or an AC load that rose for a moment, ends a sweep once and at other volts the next time."""
+        mine, before = self.bracket, coarse.bracket
+        if mine is None or before is None:
+            return False
+        return before.lower_v - self.tolerance_v <= mine.upper_v <= before.upper_v + self.tolerance_v
 
     def _seen_on(self, level: Level, t_s: float, volts: float, amps: float) -> bool:
         return self._on_level(UpsRow(t_s, volts, amps), level)

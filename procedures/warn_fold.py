@@ -46,9 +46,17 @@ class WarnFold:
         return Bracket(before[-1].mean_v, min(one.mean_v for one in during))
 
 
+SURE_S = 3.0
+"""An abnormal output follows the volts at once: a level held this long without was a good one (judgement)."""
+
+
 def highest_good(levels: Sequence[Level], abnormal: WarnFold) -> Level | None:
     """The highest of ``levels`` with nothing abnormal: below every level at which a mark of it may have been meant."""
-    bad = [one for one in levels if abnormal.how and one.began_s < abnormal.by_s and not one.end_s <= abnormal.after_s]
+    bad = [one for one in levels if abnormal.how and _may_be_meant(one, abnormal)]
     least_bad = min((one.set_v for one in bad), default=math.inf)
     good = [one for one in levels if one.set_v < least_bad and one.volts]
     return max(good, key=lambda one: one.set_v, default=None)
+
+
+def _may_be_meant(level: Level, abnormal: WarnFold) -> bool:
+    return level.began_s < abnormal.by_s and not abnormal.after_s >= min(level.end_s, level.began_s + SURE_S)

@@ -84,7 +84,7 @@ def test_how_a_sweep_ends(stair: Any, reason: str) -> None:
 
 def test_every_end_is_in_the_table() -> None:
     reasons = {value for name, value in vars(ff).items() if name.isupper() and isinstance(value, str)}
-    assert {case[2] for case in ENDS} == reasons
+    assert {case[2] for case in ENDS} | {ff.NOT_REPEATED} == reasons
 
 
 def test_the_bracket_is_taken_at_the_ups() -> None:
@@ -184,6 +184,35 @@ def test_no_stream_makes_a_floor_that_its_rows_deny(rows: list[UpsRow], gap: flo
         assert not any(r.mains is True for r in gone[1:])
         assert all(abs(r.volts - 26.0) <= 0.2 for r in gone if r.t_s >= fold.gone_s + ff.SLEW_S)
         assert not any(r.mode == "cc" for r in gone)
+
+
+def fine_after(coarse: FloorFold, cut_off_v: float) -> FloorFold:
+    """A finer staircase from the last level held; a UPS that cuts off at ``cut_off_v``."""
+    assert coarse.last_good is not None
+    fold = FloorFold(12.0, coarse.expected_w, 0.0, 0.08, 3.0)
+    t = 1000.0
+    for number in range(21):
+        set_v = coarse.last_good.set_v - 0.05 * number
+        fold.begin(set_v=set_v, t_s=t)
+        while not (fold.decided or fold.level_done):
+            t += 0.5
+            off = set_v <= cut_off_v and t - fold.level.began_s > 1.0 if fold.level else False
+            fold.push(UpsRow(t, set_v, 0.012 if off else 130.0 / set_v))
+        if fold.decided:
+            break
+    fold.give_up(ff.NOT_REACHED, t_s=t)
+    return fold
+
+
+@pytest.mark.parametrize(
+    ("cut_off_v", "repeats"), [(21.0, True), (21.3, True), (20.95, True), (20.5, False), (5.0, False)]
+)
+def test_a_cut_off_counts_when_it_comes_again(cut_off_v: float, repeats: bool) -> None:
+    coarse = Stair().go()
+    fine = fine_after(coarse, cut_off_v)
+    assert fine.end_reason == (ff.CUT_OFF if cut_off_v > 10 else ff.NOT_REACHED)
+    assert fine.repeats(coarse) is repeats
+    assert not coarse.repeats(FloorFold(12.0, 140.0, 0.0, 0.08, 4.0))
 
 
 def test_mean_of_the_last_second() -> None:

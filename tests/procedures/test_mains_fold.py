@@ -206,6 +206,9 @@ def test_the_highest_level_with_nothing_abnormal() -> None:
     quiet.push(UpsRow(15.5, 28.4, 5.0, marks=("abnormal: it hums",)))
     assert quiet.after_s == 15.5 - REACTION_S
     assert highest_good(up, quiet) is up[2]
+    late = WarnFold(word="abnormal")
+    late.push(UpsRow(14.2, 28.4, 5.0, marks=("abnormal",)))
+    assert highest_good(up, late) is up[2], "the level before had been held for 3 s without"
     early = WarnFold(word="abnormal")
     early.push(UpsRow(1.0, 27.0, 5.0, marks=("Abnormal",), warning=True))
     assert highest_good(up, early) is None
