@@ -222,11 +222,11 @@ class Bench:
         if not self.life.energised:
             return
         self.life.move("release")
-        unwatched_s = self.loop.unwatched_s
+        unwatched_s, reason = self.loop.unwatched_s, self.block.reason or "end of the block"
         report = self.stopping.drive_off()
         self.loop.states.all_off()
         self.block = Block(began_s=self.elapsed())
-        self.stopping.settle_off(report, reason="end of the block")
+        self.stopping.settle_off(report, reason=reason)
         if unwatched_s > self.loop.gap_most_s:
             text = f"{unwatched_s:.0f} s without a sample while on, limit {self.loop.gap_most_s:g} s"
             self.stopping.trip(Finding("sampling late", text, exit_code=24))
@@ -236,6 +236,10 @@ class Bench:
     def change(self, *, amps: float | None = None, volts: float | None = None) -> None:
         """Change a set-point of the running block; the envelope is asked again and the instrument read back."""
         change(self, amps=amps, volts=volts)
+
+    def leave_because(self, reason: str) -> None:
+        """Why the running block is about to be left."""
+        self.block.reason = reason
 
     def end_help(self) -> None:
         """Switch off the supply that stands beside a tracing load."""

@@ -40,6 +40,8 @@ class Block:
     amps_most: float = math.nan
     """What a trace at constant volts may come to, A."""
     helped: bool = False
+    reason: str = ""
+    """Why the procedure leaves the block, when it has said so."""
 
 
 class Changes(Protocol):
@@ -48,6 +50,8 @@ class Changes(Protocol):
     def change(self, *, amps: float | None = None, volts: float | None = None) -> None: ...
 
     def end_help(self) -> None: ...
+
+    def leave_because(self, reason: str) -> None: ...
 
 
 class NotEnergised(RuntimeError):
@@ -81,6 +85,10 @@ class Output:
         """Change the volts of a block that holds volts (V); checked against the envelope, read back. A trace goes over
         to constant volts with it."""
         self._alive().change(volts=volts)
+
+    def because(self, reason: str) -> None:
+        """Why the block is about to be left; it stands in the record, and in the result if off cannot be confirmed."""
+        self._alive().leave_because(reason)
 
     def help_off(self) -> None:
         """The supply beside a tracing load is not needed any more: switch it off."""

@@ -94,7 +94,8 @@ def _final(
     started: datetime,
     failed: RecordFailed | str,
 ) -> Result:
-    found = ending.found or Found({}, ending.end_reason)
+    ids = ready.job.procedure.ids
+    found = ending.found or Found({}, ending.end_reason, {}, dict.fromkeys(ids, f"the run ended: {ending.end_reason}"))
     lost = bool(failed) and ending.exit_code == 0
     return msgspec.structs.replace(
         first_result(ready, site, bench.rig, folder, started),

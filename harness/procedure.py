@@ -59,7 +59,7 @@ class Found:
 class Procedure:
     """``settle(plan, site)`` fills every open key from pack and envelope and raises ``PlanRefused`` outside them;
     ``needs`` are roles; ``phases`` are those the interlock table must have a row for; ``subject`` is what hangs on the
-    bench, "pack" or "ups" (its battery side)."""
+    bench, "pack" or "ups" (its battery side); ``ids`` are the figures it is for, named when a run ends before them."""
 
     name: str
     about: str
@@ -70,6 +70,7 @@ class Procedure:
     needs: Callable[[Any], tuple[str, ...]]
     phases: tuple[str, ...] = ("rest", "source", "sink")
     subject: str = "pack"
+    ids: tuple[str, ...] = ()
 
 
 def procedure_names() -> tuple[str, ...]:

@@ -180,7 +180,9 @@ class SafeOff:
             if verdict is False:
                 self._contradicted = before
             doubtful = self._doubtful(seen)
-            if not softened and took >= LADDER_SOFTEN_S:
+            # A node that only its own charger holds up is not the instruments' current: nothing is softened for it.
+            by_others = good and self._rig.subject == "ups"
+            if not softened and took >= LADDER_SOFTEN_S and not by_others:
                 softened, softened_off = True, any(seen[name].off is True for name in doubtful)
                 self._soften(doubtful)
             self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))

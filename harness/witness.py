@@ -126,7 +126,9 @@ class Witness:
         text = f"node {first:.3f} V to {self.volts:.3f} V in {FALL_S:g} s"
         if self.volts <= HELD_SHARE * first:
             return self._said(True, f"{text}: falling, nothing drives it")
-        if self._rig.switch("mains") is None and self._rig.switched.get("mains") is not False:
+        if self._rig.switch("mains") is None:
+            # Whoever switches it by hand may have switched it back on: then it is asked for again.
+            self._rig.switched["mains"] = None
             self.lines = [f"{text}: the UPS's charger is live on an open node until its mains is switched off by hand"]
             return None
         return self._said(False, f"{text}: HELD UP by something")

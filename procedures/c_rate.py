@@ -20,7 +20,7 @@ from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition
 from harness.site import Site
 from procedures.plans import Seconds, Volts
-from procedures.step_figures import Ladder, figures, not_measured, steps
+from procedures.step_figures import IDS, Ladder, figures, not_measured, steps
 from procedures.step_fold import FINE_PERIOD_S, HELD, StepFold
 
 DEFAULT_RATES = "0.2 0.5 1 2"
@@ -165,6 +165,7 @@ def forecast_c_rate(plan: CRatePlan, site: Site) -> Forecast:
 PROCEDURE = Procedure(
     name="c-rate",
     about="load a rested pack with rising currents: which it holds, volts under them, resistance at 1 and 10 s",
+    ids=IDS,
     run=c_rate,
     plan_type=CRatePlan,
     settle=settle_c_rate,

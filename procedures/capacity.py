@@ -214,6 +214,7 @@ def forecast_capacity(plan: CapacityPlan, site: Site) -> Forecast:
 PROCEDURE = Procedure(
     name="capacity",
     about="charge, rest, discharge at constant current: capacity and energy at a stated rate and end voltage",
+    ids=IDS,
     run=capacity,
     plan_type=CapacityPlan,
     settle=settle_capacity,

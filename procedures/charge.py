@@ -17,7 +17,7 @@ from harness.limits import envelope
 from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition
 from harness.site import Site
-from procedures.charge_figures import Charged, figures, not_measured
+from procedures.charge_figures import IDS, Charged, figures, not_measured
 from procedures.charging import ChargeFold
 from procedures.plans import Amps, Seconds, Volts
 
@@ -161,6 +161,7 @@ def forecast_charge(plan: ChargePlan, site: Site) -> Forecast:
 PROCEDURE = Procedure(
     name="charge",
     about="charge a pack, constant current then constant volts, and count what goes in",
+    ids=IDS,
     run=charge,
     plan_type=ChargePlan,
     settle=settle_charge,

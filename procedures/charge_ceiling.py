@@ -14,7 +14,7 @@ from harness.bench import Bench
 from harness.channels import Channels
 from harness.procedure import Found, Procedure
 from harness.result import Condition
-from procedures.ceiling_figures import figures, not_measured
+from procedures.ceiling_figures import IDS, figures, not_measured
 from procedures.ceiling_plan import ChargeCeilingPlan, forecast_charge_ceiling, settle_charge_ceiling
 from procedures.ceiling_trace import Trace, Traced, read_open, traced
 from procedures.plans import settled
@@ -67,6 +67,7 @@ def _conditions(bench: Bench, plan: ChargeCeilingPlan, run: Traced) -> dict[str,
 PROCEDURE = Procedure(
     name="charge-ceiling",
     about="trace a UPS's charger with a load in place of its battery: ceiling, current, knee, resistance",
+    ids=IDS,
     run=charge_ceiling,
     plan_type=ChargeCeilingPlan,
     settle=settle_charge_ceiling,

@@ -11,7 +11,7 @@ from harness.bench import Bench
 from harness.channels import Channels
 from harness.procedure import Found, Procedure
 from harness.result import Condition
-from procedures.floor_figures import Swept, figures, not_measured
+from procedures.floor_figures import IDS, Swept, figures, not_measured
 from procedures.floor_fold import NOT_REACHED
 from procedures.floor_plan import VoltageFloorPlan, forecast_voltage_floor, settle_voltage_floor
 from procedures.floor_sweep import Sweep, lead_ohm
@@ -25,6 +25,7 @@ def voltage_floor(bench: Bench, *, plan: VoltageFloorPlan) -> Found:
     longest_s = 3.0 * forecast_voltage_floor(plan, bench.site).seconds + 3600.0
     with bench.standing_in(volts=start_v, amps_max=amps_max, longest_s=longest_s) as supply:
         Sweep(bench, supply, plan, run, amps_max).all()
+        supply.because(run.end_reason)
     found = figures(run)
     return Found(found, run.end_reason, _conditions(bench, plan, run), not_measured(run, found))
 
@@ -61,6 +62,7 @@ def _up_words(run: Swept) -> str:
 PROCEDURE = Procedure(
     name="voltage-floor",
     about="lower a UPS's battery volts in steps, mains off, until its inverter cuts off: floor, warning, restart, draw",
+    ids=IDS,
     run=voltage_floor,
     plan_type=VoltageFloorPlan,
     settle=settle_voltage_floor,
