@@ -42,7 +42,10 @@ def plan_lines(ready: Ready, *, now: datetime | None = None) -> Iterator[str]:
     yield f"{total}; {forecast.lowest_v:.2f} to {forecast.highest_v:.2f} V at the {ready.site.subject_words}"
     in_memory = any(simulated(entry.address) for entry in ready.site.bench.instruments)
     label = () if in_memory or ready.site.subject == "ups" else (LABEL_ASK,)
-    for ask in (*forecast.asks, *label):
+    bench = ready.site.bench
+    circuits = {ask: "mains" if ask.startswith("mains") else "ac-load" for ask in forecast.asks}
+    by_hand = [ask for ask, circuit in circuits.items() if bench.switching(circuit) is None]
+    for ask in (*([f"to switch {', '.join(by_hand)}"] if by_hand else ()), *label):
         yield f"  you will be asked: {ask}"
 
 

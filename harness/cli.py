@@ -92,7 +92,8 @@ def new(kind: str, file: str) -> None:
     from harness.starters import write_starter
 
     place = write_starter(kind, file)
-    words(f"written: {place}; fill it in, then `nightbench check --bench FILE --pack FILE`")
+    other = "ups" if kind == "ups" else "pack"
+    words(f"written: {place}; fill it in, then `nightbench check --bench FILE --{other} FILE`")
 
 
 @main.command(name="procedures")
@@ -105,21 +106,22 @@ def list_procedures(as_json: bool) -> None:
 
 
 @main.command()
-@click.argument("procedure", required=False, default="capacity", shell_complete=_procedures)
+@click.argument("procedure", required=False, shell_complete=_procedures)
 @BENCH
 @PACK
 @UPS
 @SET
 @click.option("--unattended", is_flag=True, help="Also: may it be left alone?")
 def check(
-    procedure: str, bench: str, pack: str | None, ups: str | None, sets: tuple[str, ...], unattended: bool
+    procedure: str | None, bench: str, pack: str | None, ups: str | None, sets: tuple[str, ...], unattended: bool
 ) -> None:
     """Look at the bench before a run; switches nothing on.
 
-    PROCEDURE is what is meant to be run (default: capacity).
+    PROCEDURE is what is meant to be run (default: capacity, or voltage-floor with a UPS file alone).
     """
     from harness.checking import check_bench
 
+    procedure = procedure or ("voltage-floor" if ups is not None and pack is None else "capacity")
     text, code = check_bench(procedure, bench=bench, pack=pack, ups=ups, sets=sets, unattended=unattended)
     figures(text)
     raise SystemExit(code)
