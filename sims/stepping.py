@@ -130,14 +130,17 @@ class Stepper(CircuitSteps):
         """What flows, in the order of ``Totals``."""
         return self._bench_powers(self._flows_of(cells), self.pack.sign)
 
+    def _volt_s(self, moved: Moved, after: Flows, h_s: float) -> float:
+        """Integral of the pack's terminal volts over a step at a constant pack current, V s."""
+        pack, before, law = self.pack, self.flows, self.solved.law
+        if law.exact_volts():
+            return pack.sign * (moved.volt_s - pack.sign * before.pack_amps * pack.r_bms * h_s) + law.shift() * h_s
+        return 0.5 * h_s * (before.pack_volts + after.pack_volts)
+
     def _passed(self, moved: Moved, after: Flows, h_s: float) -> tuple[float, ...]:
         """What passed at a constant pack current, in the order of ``Totals``; the volts' integral is exact."""
-        pack, leads, before, law = self.pack, self.leads, self.flows, self.solved.law
-        amps = before.pack_amps
-        if law.exact_volts():
-            volt_s = pack.sign * (moved.volt_s - pack.sign * amps * pack.r_bms * h_s) + law.shift() * h_s
-        else:
-            volt_s = 0.5 * h_s * (before.pack_volts + after.pack_volts)
+        pack, leads, before = self.pack, self.leads, self.flows
+        amps, volt_s = before.pack_amps, self._volt_s(moved, after, h_s)
         node_s = volt_s - amps * leads.r_pack * h_s
         supply, load = 0.5 * (before.supply_amps + after.supply_amps), 0.5 * (before.load_amps + after.load_amps)
         return (

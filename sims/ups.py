@@ -70,6 +70,7 @@ class Ups:
         self.entered_s = -math.inf
         self.self_test_due_s = math.inf
         self._told_out = mains_on
+        self._now_s = -math.inf
         self.low, self.warned, self.over, self.light = Hold(), Hold(), Hold(), Hold()
 
     # -- what is seen from outside ------------------------------------------------------------------------------------
@@ -129,6 +130,8 @@ class Ups:
             found.append(Condition(UPS_FILTERED, True, spec.warn_release_v))
         if self.state == CUT_OFF:
             found.append(Condition(UPS_FILTERED, True, spec.restart_v))
+        if self.state in (CUT_OFF, MAINS) and spec.above_high == "refuses":
+            found.append(Condition(UPS_FILTERED, True, spec.high_v))
         return (*found, *self.charger.conditions()) if self.state in ON_MAINS else tuple(found)
 
     def _below_cutoff(self) -> Condition:
@@ -142,22 +145,25 @@ class Ups:
     def due_s(self) -> float:
         """Time of the next thing that happens by itself, s; inf when there is none."""
         spec, state = self.spec, self.state
-        due = self.input.due_s
+        dues = [self.input.due_s]
         if state in (*DARK, BATTERY, LOW) and state != OVERLOAD:
-            due = min(due, self.mains_good_s())
+            dues.append(self.mains_good_s())
         if state in RUNNING:
-            due = min(due, self.low.due_s(spec.cutoff_hold_s))
+            dues.append(self.low.due_s(spec.cutoff_hold_s))
         if state in (BATTERY, LOW):
-            due = min(due, self.over.due_s(spec.overload_s), self.light.due_s(spec.light_load_s))
+            dues += [self.over.due_s(spec.overload_s), self.light.due_s(spec.light_load_s)]
         if state == BATTERY:
-            due = min(due, self.warned.due_s(spec.warn_hold_s))
+            dues.append(self.warned.due_s(spec.warn_hold_s))
         if state == TRANSFER:
-            due = min(due, self.entered_s + spec.transfer_s)
+            dues.append(self.entered_s + spec.transfer_s)
         if state == SELF_TEST:
-            due = min(due, self.entered_s + spec.selftest_s)
+            dues.append(self.entered_s + spec.selftest_s)
         if state == MAINS:
-            due = min(due, self.self_test_due_s)
-        return min(due, self.charger.due_s()) if state in ON_MAINS else due
+            dues.append(self.self_test_due_s)
+        if state in ON_MAINS:
+            dues.append(self.charger.due_s())
+        # What is due and has not happened waits for something else, which is watched.
+        return min((due for due in dues if due > self._now_s), default=math.inf)
 
     def mains_good_s(self) -> float:
         """When mains power will have been good for long enough to go over, s."""
@@ -168,6 +174,7 @@ class Ups:
 
     def poll(self, figures: Sequence[float], t_s: float) -> list[str]:
         """Carry out what is due at this instant; words for each, "" for what changed silently."""
+        self._now_s = t_s
         self._note(figures, t_s)
         done = self.charger.poll(figures, t_s) if self.state in ON_MAINS else []
         row = next((row for row in TABLE[self.state] if row.happens(self, figures, t_s)), None)

@@ -100,13 +100,14 @@ class UpsStepper(Stepper):
         if self.solved.law.flat:
             moved = constant_step(pack.model, pack.cells, amps=self._pack_amps(), h_s=h_s, room_k=room_k)
             flows = self._flows_of(moved.cells)
-            middle_v = 0.5 * (before.node_volts + flows.node_volts)
-            passed = (*self._passed(moved, flows, h_s), *_into_ups(before, flows, middle_v, h_s))
+            node_volt_s = self._volt_s(moved, flows, h_s) - before.pack_amps * self.leads.r_pack * h_s
+            ups_amps = 0.5 * (before.ups_amps + flows.ups_amps)
+            passed = (*self._passed(moved, flows, h_s), ups_amps * h_s, ups_amps * node_volt_s, node_volt_s)
         else:
             moved = varying_step(pack.model, pack.cells, flow=self._powers, h_s=h_s, room_k=room_k)
             flows = self._after(moved.cells, h_s)
             passed = moved.passed
-            middle_v = 0.25 * (6.0 * passed[-1] / h_s - before.node_volts - flows.node_volts)
+        middle_v = 0.25 * (6.0 * passed[-1] / h_s - before.node_volts - flows.node_volts)
         volts = (before.node_volts, middle_v, flows.node_volts)
         filtered = filtered_after(self.ups.filtered_volts, volts, h_s=h_s, tau_s=self.ups.spec.filter_tau_s)
         sink_c = self._sink_after(passed[5] / h_s, h_s, ambient_c)
@@ -132,10 +133,3 @@ class UpsStepper(Stepper):
         flows = self._after(cells, after_s)
         ups_amps, volts = flows.ups_amps, flows.node_volts
         return (*self._bench_powers(flows, self.pack.sign), ups_amps, ups_amps * volts, volts)
-
-
-def _into_ups(before: Flows, after: Flows, middle_v: float, h_s: float) -> tuple[float, float, float]:
-    """Charge and energy into the UPS at a nearly constant current, C and J, and the integral of its volts, V s."""
-    volt_s = h_s * (before.node_volts + 4.0 * middle_v + after.node_volts) / 6.0
-    amps = 0.5 * (before.ups_amps + after.ups_amps)
-    return amps * h_s, amps * volt_s, volt_s

@@ -17,9 +17,11 @@ from dataclasses import dataclass
 
 from sims.bare import BareStepper
 from sims.events import FIGURES, FIGURES_WITH_UPS, FOUND_WITHIN_S, Limits, first_positive
+from sims.law import Flows
 from sims.load import LoadPort
 from sims.node import Leads
 from sims.pack import Pack
+from sims.readings import Readings
 from sims.solving import Step, Totals
 from sims.stepping import Stepper
 from sims.supply import SupplyPort
@@ -31,11 +33,9 @@ __all__ = ["Leads", "World", "WorldEvent"]
 MOST_TRANSITIONS = 20
 """More than this many at one instant and the models contradict each other."""
 
-SECONDS_PER_HOUR = 3600.0
-
 HOOKED = ("pack", "ups", "both", "none")
 ASIDE_STEP_S = 10.0
-"""What is not hooked up is brought along at least this often."""
+"""A pack that is not hooked up is brought along at least this often."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class WorldEvent:
     what: str
 
 
-class World:
+class World(Readings):
     """The bench. Time in s; amps > 0 leave the pack, are sourced by the supply, are sunk by the load and the UPS.
 
     Without ``pack`` there is none, likewise ``ups``; what is given is hooked up to the node. Set attributes of a port,
@@ -127,9 +127,11 @@ class World:
         self._aside.append(alone)
         self._hear(alone)
 
-    def _bring_along(self) -> None:
-        """Bring what is left aside to this instant."""
+    def _bring_along(self, *, at_least_s: float = 0.0) -> None:
+        """Bring what is left aside to this instant; a resting pack not before it is ``at_least_s`` behind."""
         for alone in self._aside:
+            if alone.hooked == "pack" and self.t - alone.t < at_least_s:
+                continue
             alone.ambient_c = self.ambient_c
             alone.advance_to(self.t)
             self._hear(alone)
@@ -159,75 +161,12 @@ class World:
             self._bring_along()
         return self._ups
 
-    # -- what flows --------------------------------------------------------------------------------------------------
+    def _flows(self) -> Flows:
+        return self._stepper.flows
 
-    @property
-    def pack_amps(self) -> float:
-        """Current out of the pack, A; 0 when none is hooked up."""
-        pack = self._on_node[0]
-        return 0.0 if pack is None else pack.sign * self._stepper.flows.pack_amps
-
-    @property
-    def supply_amps(self) -> float:
-        """Current the supply sources, A; down to minus its bleed current when it is driven."""
-        return self._stepper.flows.supply_amps
-
-    @property
-    def load_amps(self) -> float:
-        """Current the load sinks, A."""
-        return self._stepper.flows.load_amps
-
-    @property
-    def ups_amps(self) -> float:
-        """Current into the UPS, A; negative while its charger pushes, 0 when none is hooked up."""
-        return self._stepper.flows.ups_amps
-
-    @property
-    def charge_ah(self) -> float:
-        """Charge out of the pack so far, Ah."""
-        return self.totals.pack_c / SECONDS_PER_HOUR
-
-    @property
-    def energy_wh(self) -> float:
-        """Energy out of the pack at its terminals so far, Wh."""
-        return self.totals.pack_j / SECONDS_PER_HOUR
-
-    def volts_at(self, place: str) -> float:
-        """Volts as the bench is wired: "pack", "node", "ups", "supply", "supply_sense", "load" or "load_sense".
-
-        "pack" is the terminals of what is hooked up: the pack's own, else the node, where the UPS is. "ups" is the
-        UPS's terminals, also when it is left aside. Raises ValueError for another place.
-        """
-        flows, leads = self._stepper.flows, self.leads
-        if place.endswith("_sense"):
-            port = self.supply if place == "supply_sense" else self.load
-            place = "pack" if port is not None and port.remote_sense else place.removesuffix("_sense")
-        if place == "pack":
-            return flows.pack_volts
-        if place == "ups" and self._ups is not None and self.hooked not in ("ups", "both"):
-            self._bring_along()
-            return next(w.volts_at("node") for w in self._aside if w.hooked == "ups")
-        if place == "node" or (place == "ups" and self._ups is not None):
-            return flows.node_volts
-        if place == "supply":
-            return flows.node_volts + flows.supply_amps * leads.r_supply
-        if place == "load":
-            return flows.node_volts - flows.load_amps * leads.r_load
-        places = "pack, node, ups, supply, supply_sense, load or load_sense"
-        raise ValueError(f"world: no volts at {place!r}; ask for {places}")
-
-    def temp_c(self, place: str) -> float:
-        """Temperature of "pack" (mean of the cells), "ambient" or "load" (heat sink), degC.
-
-        Raises ValueError for another place.
-        """
-        if place == "pack":
-            return math.fsum(self.pack.temp_c_each) / len(self.pack.z)
-        if place == "load":
-            return self.ambient_c if self.load is None else self.load.sink_temp_c
-        if place == "ambient":
-            return self.ambient_c
-        raise ValueError(f"world: no temperature of {place!r}; ask for pack, ambient or load")
+    def _ups_volts(self) -> float:
+        self._bring_along()
+        return next((w for w in (*self._aside, self) if w.hooked in ("ups", "both")), self)._flows().node_volts
 
     def copy(self) -> World:
         """An independent bench in the same state."""
@@ -260,8 +199,8 @@ class World:
             standing = standing + 1 if self.t - before_s < FOUND_WITHIN_S else 0
             if standing > MOST_TRANSITIONS:
                 raise RuntimeError(self._contradiction())
-        if self._aside and self.t - min(w.t for w in self._aside) >= ASIDE_STEP_S:
-            self._bring_along()
+        if self._aside:
+            self._bring_along(at_least_s=ASIDE_STEP_S)
 
     def _go(self, to_s: float) -> None:
         """One step, to ``to_s`` or to the first event before it."""
