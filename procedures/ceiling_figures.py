@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from harness.channels import figure, in_figure, named
 from harness.result import Figure
 from harness.uncertainty import BudgetLine, rectangular_line
-from procedures.ceiling_fold import Branches, ChargePoint, branches, cc_branch, stages
+from procedures.ceiling_fold import LEAST_POINTS, Branches, ChargePoint, branches, cc_branch, stages
 from procedures.ceiling_trace import Traced
 from procedures.line import Line
 
@@ -52,7 +52,7 @@ def _limit(run: Traced, found: list[Branches]) -> dict[str, Figure]:
     amps = statistics.fmean(one.amps for one in cc)
     words = f"mean of {len(cc)} points of the constant-current branch"
     made["charge_a"] = figure(amps, "A", _charge_lines(run, amps), words)
-    best = _highest(found)
+    best = None if run.boost_missed else _highest(found)
     if best is not None:
         line = best.line
         assert line is not None
@@ -99,6 +99,8 @@ def _lines(run: Traced, found: list[Branches]) -> dict[str, Figure]:
     best = _highest(found)
     if best is None or best.line is None:
         return made
+    if run.boost_missed:
+        return _float_only(run, best, best.line)
     line, basis = best.line, run.channels.volts_basis
     what = "boost, the higher of two stages" if len(found) > 1 else "the one stage that was seen"
     words = f"least-squares line through {line.n} points of the constant-volts branch, at no current; {what}"
@@ -111,6 +113,17 @@ def _lines(run: Traced, found: list[Branches]) -> dict[str, Figure]:
         made["boost_v"] = figure(first.intercept, "V", _intercept_lines(run, first), basis(words))
         words = "the same of the stage after it"
         made["float_v"] = figure(last.intercept, "V", _intercept_lines(run, last), basis(words))
+    return made
+
+
+def _float_only(run: Traced, stage: Branches, line: Line) -> dict[str, Figure]:
+    """What is left when boost ended before its branch was traced: its ceiling was higher, how high nobody saw."""
+    made: dict[str, Figure] = {}
+    basis = run.channels.volts_basis
+    words = f"least-squares line through {line.n} points of the constant-volts branch, at no current, after boost"
+    made["float_v"] = figure(line.intercept, "V", _intercept_lines(run, line), basis(words))
+    words = f"minus the slope of the line through {line.n} points, at the UPS's terminals"
+    made["charger_r_ohm"] = figure(-line.slope, "Ohm", _slope_lines(run, stage, line), basis(words))
     return made
 
 
@@ -181,6 +194,13 @@ def not_measured(run: Traced, found: Mapping[str, Figure]) -> dict[str, str]:
         one_stage = "one stage only was seen: drawing little did not end it in the time of the plan"
     if "ceiling_v" in found:
         why |= dict.fromkeys(("boost_v", "float_v"), one_stage)
+    if run.points and not stage_branches(run):
+        fewer = f"fewer than {LEAST_POINTS} points on a falling line; {ended}"
+        why |= dict.fromkeys(("ceiling_v", "charger_r_ohm", "knee_v"), fewer)
+    if run.boost_missed:
+        why |= dict.fromkeys(
+            ("ceiling_v", "knee_v", "boost_v"), "boost ended before its branch was traced: run it again"
+        )
     if run.driven is not None:
         alone = "needs a load in place of the battery; this bench had the supply alone"
         why |= dict.fromkeys(("charger_r_ohm", "charge_a", "knee_v", "boost_v", "float_v"), alone)

@@ -45,8 +45,8 @@ class PointFold:
     """One set-point held for ``dwell_s`` while the charger pushes. The first half of the dwell is settling.
 
     ``least_a``: under this the charger is off (a self-test, its presence test): those seconds are discarded in
-    ``lost_s`` and the dwell begins anew; when it stays off for ``off_most_s`` the point is ``empty``. ``drop_v``: a
-    fall of the volts by this much within the dwell is a change of stage.
+    ``lost_s`` and the dwell begins anew; once they come to ``off_most_s`` the point is ``empty``. ``drop_v``: volts
+    that move by this much within the dwell begin it anew; a fall is a change of stage, a rise a charger that is back.
     """
 
     began_s: float
@@ -62,34 +62,30 @@ class PointFold:
     amps: list[Point] = field(default_factory=list)
     _since_s: float = math.nan
     _last_s: float = math.nan
-    _off_s: float = math.nan
 
     def push(self, t_s: float, volts: float, amps: float) -> None:
         """One row; a missing reading is left out."""
         if self.done or not (math.isfinite(volts) and math.isfinite(amps)) or t_s < self.began_s:
             return
         if math.isnan(self._since_s):
-            self._since_s = self.began_s
+            self._since_s = self._last_s = self.began_s
         if not amps >= self.least_a:
-            self._without(t_s)
+            self._anew(t_s)
         else:
             self._with(t_s, volts, amps)
         self._last_s = t_s
 
-    def _without(self, t_s: float) -> None:
-        before = self.began_s if math.isnan(self._last_s) else self._last_s
-        self._off_s = before if math.isnan(self._off_s) else self._off_s
-        self.lost_s += t_s - before
-        self.volts, self.amps = [], []
-        if t_s - self._off_s >= self.off_most_s:
-            self.done = self.empty = True
+    def _anew(self, t_s: float) -> None:
+        self.lost_s += t_s - self._last_s
+        self._since_s, self.volts, self.amps = t_s, [], []
+        self.done = self.empty = self.lost_s >= self.off_most_s
 
     def _with(self, t_s: float, volts: float, amps: float) -> None:
-        if not math.isnan(self._off_s):
-            self._off_s, self._since_s = math.nan, t_s
-        if self.volts and max(v for _, v in self.volts) - volts > self.drop_v:
-            # Boost ended: what is left of the dwell would be a mixture.
-            self.fell, self._since_s, self.volts, self.amps = True, t_s, [], []
+        kept = [v for _, v in self.volts]
+        fell = bool(kept) and max(kept) - volts > self.drop_v
+        if fell or (kept and volts - min(kept) > self.drop_v):
+            # What is left of the dwell would be a mixture.
+            self.fell, self._since_s, self.volts, self.amps = self.fell or fell, t_s, [], []
         self.volts.append((t_s, volts))
         self.amps.append((t_s, amps))
         self.done = t_s - self._since_s >= self.dwell_s - 1e-9
@@ -151,7 +147,8 @@ def branches(points: Sequence[ChargePoint], *, cc: Sequence[ChargePoint] | None 
         one for one in points if one.volts > below_v and FLOW_SHARE < one.amps / limit_a < CC_SHARE and not one.fell
     )
     line = line_through([(one.amps, one.volts) for one in cv]) if len(cv) >= LEAST_POINTS else None
-    return Branches(limited, cv, line)
+    # Volts that do not fall with current are no charger's branch, whatever they are.
+    return Branches(limited, cv, line if line is not None and line.slope < 0 else None)
 
 
 def fallen(earlier: Sequence[ChargePoint], point: ChargePoint, *, drop_v: float) -> bool:

@@ -32,11 +32,18 @@ from procedures.stand_in import UpsRow, ups_row
 TRACED = "traced"
 NOT_STARTED = "charger did not start"
 STOPPED = "charger stopped"
+LOAD_LIMIT = "the load's own limit"
 NO_TOP = "no end of the current up to the highest volts allowed"
 OPEN_READ = "driven by charger, as looked for"
 NOT_DRIVEN = "the charger did not drive the supply's node"
 
 SAMPLES_A_DWELL = 10
+
+QUICK_S = 1.5
+"""No current for this long at a new level: it is looked for one level down, before a boost takes that for its end."""
+
+HELD_SHARE = 0.9
+"""Of a constant current that the load draws, the charger gives at least this, or it is off."""
 
 PULSE_SHARE = 0.01
 """An inverter that tries its battery draws more than this share of its rating, even without a load (judgement)."""
@@ -53,6 +60,7 @@ class Traced:
     on_mains: MainsFold | None = None
     driven: DrivenFold | None = None
     fell: bool = False
+    boost_missed: bool = False
     taper_waited: bool = False
     helped_all_along: bool = False
     lost_s: float = 0.0
@@ -82,15 +90,16 @@ class Trace:
             self.battery.help_off()
             self.helping = False
         self.run.helped_all_along = self.helping
-        first = self.take(least_a=0.0, off_most_s=self.plan.off_most_s)
-        if first is None or not first.amps >= LEAST_AMPS:
+        first = self.take(least_a=LEAST_AMPS, off_most_s=self.plan.off_most_s)
+        if first is None:
             self.run.end_reason = NOT_STARTED
             return
         self.run.points.append(first)
         if not self.up_to_the_knee(start_v):
             return
         self.branch()
-        if not self.run.end_reason and (self.run.fell or self.wait_for_float()):
+        missed = self.run.boost_missed
+        if not self.run.end_reason and not missed and (self.run.fell or self.wait_for_float()):
             self.branch()
         self.run.end_reason = self.run.end_reason or TRACED
 
@@ -100,26 +109,49 @@ class Trace:
         before_v = start_v
         for number in range(1, math.ceil((top_v - start_v) / step_v - 1e-9) + 1):
             volts = min(round(start_v + number * step_v, 4), top_v)
-            self.battery.set_volts(volts=volts)
-            point = self.take(least_a=FLOW_SHARE * largest_a(points))
+            point = self.level(volts, QUICK_S)
             if point is None:
-                return self.past_the_top(before_v)
+                return self.past_the_top(volts, before_v)
             points.append(point)
+            if point.volts > volts + self.run.drop_v:
+                self.run.end_reason = LOAD_LIMIT
+                return False
             if point.amps < CC_SHARE * largest_a(points):
                 return True
             before_v = volts
         self.run.end_reason = NO_TOP
         return False
 
-    def past_the_top(self, before_v: float) -> bool:
-        """Nothing flows any more. With the load back at the level before it must flow again, or the charger is off."""
-        self.battery.set_volts(volts=before_v)
-        point = self.take(least_a=FLOW_SHARE * largest_a(self.run.points))
-        if point is None:
-            self.run.end_reason = STOPPED
-            return False
-        self.run.points.append(point)
-        return True
+    def level(self, volts: float, off_most_s: float) -> ChargePoint | None:
+        """One level by volts; None when no current flows there for ``off_most_s``."""
+        self.battery.set_volts(volts=volts)
+        return self.take(least_a=max(LEAST_AMPS, FLOW_SHARE * largest_a(self.run.points)), off_most_s=off_most_s)
+
+    def past_the_top(self, volts: float, before_v: float) -> bool:
+        """Nothing flows at ``volts``. At the level before it must flow again, at once or, after a self-test, later;
+        else the charger has gone to a lower stage meanwhile, or is off."""
+        for off_most_s in (QUICK_S, self.plan.off_most_s):
+            point = self.level(before_v, off_most_s)
+            if point is None:
+                continue
+            self.run.points.append(point)
+            if off_most_s > QUICK_S and (above := self.level(volts, QUICK_S)) is not None:
+                self.run.points.append(above)
+                return above.amps < CC_SHARE * largest_a(self.run.points) or self.up_to_the_knee(volts)
+            return True
+        return self.look_lower(before_v)
+
+    def look_lower(self, before_v: float) -> bool:
+        """Whether it gives current again at lower volts: then its boost is over, and float is what is left to trace."""
+        step_v, volts = settled(self.plan.step_v), before_v
+        while (volts := round(volts - step_v, 4)) >= settled(self.plan.start_v):
+            point = self.level(volts, QUICK_S)
+            if point is not None:
+                self.run.points.append(point)
+                self.run.fell = self.run.boost_missed = True
+                return True
+        self.run.end_reason = STOPPED
+        return False
 
     def branch(self) -> None:
         """The constant-volts branch by amps, from its knee to little current."""
@@ -129,7 +161,7 @@ class Trace:
             if not amps >= LEAST_AMPS:
                 break
             self.battery.set_amps(amps=amps)
-            point = self.take(least_a=0.5 * amps, drop_v=self.run.drop_v)
+            point = self.take(least_a=HELD_SHARE * amps, drop_v=self.run.drop_v)
             if point is None:
                 self.run.end_reason = STOPPED
                 return

@@ -63,6 +63,26 @@ def test_a_fall_by_a_stage_begins_the_dwell_anew() -> None:
     assert fold.point.t_s == 6.0
 
 
+def test_a_rise_by_a_stage_begins_the_dwell_anew_too() -> None:
+    """After a self-test the supply beside the load holds the node until the charger is back."""
+    fold = PointFold(0.0, 4.0, least_a=0.05, drop_v=0.24)
+    for number in range(1, 40):
+        t = 0.5 * number
+        fold.push(t, 23.5 if t < 3.0 else 27.2, 0.5)
+    assert fold.point is not None
+    assert not fold.fell
+    assert (fold.point.volts, fold.point.t_s) == (pytest.approx(27.2), 7.0)
+
+
+def test_pulses_are_no_current() -> None:
+    """A charger that sees no battery gives 50 ms now and then: none of it lasts a dwell."""
+    fold = PointFold(0.0, 4.0, least_a=0.05, off_most_s=20.0)
+    for number in range(1, 200):
+        fold.push(0.5 * number, 24.0, 0.9 if number % 4 == 0 else 0.0)
+    assert fold.empty
+    assert fold.point is None
+
+
 def test_no_rows_no_point() -> None:
     assert PointFold(0.0, 4.0).point is None
 
@@ -99,6 +119,11 @@ def test_a_point_in_the_knee_is_on_neither_branch() -> None:
 def test_two_points_are_no_line() -> None:
     assert branches(CURVE[:8]).line is None
     assert math.isnan(branches(CURVE[:8]).knee_v)
+
+
+def test_volts_that_rise_with_current_are_no_line() -> None:
+    wrong = [ChargePoint(27.1 + 0.1 * n, 0.1 + 0.1 * n) for n in range(5)]
+    assert branches([ChargePoint(26.0, 0.9), *wrong]).line is None
 
 
 def test_no_points_no_branches() -> None:
