@@ -1,4 +1,7 @@
-"""A condition on a watched figure, and the time it has held without a break."""
+"""A condition on a watched figure, and the time it has held without a break.
+
+Not modelled: sampling and resolution of the device that compares.
+"""
 
 from __future__ import annotations
 

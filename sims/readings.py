@@ -1,4 +1,7 @@
-"""What a meter, an ammeter or a thermometer would show anywhere on the simulated bench, without their errors."""
+"""What a meter, an ammeter or a thermometer would show anywhere on the simulated bench, without their errors.
+
+Not modelled: integration times, and the instruments themselves (see their own files).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What a UPS's battery terminals draw while its charger is off: constant power while it runs, next to nothing else."""
+"""What a UPS's battery terminals draw while its charger is off: constant power while it runs, next to nothing else.
+
+Not modelled: ripple at twice the mains frequency, a start that ramps, what a reversed battery would destroy.
+"""
 
 from __future__ import annotations
 

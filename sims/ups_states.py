@@ -1,4 +1,7 @@
-"""The states a simulated UPS can be in."""
+"""The states a simulated UPS can be in.
+
+Not modelled: start-up of its control, bypass, shut-down on command.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """What a simulated UPS answers to in each state: events in order of rank, and what follows.
 
 Each event is a question about the UPS, the watched figures and the time; the first that is so is carried out.
+
+Not modelled: a button held down, an alarm that is silenced, an overload on mains power.
 """
 
 from __future__ import annotations
