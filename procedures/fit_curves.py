@@ -108,6 +108,8 @@ class Family:
     def _weights(self, amps: Floats) -> tuple[NDArray[np.intp], Floats]:
         """The lower neighbour of each current and the way to the upper one; beyond 0..1 outside the rates measured."""
         rates = np.array([curve.amps for curve in self.curves])
+        if len(rates) == 2:
+            return np.zeros(len(amps), dtype=np.intp), (amps - rates[0]) / (rates[1] - rates[0])
         below = np.clip(np.searchsorted(rates, amps) - 1, 0, len(rates) - 2)
         return below, (amps - rates[below]) / (rates[below + 1] - rates[below])
 

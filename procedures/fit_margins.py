@@ -166,7 +166,13 @@ def discharge_margin(facts: Facts, about: Doubted, load_w: float, runtime_s: Cal
         what = "more than" if word == "fail" else "too near to"
         why = f"{amps:.3g} A at {load_w:.4g} W is {what} the {limit:g} A that the pack may give"
         return Margin(word, why, made, swept, "a finer voltage-floor sweep" if word == "cannot tell" else "")
-    return _carried(facts, made, amps, load_w, runtime_s(load_w), swept)
+    # A runtime costs time to compute, and is asked for only where it decides.
+    timed = any(h.amps * SAME_AMPS <= amps if h.opened else h.amps >= SAME_AMPS * amps for h in _timed(facts))
+    return _carried(facts, made, amps, load_w, runtime_s(load_w) if timed else math.nan, swept)
+
+
+def _timed(facts: Facts) -> tuple[Held, ...]:
+    return tuple(one for one in facts.pack_side.held if not one.to_the_end)
 
 
 def _carried(facts: Facts, made: Figure, amps: float, load_w: float, seconds: float, swept: tuple[str, ...]) -> Margin:

@@ -117,7 +117,7 @@ def load_line(work: Work) -> Verdict:
     made = cap.figure
     if made is None:
         return line(about, "not judged", f"none is proven: {cap.binds}", runs=cap.runs, settles=cap.settles)
-    most, floor = float(made.value), made.bound == "at least"
+    most = float(made.value)
     words = f"proven up to {most:.0f} W{_for_how_long(work, most)}; a larger one is held up by: {cap.binds}"
     usual, worst = facts.site.load_w, facts.site.load_w_max
     if usual is None and worst is None:
@@ -130,7 +130,8 @@ def load_line(work: Work) -> Verdict:
     if usual is not None and usual <= most:
         word, sentence = provided("pass", f"{words}; {largest:g} W may come", _kept_down(work))
         return line(about, word, sentence, runs=cap.runs, settles=cap.settles or "a smaller load")
-    word = "cannot tell" if floor else "fail"
+    sure = "fail" in (work.floor.word, work.current.word) or largest > facts.ups.rated_w
+    word = "fail" if sure else "cannot tell"
     return line(about, word, f"{words}; {largest:g} W may come", runs=cap.runs, settles=cap.settles)
 
 

@@ -13,9 +13,9 @@ import numpy as np
 from procedures.fit_curves import Family, Floats
 
 POINTS = 400
-RUNGS = 24
-HALVINGS = 40
-FINER = 20
+RUNGS = 16
+TURNS = 7
+FINER = 100
 END_TIGHT = 1e-6
 END_DEPTH = 1e-4
 REACHES_END_V = 0.005
@@ -80,14 +80,23 @@ class _Table:
         highest = 2.0 * max(float(curve.volts.max()) for curve in self.family.curves)
         ladder = np.linspace(self.watts / highest, self.watts / self.floor_v, RUNGS)
         grid = np.repeat(ladder[None, :], len(charge), axis=0)
-        enough = self._asked(np.repeat(charge, RUNGS), grid.ravel()).reshape(grid.shape) >= 0.0
+        over = self._asked(np.repeat(charge, RUNGS), grid.ravel()).reshape(grid.shape)
+        enough = over >= 0.0
         first = np.argmax(enough, axis=1)
-        low, high = ladder[np.maximum(first - 1, 0)], ladder[first]
-        for _ in range(HALVINGS):
-            middle = 0.5 * (low + high)
-            over = self._asked(charge, middle) >= 0.0
-            low, high = np.where(over, low, middle), np.where(over, middle, high)
-        return np.where(np.any(enough, axis=1), high, np.nan)
+        each = np.arange(len(charge))
+        below = np.maximum(first - 1, 0)
+        low, high = ladder[below], ladder[first]
+        over_low, over_high = over[each, below], over[each, first]
+        found = high
+        # Between two rungs power over current is nearly straight: false position, the idle end's weight halved.
+        for _ in range(TURNS):
+            span = np.where(over_high > over_low, over_high - over_low, 1.0)
+            found = np.clip(low - over_low * (high - low) / span, low, high)
+            now = self._asked(charge, found)
+            up = now >= 0.0
+            over_low, over_high = np.where(up, 0.5 * over_low, now), np.where(up, now, 0.5 * over_high)
+            low, high = np.where(up, low, found), np.where(up, found, high)
+        return np.where(np.any(enough, axis=1), found, np.nan)
 
     def stop(self, charge: Floats) -> int:
         """Index of the first charge at which the floor or the curves' end is behind; the length if there is none."""

@@ -27,6 +27,7 @@ class Work:
     figures: dict[str, Figure] = field(default_factory=dict)
     not_measured: dict[str, str] = field(default_factory=dict)
     at: dict[float, Predicted | str] = field(default_factory=dict)
+    plain_s: dict[float, float] = field(default_factory=dict)
     floor: Margin = field(default_factory=lambda: Margin("not judged", ""))
     floor_usual: Margin = field(default_factory=lambda: Margin("not judged", ""))
     current: Margin = field(default_factory=lambda: Margin("not judged", ""))
@@ -47,11 +48,13 @@ class Work:
         return self.at[load_w]
 
     def seconds(self, load_w: float) -> float:
-        """Runtime without its doubt, s; nan when it is not known."""
-        try:
-            return self.about.case.run(load_w).seconds
-        except LookupError:
-            return math.nan
+        """Runtime without its doubt, s; nan when it is not known. Computed once a load."""
+        if load_w not in self.plain_s:
+            try:
+                self.plain_s[load_w] = self.about.case.run(load_w).seconds
+            except LookupError:
+                self.plain_s[load_w] = math.nan
+        return self.plain_s[load_w]
 
 
 def _reason(facts: Facts, about: Doubted) -> str:

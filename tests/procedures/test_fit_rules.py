@@ -1,0 +1,379 @@
+"""The rules one by one, and the class of the whole, on facts made from plain formulas."""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from harness.config import SiteFacts
+from harness.result import Verdict
+from harness.verdict import Judgement
+from procedures.fit import judged
+from procedures.fit_curves import OPENED
+from procedures.fit_facts import Held, Known
+from procedures.fit_ups import Sweep
+
+
+def _neighbour(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+made = _neighbour("fit_made")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _coarse() -> Iterator[None]:
+    """Rules are looked at here, not the runtime's last per mille: fewer points of the integral."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("procedures.fit_runtime.POINTS", 60)
+        patch.setattr("procedures.fit_runtime.TURNS", 4)
+        yield
+
+
+curve, SITE = made.curve, made.SITE
+
+
+def verdict(folder: Path, **changes: Any) -> Judgement:
+    return judged(made.facts(folder, **changes))
+
+
+def line(judgement: Judgement, about: str) -> Verdict:
+    return next(one for one in judgement.lines if one.about == about)
+
+
+def words(judgement: Judgement) -> dict[str, str]:
+    return {one.about: one.verdict for one in judgement.lines}
+
+
+def test_a_pack_that_fits(tmp_path: Path) -> None:
+    found = verdict(tmp_path)
+    assert words(found) == dict.fromkeys(words(found), "pass")
+    assert found.verdict == "fits"
+    assert found.sentence.startswith("Fits: carries 120 W for 1:")
+    assert found.sentence.endswith(" (h:mm:ss), 0:30:00 needed.")
+    assert list(found.figures) == [
+        "charge_share", "usable_ah", "usable_wh", "charge_current_margin_a", "floor_margin_v",
+        "discharge_current_margin_a", "load_w_max",
+    ]  # fmt: skip
+    assert all(one.expanded_uncertainty is not None for one in found.figures.values())
+    assert all(one.budget for one in found.figures.values())
+    assert not found.not_measured
+    assert all(one.runs for one in found.lines if one.about not in ("charging when cold",))
+    assert all(not one.settles for one in found.lines)
+
+
+def test_the_figures_are_those_of_closed_forms(tmp_path: Path) -> None:
+    found = verdict(tmp_path)
+    figures = {name: float(one.value) for name, one in found.figures.items()}
+    assert figures["charge_share"] == pytest.approx(1 - 0.10385 / curve(2.0).end_ah, abs=1e-4)
+    assert figures["charge_current_margin_a"] == pytest.approx(5.0 - 0.9)
+    assert figures["floor_margin_v"] == pytest.approx(1.0)
+    assert figures["discharge_current_margin_a"] == pytest.approx(20.0 - 238.0 / 21.0)
+    dc_w = 128.0 + 0.2 * 110.0
+    true_s = made.true_runtime_s(dc_w, floor_v=21.0, from_ah=0.10385, lead_ohm=0.010)
+    (entry,) = (one for one in found.lists["runtime_s"] if one["load_w"] == 120.0)
+    assert entry["runtime_s"].value == pytest.approx(true_s, rel=2e-3)
+    assert figures["usable_wh"] == pytest.approx(dc_w * true_s / 3600, rel=2e-3)
+
+
+def test_doubts_of_a_figure_add_up(tmp_path: Path) -> None:
+    """By hand: the floor's own doubt, the sweep's power, nothing of another load, as both were swept."""
+    found = verdict(tmp_path)
+    floor = found.figures["floor_margin_v"]
+    lines = {one.source: one.standard_uncertainty for one in floor.budget}
+    assert lines == {"floor": pytest.approx(0.015), "pack volts": pytest.approx(0.004)}
+    assert floor.expanded_uncertainty == pytest.approx(2 * math.hypot(0.015, 0.004))
+    current = {one.source: one.standard_uncertainty for one in found.figures["discharge_current_margin_a"].budget}
+    amps = 238.0 / 21.0
+    assert current == {
+        "floor": pytest.approx(amps * 0.015 / 21.0, rel=0.01),
+        "battery power": pytest.approx(amps * 0.002, rel=0.01),
+    }
+
+
+RULES: list[tuple[str, dict[str, Any], str, str, str]] = [
+    # charge volts
+    ("charge volts", {"highest": Known(29.3, 0.01, "c")}, "fail", "above the 29.2 V", "does not fit"),
+    ("charge volts", {"highest": Known(29.195, 0.01, "c")}, "cannot tell", "too near to", "cannot tell"),
+    ("charge volts", {"highest": None}, "cannot tell", "no ceiling", "cannot tell"),
+    # share
+    ("charge share", {"ceiling": None}, "cannot tell", "no ceiling", "cannot tell"),
+    ("charge share", {"charge": None}, "cannot tell", "no charge", "cannot tell"),
+    ("charge share", {"ceiling": Known(26.6, 0.004, "c")}, "pass", "fills the pack to 1", "cannot tell"),
+    # current in
+    ("charge current", {"charge_a": Known(5.1, 0.02, "c")}, "fail", "more than the pack's 5 A", "does not fit"),
+    ("charge current", {"charge_a": Known(4.99, 0.02, "c")}, "cannot tell", "too near to", "cannot tell"),
+    ("charge current", {"charge_a": None}, "cannot tell", "no ceiling", "cannot tell"),
+    ("charge current", {"charge_a": Known(0.9, 0.01, "c")}, "pass", "(0.09 It), within the pack's 5 A; slow, not ",
+     "fits"),
+    ("charge current", {"charge_a": Known(2.0, 0.01, "c")}, "pass", "0.20 It), within the pack's 5 A.", "fits"),
+    # cold
+    ("charging when cold", {"site": replace(SITE, ambient_min_c=-5.0)}, "cannot tell", "was not seen", "cannot tell"),
+    ("charging when cold", {"site": replace(SITE, ambient_min_c=None)}, "not judged", "ambient_min_c", "fits"),
+    ("charging when cold", {"site": replace(SITE, ambient_min_c_measured=False)}, "pass with conditions",
+     "these guesses hold: ambient_min_c", "fits with conditions"),
+    # high side
+    ("volts of the full pack", {"rest_v": Known(27.5, 0.004, "c")}, "cannot tell", "not tested above 27.30 V",
+     "cannot tell"),
+    ("volts of the full pack", {"rest_v": Known(28.5, 0.004, "c"), "abnormal_v": 28.0}, "fail", "not well at 28.00 V",
+     "does not fit"),
+    ("volts of the full pack", {"highest_good": None}, "cannot tell", "no floor", "cannot tell"),
+    ("volts of the full pack", {"rest_v": None}, "cannot tell", "were not measured", "cannot tell"),
+    # floor
+    ("floor margin", {"sweeps": ()}, "cannot tell", "no floor", "cannot tell"),
+    ("floor margin", {"curves": (curve(2.0), curve(12.5, end_v=20.99))}, "cannot tell", "not clearly below the floor",
+     "cannot tell"),
+    ("floor margin", {"curves": (curve(2.0), curve(12.5, end_v=22.0, end=OPENED))}, "fail", "drops without warning",
+     "does not fit"),
+    ("floor margin", {"curves": (curve(2.0), curve(12.5, end_v=20.92, end=OPENED))}, "cannot tell", "too near to one",
+     "cannot tell"),
+    ("floor margin", {"curves": (curve(2.0), curve(12.5, end_v=20.2, end=OPENED))}, "pass", "stops before the pack",
+     "fits"),
+    # current out
+    ("discharge current", {"sweeps": (Sweep("f", 200.0, 21.0, 430.0),)}, "fail", "more than the 20 A", "does not fit"),
+    ("discharge current", {"sweeps": (Sweep("f", 200.0, 21.0, 419.9),)}, "cannot tell", "too near to the 20 A",
+     "cannot tell"),
+    ("discharge current", {"held": ()}, "pass with conditions", "the label is right", "fits with conditions"),
+    ("discharge current", {"held": (Held("c", 11.0, 30.0, opened=True),)}, "fail", "opened after 30 s at 11 A",
+     "does not fit"),
+    ("discharge current", {"held": (Held("c", 15.0, 30.0, opened=True), Held("d", 12.0, 9e9))}, "pass",
+     "the pack gave 12 A for 9e+09 s", "fits"),
+    # runtime
+    ("runtime", {"site": replace(SITE, runtime_needed_min=200.0)}, "fail", "200 min are needed", "does not fit"),
+    ("runtime", {"site": replace(SITE, runtime_needed_min=96.0)}, "cannot tell", "96 min are needed", "cannot tell"),
+    ("runtime", {"site": replace(SITE, runtime_needed_min=None)}, "not judged", "runtime_needed_min is not", "fits"),
+    ("runtime", {"site": replace(SITE, load_w_measured=False)}, "pass with conditions", "these guesses hold: load_w",
+     "fits with conditions"),
+    ("runtime", {"taken_full": ("x",)}, "pass with conditions", "full before x", "fits with conditions"),
+    # place
+    ("room temperature", {"site": replace(SITE, ambient_max_c=40.0)}, "pass with conditions",
+     "the room stays within 15 to 30 degC", "fits with conditions"),
+    ("room temperature", {"site": replace(SITE, ambient_max_c=70.0)}, "fail", "from -20 to 60 degC", "does not fit"),
+    ("room temperature", {"site": replace(SITE, ambient_min_c=None, ambient_max_c=None)}, "not judged",
+     "no temperatures", "fits"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("about", "changes", "word", "told", "name"), RULES)
+def test_a_rule(tmp_path: Path, about: str, changes: dict[str, Any], word: str, told: str, name: str) -> None:
+    found = verdict(tmp_path, **changes)
+    one = line(found, about)
+    assert (one.verdict, found.verdict) == (word, name), one.sentence
+    assert told in one.sentence[0].lower() + one.sentence[1:]
+    assert one.sentence[0].isupper() or one.sentence[0].isdigit()
+    assert one.sentence.endswith(".")
+    if word in ("cannot tell", "pass with conditions", "not judged"):
+        assert one.settles
+
+
+def test_what_is_held_for_a_time_counts_for_no_longer_runtime(tmp_path: Path) -> None:
+    """At 200 W the pack lasts about an hour."""
+    for seconds, word in ((3500.0, "pass with conditions"), (3900.0, "pass")):
+        found = verdict(tmp_path, held=(Held("c-rate", 12.0, seconds),))
+        assert line(found, "discharge current").verdict == word
+    assert (
+        "held: 12 A for 3e+03 s"
+        in line(verdict(tmp_path, held=(Held("c", 12.0, 3000.0),)), "discharge current").sentence
+    )
+
+
+def test_an_opening_after_the_runtime_is_none(tmp_path: Path) -> None:
+    late = (Held("c", 11.0, 90000.0, opened=True), Held("d", 12.0, 90000.0))
+    assert line(verdict(tmp_path, held=late), "discharge current").verdict == "pass"
+
+
+def test_only_a_slower_run_proves_no_floor_for_a_greater_current(tmp_path: Path) -> None:
+    found = verdict(tmp_path, curves=(curve(2.0), curve(6.0)))
+    one = line(found, "floor margin")
+    assert one.verdict == "cannot tell"
+    assert "no discharge at that current was seen to its end" in one.sentence
+    assert one.settles == "a capacity run at 1.14 It or more"
+    assert "floor_margin_v" in found.not_measured
+
+
+def test_proven_for_the_usual_load_but_not_for_the_largest_the_load_stays_down(tmp_path: Path) -> None:
+    found = verdict(tmp_path, curves=(curve(2.0), curve(9.0)))
+    assert found.verdict == "fits with conditions"
+    cap = found.figures["load_w_max"]
+    assert cap.bound == "at least"
+    # 9 A at 21 V are 189 W into the UPS, with the 2 % that a current may be short of: 193 W; 159 W on its output.
+    assert float(cap.value) == pytest.approx(100 + 100 * (9.0 / 0.98 * 21.0 - 128) / 110, abs=0.5)
+    for about in ("floor margin", "discharge current", "largest load"):
+        assert line(found, about).verdict == "pass with conditions"
+        assert f"the load stays at or below {math.floor(float(cap.value))} W" in line(found, about).sentence
+    assert found.sentence.count("the load stays at or below") == 1
+
+
+def test_the_largest_load_is_capped_by_the_packs_own_limit(tmp_path: Path) -> None:
+    low = made.PACK.replace("discharge_amps_max = 20.0", "discharge_amps_max = 12.0")
+    found = verdict(tmp_path, pack=low)
+    cap = found.figures["load_w_max"]
+    assert cap.bound == ""
+    assert float(cap.value) == pytest.approx(100 + 100 * (12.0 * 21.0 - 128) / 110, rel=0.02)
+    assert "too near to the 12 A that the pack may give" in line(found, "largest load").sentence
+
+
+def test_the_largest_load_is_capped_by_the_rating(tmp_path: Path) -> None:
+    small = made.UPS.replace("rated_w = 420", "rated_w = 210")
+    found = verdict(tmp_path, ups=small)
+    assert found.figures["load_w_max"].value == 210.0
+    assert "the UPS's own rating" in line(found, "largest load").sentence
+
+
+def test_a_load_above_the_rating_does_not_fit(tmp_path: Path) -> None:
+    found = verdict(tmp_path, ups=made.UPS.replace("rated_w = 420", "rated_w = 190"))
+    assert line(found, "largest load").verdict == "pass with conditions"
+    assert "the load stays at or below 190 W" in found.sentence
+    low = verdict(tmp_path, ups=made.UPS.replace("rated_w = 420", "rated_w = 110"))
+    assert line(low, "largest load").verdict == "fail"
+    assert low.verdict == "does not fit"
+
+
+# -- runtime and what the rates make of it -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("curves", "bound", "how"),
+    [
+        ((curve(2.0), curve(12.5)), "", "from the rates around it (2 A and 12.5 A)"),
+        ((curve(2.0), curve(4.0)), "at most", "faster than every rate measured (2 A and 4 A)"),
+        ((curve(9.0), curve(12.5)), "at least", "slower than every rate measured (9 A and 12.5 A)"),
+        ((curve(2.0),), "at most", "faster than the one rate measured (2 A)"),
+        ((curve(12.5),), "at least", "slower than every rate measured (12.5 A)"),
+        ((curve(2.0, end_v=24.0), curve(12.5, end_v=24.0)), "at least", "from the rates around it"),
+    ],
+)
+def test_what_the_rates_make_of_a_runtime(tmp_path: Path, curves: Any, bound: str, how: str) -> None:
+    found = verdict(tmp_path, curves=curves)
+    (entry,) = (one for one in found.lists["runtime_s"] if one["load_w"] == 120.0)
+    assert entry["runtime_s"].bound == bound
+    assert str(entry["how"]).startswith(how)
+    word = {"at most": "cannot tell"}.get(bound, "pass")
+    assert line(found, "runtime").verdict == word
+    assert found.figures["usable_ah"].bound == bound
+
+
+def test_one_slow_curve_may_predict_a_slow_load(tmp_path: Path) -> None:
+    """30 W are 2 to 2.5 A of 10 Ah: under half of 1 It."""
+    slow = replace(SITE, load_w=30.0, load_w_max=31.0)
+    sweeps = (Sweep("f", 30.0, 21.0, 44.0),)
+    found = verdict(tmp_path, site=slow, sweeps=sweeps, curves=(curve(1.0),))
+    one = line(found, "runtime")
+    assert one.verdict == "pass"
+    assert "from one rate (1 A) and the resistance" in one.sentence
+
+
+def test_bounds_still_decide_what_they_can(tmp_path: Path) -> None:
+    long, short = replace(SITE, runtime_needed_min=300.0), replace(SITE, runtime_needed_min=20.0)
+    most = (curve(2.0), curve(4.0))
+    assert line(verdict(tmp_path, curves=most, site=long), "runtime").verdict == "fail"
+    assert line(verdict(tmp_path, curves=most, site=short), "runtime").verdict == "cannot tell"
+    least = (curve(2.0, end_v=25.0), curve(12.5, end_v=25.0))
+    assert line(verdict(tmp_path, curves=least, site=short), "runtime").verdict == "pass"
+    assert line(verdict(tmp_path, curves=least, site=long), "runtime").verdict == "cannot tell"
+
+
+def test_two_bounds_against_one_another_say_nothing(tmp_path: Path) -> None:
+    found = verdict(tmp_path, curves=(curve(2.0, end_v=25.5), curve(4.0, end_v=25.5)))
+    assert line(found, "runtime").verdict == "cannot tell"
+    assert "usable_ah" in found.not_measured
+
+
+def test_a_charge_begun_above_the_ceiling_bounds_the_share(tmp_path: Path) -> None:
+    found = verdict(tmp_path, charge=made.charge_curve(from_share=0.995))
+    assert found.figures["charge_share"].bound == "at most"
+    assert line(found, "charge share").verdict == "cannot tell"
+    assert line(found, "charge share").settles == "a charge from a lower state"
+
+
+def test_on_the_plateau_the_share_is_a_range(tmp_path: Path) -> None:
+    sentence = line(verdict(tmp_path, ceiling=Known(26.6, 0.004, "c")), "charge share").sentence
+    assert " to " in sentence.partition("to ")[2]
+    assert " +/- " in line(verdict(tmp_path), "charge share").sentence
+
+
+# -- temperature, place, pack without a BMS ----------------------------------------------------------------------------
+
+
+def test_a_temperature_outside_the_usual_is_a_condition_and_no_refusal(tmp_path: Path) -> None:
+    cold = (curve(2.0, temp_c=8.0), curve(12.5, temp_c=9.0))
+    found = verdict(tmp_path, curves=cold)
+    assert found.verdict == "fits with conditions"
+    assert "the place is as the runs were, 8 degC" in line(found, "runtime").sentence
+    assert "the room stays within 8 to 9 degC" in line(found, "room temperature").sentence
+
+
+def test_no_temperature_no_verdict(tmp_path: Path) -> None:
+    unknown = (curve(2.0, temp_c=math.nan), curve(12.5, temp_c=math.nan))
+    found = verdict(tmp_path, curves=unknown)
+    assert line(found, "runtime").verdict == line(found, "room temperature").verdict == found.verdict == "cannot tell"
+
+
+def test_without_a_site_the_rest_still_decides(tmp_path: Path) -> None:
+    found = verdict(tmp_path, site=None)
+    left = {about for about, word in words(found).items() if word == "not judged"}
+    assert left == {"charging when cold", "runtime", "largest load", "room temperature"}
+    assert found.verdict == "fits"
+    assert verdict(tmp_path, site=SiteFacts()).verdict == "fits"
+
+
+def test_a_pack_without_a_bms_is_held_against_its_end_volts(tmp_path: Path) -> None:
+    bare = made.PACK.replace("bms = true", "bms = false") + "end_volts = 21.5\n"
+    found = verdict(tmp_path, pack=bare)
+    assert line(found, "floor margin").verdict == "fail"
+    assert "there is no BMS to stop it" in line(found, "floor margin").sentence
+    assert line(verdict(tmp_path, pack=bare.replace("21.5", "20.5")), "floor margin").verdict == "pass"
+    cold = verdict(tmp_path, pack=bare, site=replace(SITE, ambient_min_c=-5.0))
+    assert line(cold, "charging when cold").verdict == "fail"
+
+
+def test_a_load_that_was_guessed_is_a_condition_everywhere_it_acts(tmp_path: Path) -> None:
+    guessed = made.UPS.replace("ac_load_w_measured = true", "ac_load_w_measured = false")
+    found = verdict(tmp_path, ups=guessed)
+    for about in ("floor margin", "discharge current", "runtime", "largest load"):
+        assert "these guesses hold: ac_load_w" in line(found, about).sentence
+    assert found.sentence.count("ac_load_w") == 1
+
+
+def test_worst_words_lead_the_sentence(tmp_path: Path) -> None:
+    found = verdict(tmp_path, highest=Known(29.5, 0.01, "c"), ceiling=None, charge_a=None)
+    assert found.verdict == "does not fit"
+    assert found.sentence.startswith("Does not fit: charge volts: the charger goes up to 29.50 V, above the 29.2 V")
+    doubt = verdict(tmp_path, ceiling=None, charge_a=None, highest=None)
+    assert doubt.sentence.startswith("Cannot tell: charge volts: no ceiling among the runs; charge share: ")
+    assert doubt.sentence.endswith("and 1 more.")
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    need=st.floats(1.0, 400.0),
+    limit=st.floats(6.0, 30.0),
+    floor=st.floats(20.2, 23.0),
+    doubt=st.floats(0.001, 0.5),
+)
+def test_more_doubt_never_turns_a_doubt_into_a_word(
+    tmp_path: Path, need: float, limit: float, floor: float, doubt: float
+) -> None:
+    """With a wider doubt about the floor a line may fall to "cannot tell", and never goes from pass to fail."""
+    pack = made.PACK.replace("discharge_amps_max = 20.0", f"discharge_amps_max = {limit:.3f}")
+    sweeps = (Sweep("a", 100.0, floor, 128.0), Sweep("b", 200.0, floor, 238.0))
+    asked = {"pack": pack, "sweeps": sweeps, "site": replace(SITE, runtime_needed_min=need)}
+    sure, unsure = (words(verdict(tmp_path, **asked, floor_u=u)) for u in (0.0005, doubt))
+    for about in ("floor margin", "discharge current", "runtime"):
+        assert unsure[about] in (sure[about], "cannot tell", "pass with conditions"), about

@@ -1,0 +1,365 @@
+"""From run folders to a verdict: what is read, what is refused in one line, what a run that broke off still gives."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import jsonschema
+import msgspec
+import pytest
+from click.testing import CliRunner
+
+from harness.cli import main
+from harness.errors import Usage
+from harness.folder import RunFolder
+from harness.result import Condition
+from harness.verdict import Judgement, VerdictMaker, judgement_text, verdict_maker
+from procedures.fit import FIT, judge
+
+
+def _neighbour(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+folders = _neighbour("fit_folders")
+made = folders.made
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _coarse() -> Iterator[None]:
+    """What is read is looked at here, not the runtime's last per mille: fewer points of the integral."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("procedures.fit_runtime.POINTS", 80)
+        yield
+
+
+@pytest.fixture
+def runs(tmp_path: Path) -> Any:
+    return folders.Runs(tmp_path / "runs")
+
+
+def words(found: Judgement) -> dict[str, str]:
+    return {line.about: line.verdict for line in found.lines}
+
+
+def sentence(found: Judgement, about: str) -> str:
+    return next(line.sentence for line in found.lines if line.about == about)
+
+
+def test_a_verdict_from_files_is_the_one_from_facts(runs: Any, tmp_path: Path) -> None:
+    found = judge(runs.all())
+    assert found.verdict == "fits", found.sentence
+    assert (found.pack, found.ups, found.simulated) == ("shed-8s", "shed-24v", True)
+    assert len(found.runs) == 8
+    from procedures.fit import judged
+
+    facts = judged(made.facts(tmp_path, charge_share_u=0.001, floor_u=0.015))
+    for name, figure in found.figures.items():
+        assert float(figure.value) == pytest.approx(float(facts.figures[name].value), rel=3e-3), name
+    assert not found.notes
+
+
+def test_each_line_names_its_runs(runs: Any) -> None:
+    everything = [folder.name for folder in runs.all()]
+    charge, _, _, fast, _, floor, _, ceiling = everything
+    found = judge([RunFolder.open(runs.place / name) for name in everything])
+    rests = {line.about: line.runs for line in found.lines}
+    assert rests["charge current"] == (ceiling,)
+    assert fast in rests["floor margin"]
+    assert floor in rests["floor margin"]
+    assert set(rests["runtime"]) >= {fast, floor, ceiling}
+    assert charge not in rests["runtime"]  # the newer charge counts
+    assert all(set(line.runs) <= set(everything) for line in found.lines)
+
+
+def _twice(runs: Any) -> list[RunFolder]:
+    one = runs.charge()
+    return [one, one, runs.floor()]
+
+
+def _simulated_and_real(runs: Any) -> list[RunFolder]:
+    first = runs.charge()
+    runs.simulated = False
+    return [first, runs.floor()]
+
+
+def _two_packs(runs: Any) -> list[RunFolder]:
+    first = runs.charge()
+    runs.pack = runs.pack.replace("shed-8s", "barn-8s")
+    return [first, runs.capacity(), runs.floor()]
+
+
+def _two_serials(runs: Any) -> list[RunFolder]:
+    runs.pack += 'serial = "1"\n'
+    first = runs.charge()
+    runs.pack = runs.pack.replace('serial = "1"', 'serial = "2"')
+    return [first, runs.capacity()]
+
+
+def _two_upss(runs: Any) -> list[RunFolder]:
+    first = runs.floor()
+    runs.ups = runs.ups.replace("rated_w = 420", "rated_w = 400")
+    return [runs.charge(ups=False), first, runs.ceiling()]
+
+
+def _no_pack(runs: Any) -> list[RunFolder]:
+    return [runs.floor(pack=False), runs.ceiling(pack=False)]
+
+
+def _no_ups(runs: Any) -> list[RunFolder]:
+    return [runs.charge(ups=False), runs.capacity(ups=False)]
+
+
+def _interrupted(runs: Any) -> list[RunFolder]:
+    first = runs.capacity()
+    first.result_json.unlink()
+    return [runs.charge(), first]
+
+
+def _unfinished(runs: Any) -> list[RunFolder]:
+    return [runs.charge(), runs.capacity(outcome=None, exit_code=None)]
+
+
+def _unsafe(runs: Any) -> list[RunFolder]:
+    return [runs.charge(outcome="unsafe", end_reason="6 A still flow")]
+
+
+def _refused(runs: Any) -> list[RunFolder]:
+    return [runs.charge(outcome="refused", end_reason="pack too cold")]
+
+
+def _other_procedure(runs: Any) -> list[RunFolder]:
+    return [runs.charge(), runs.write("transfer")]
+
+
+def _changed_input(runs: Any) -> list[RunFolder]:
+    first = runs.floor()
+    (first.inputs / "ups.toml").write_text(runs.ups.replace("120.0", "12.0"))
+    return [runs.charge(), first]
+
+
+def _damaged(runs: Any) -> list[RunFolder]:
+    first = runs.capacity()
+    raw = first.samples_csv.read_bytes()
+    first.samples_csv.write_bytes(raw[:5000] + b"x" + raw[5001:])
+    return [runs.charge(), first, runs.floor()]
+
+
+REFUSALS: list[tuple[Callable[[Any], list[RunFolder]], str]] = [
+    (lambda runs: [], "no runs; name the folders"),
+    (_twice, "named twice; name each run once"),
+    (_simulated_and_real, "is simulated, .* is real; name runs of one kind only"),
+    (_two_packs, "different packs: name is 'shed-8s' in .* and 'barn-8s' in .*; name runs of one pack only"),
+    (_two_serials, "different packs: serial is '1' in .* and '2' in "),
+    (_two_upss, "different UPSs: rated_w is 420.0 in .* and 400.0 in .*; name runs of one UPS only"),
+    (_no_pack, "none of the runs has a pack file; name runs made with --pack FILE"),
+    (_no_ups, "none of the runs has a UPS file; name runs made with --ups FILE"),
+    (_interrupted, "was interrupted and has no result; leave it out, or run it again"),
+    (_unfinished, "was interrupted and has no result"),
+    (_unsafe, "came out unsafe: 6 A still flow; leave it out"),
+    (_refused, "came out refused: pack too cold; leave it out"),
+    (_other_procedure, "fit makes nothing of transfer; accepted: runs of charge, capacity, "),
+    (_changed_input, r"ups\.toml: not as the run used it; take the file from a backup"),
+    (_damaged, "is damaged"),
+]
+
+
+@pytest.mark.parametrize(("make", "told"), REFUSALS)
+def test_refused_in_one_line(runs: Any, make: Callable[[Any], list[RunFolder]], told: str) -> None:
+    with pytest.raises(Usage, match=told) as caught:
+        judge(make(runs))
+    assert "\n" not in str(caught.value)
+    assert caught.value.exit_code == 2
+
+
+def test_a_run_that_is_on_is_refused(runs: Any) -> None:
+    from datetime import UTC, datetime
+
+    on = RunFolder.create(runs.place, procedure="charge", name="shed", started=datetime(2025, 1, 1, tzinfo=UTC))
+    on.samples_csv.write_bytes(b"")
+    with pytest.raises(Usage, match="still on; wait until it has ended"):
+        judge([RunFolder.open(on.path), runs.floor()])
+    on.release()
+
+
+def test_a_run_that_was_stopped_is_not_taken_as_whole(runs: Any) -> None:
+    stopped = {"outcome": "stopped", "exit_code": 20, "end_reason": "stopped by a person (SIGINT)"}
+    some = [runs.charge(), runs.capacity(2.0, **stopped), runs.c_rate(), runs.floor(), runs.ceiling()]
+    found = judge(some)
+    assert found.verdict == "cannot tell"
+    assert words(found)["runtime"] == "cannot tell"
+    assert sentence(found, "runtime").endswith("was stopped: stopped by a person (SIGINT).")
+    assert [note for note in found.notes if "not taken as whole" in note]
+    assert found.not_measured["usable_ah"].endswith("stopped by a person (SIGINT)")
+
+
+def test_a_floor_that_was_not_found_says_why(runs: Any) -> None:
+    told = {
+        "end_reason": "supply limit",
+        "figures": {},
+        "not_measured": {"floor_v": "the sweep ended by: supply limit"},
+    }
+    found = judge([runs.charge(), runs.capacity(2.0), runs.capacity(12.5), runs.floor(**told), runs.ceiling()])
+    assert words(found)["floor margin"] == "cannot tell"
+    assert "the sweep ended by: supply limit" in sentence(found, "floor margin")
+    assert found.verdict == "cannot tell"
+
+
+def test_a_floor_at_a_load_nobody_knows(runs: Any) -> None:
+    floor = runs.floor()
+    result = msgspec.json.decode(floor.result_json.read_bytes())
+    del result["figures"]["p_ac_w"]
+    floor.result_json.write_bytes(msgspec.json.encode(result))
+    found = judge([runs.charge(), runs.capacity(), floor])
+    assert "write ac_load_w into the UPS file" in sentence(found, "floor margin")
+
+
+def test_steps_that_ended_before_a_c_rate_run_was_stopped_count(runs: Any) -> None:
+    opened = {"amps": folders.figure(11.0, "A", 0.02), "held": False, "step_end": "pack opened",
+              "opened_s": folders.figure(8.0, "s", 0.1)}  # fmt: skip
+    steps = runs.c_rate((opened,), outcome="tripped", exit_code=21, end_reason="supply lost")
+    found = judge([runs.charge(), runs.capacity(2.0), runs.charge(), runs.capacity(10.4), steps, runs.floor(),
+                   runs.floor(200.0, 238.0), runs.ceiling()])  # fmt: skip
+    assert words(found)["discharge current"] == "fail"
+    assert "pack opened after 8 s at 11 A" in sentence(found, "discharge current")
+
+
+def test_a_pack_that_opened_for_no_reason_known(runs: Any) -> None:
+    capacity = runs.capacity(2.0, end_reason="pack opened")
+    result = msgspec.json.decode(capacity.result_json.read_bytes())
+    result["figures"]["retained_share"]["value"] = 0.3
+    capacity.result_json.write_bytes(msgspec.json.encode(result))
+    found = judge([runs.charge(), capacity, runs.floor(), runs.ceiling()])
+    assert "for a reason that is not known" in sentence(found, "runtime")
+    assert found.verdict == "cannot tell"
+
+
+def test_the_newer_of_two_runs_counts_and_the_older_is_told(runs: Any) -> None:
+    old = runs.capacity(2.02)
+    found = judge([old, *runs.all()])
+    assert [note for note in found.notes if note.startswith(old.name) and "a newer one at its rate" in note]
+    assert old.name not in {run for line in found.lines for run in line.runs}
+
+
+def test_full_by_somebodys_word_is_a_condition(runs: Any) -> None:
+    found = judge([runs.capacity(2.0), runs.charge(), runs.capacity(12.5), runs.floor(), runs.floor(200.0, 238.0),
+                   runs.ceiling()])  # fmt: skip
+    assert found.verdict == "fits with conditions"
+    assert "which no run saw" in found.sentence
+    charged = {"plan": {"charge_first": True, "end_at": "pack"}}
+    by_itself = judge([runs.capacity(2.0, **charged), runs.charge(), runs.capacity(12.5), runs.floor(),
+                       runs.floor(200.0, 238.0), runs.ceiling()])  # fmt: skip
+    assert by_itself.verdict == "fits"
+
+
+def test_a_charge_at_the_beginning_of_a_capacity_run_counts(runs: Any) -> None:
+    curve = made.charge_curve(2.0)
+    keep = slice(None, None, 10)
+    put_in = curve.missing_ah[0] - curve.missing_ah
+    charge = tuple(folders.rows("sourcing", 1800 * put_in[keep], curve.volts[keep], -curve.amps[keep]))
+    drain = made.curve(12.5)
+    flows = tuple(
+        folders.rows("sinking", 9e4 + 288.0 * drain.charge_ah[::8], drain.volts[::8], 0 * drain.volts[::8] + 12.5)
+    )
+    one = runs.capacity(12.5)
+    result = msgspec.json.decode(one.result_json.read_bytes())
+    folder = runs.write(
+        "capacity",
+        (*charge, *flows),
+        plan={"charge_first": True, "end_at": "pack"},
+        conditions={"set_amps": Condition(value=12.5), "charge_end": Condition(value="end current reached"),
+                    "rest_v": Condition(value=27.0)},
+        figures=msgspec.convert(result["figures"], type=dict[str, folders.Figure]),
+    )  # fmt: skip
+    found = judge([folder, runs.c_rate(), runs.floor(), runs.floor(200.0, 238.0), runs.ceiling()])
+    share = found.figures["charge_share"]
+    assert float(share.value) == pytest.approx(0.9896, abs=1e-3)
+
+
+def test_highest_and_lowest_stage_of_a_charger(runs: Any) -> None:
+    stages = {name: folders.figure(value, "V", 0.008) for name, value in (("ceiling_v", 27.3), ("boost_v", 29.4),
+                                                                          ("float_v", 27.3))}  # fmt: skip
+    found = judge([runs.charge(), runs.capacity(2.0), runs.c_rate(), runs.floor(), runs.ceiling(figures=stages)])
+    assert words(found)["charge volts"] == "fail"
+    assert "29.40 V" in sentence(found, "charge volts")
+    assert float(found.figures["charge_share"].value) == pytest.approx(0.9896, abs=2e-3)
+
+
+def test_not_well_above_the_start(runs: Any) -> None:
+    floor = runs.floor(plan={"highest_v": 28.0}, conditions={"above_start": Condition(value="abnormal, by a mark")})
+    high = {"set_amps": Condition(value=2.0), "rest_v": Condition(value=28.4)}
+    found = judge([runs.charge(), runs.capacity(2.0, conditions=high), floor, runs.ceiling()])
+    assert words(found)["volts of the full pack"] == "fail"
+
+
+# -- the command -------------------------------------------------------------------------------------------------------
+
+
+def fit(*words: object) -> Any:
+    return CliRunner().invoke(main, ["fit", *map(str, words)])
+
+
+def test_the_command_prints_a_page_of_80_columns(runs: Any) -> None:
+    shown = fit(*(folder.path for folder in runs.all()))
+    assert shown.exit_code == 0
+    assert max(map(len, shown.stdout.splitlines())) <= 80
+    assert shown.stdout.isascii()
+    assert shown.stdout.startswith("Fits: carries 120 W for ")
+    figures = shown.stdout.partition("Line by line")[0]
+    assert figures.count("SIMULATED") == 1 + 1 + 7 + 3
+    assert "CANNOT TELL" not in shown.stdout
+
+
+@pytest.mark.parametrize("verdict", ["fits", "does not fit", "cannot tell"])
+def test_a_verdict_of_any_class_is_no_failure(runs: Any, verdict: str) -> None:
+    if verdict == "does not fit":
+        runs.pack = runs.pack.replace("charge_volts_max = 29.2", "charge_volts_max = 27.0")
+    some = runs.all()
+    shown = fit("--json", *(folder.path for folder in (some[:-1] if verdict == "cannot tell" else some)))
+    assert shown.exit_code == 0
+    document = json.loads(shown.stdout)
+    assert document["verdict"] == verdict
+    assert msgspec.convert(document, type=Judgement).simulated
+
+
+def test_the_document_is_valid_against_its_own_types(runs: Any) -> None:
+    document = json.loads(fit("--json", *(folder.path for folder in runs.all())).stdout)
+    (root,), definitions = msgspec.json.schema_components([Judgement], ref_template="#/$defs/{name}")
+    jsonschema.Draft202012Validator(root | {"$defs": definitions}).validate(document)
+    assert set(document["figures"]) <= {
+        "charge_share", "usable_ah", "usable_wh", "floor_margin_v", "charge_current_margin_a",
+        "discharge_current_margin_a", "load_w_max",
+    }  # fmt: skip
+    assert list(document["lists"]) == ["runtime_s"]
+
+
+def test_the_commands_refusals_are_one_line(runs: Any, tmp_path: Path) -> None:
+    for asked in ([], [tmp_path / "nowhere"], [tmp_path], [runs.charge(ups=False).path]):
+        shown = fit(*asked)
+        assert (shown.exit_code, shown.stdout) == (2, "")
+        assert shown.stderr.startswith("nightbench: ")
+        assert shown.stderr.count("\n") == 1
+
+
+def test_real_runs_are_not_called_simulated(runs: Any) -> None:
+    runs.simulated = False
+    assert "SIMULATED" not in judgement_text(judge(runs.all()))
+
+
+def test_the_maker_is_found_by_name() -> None:
+    assert verdict_maker("fit") is FIT
+    assert isinstance(FIT, VerdictMaker)
+    with pytest.raises(Usage, match="no such verdict is installed"):
+        verdict_maker("fits")
