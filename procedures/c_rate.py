@@ -19,7 +19,7 @@ from harness.limits import envelope
 from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition
 from harness.site import Site
-from procedures.plans import Seconds, Volts
+from procedures.plans import Seconds, Volts, all_finite
 from procedures.step_figures import IDS, Ladder, figures, not_measured, steps
 from procedures.step_fold import FINE_PERIOD_S, HELD, StepFold
 
@@ -109,6 +109,7 @@ def _conditions(bench: Bench, plan: CRatePlan, folds: list[StepFold]) -> dict[st
 def settle_c_rate(plan: CRatePlan, site: Site) -> tuple[CRatePlan, Site]:
     """Fill the open keys; raises ``PlanRefused`` for a rate that pack or bench do not bear, and for rates that do not
     rise. Without ``rates_it`` the usual ones are taken, as far as they are allowed."""
+    all_finite(plan)
     rated = site.pack.rated_ah
     env = envelope(pack=site.pack, bench=site.bench, end_volts=plan.end_v)
     asked = plan.rates

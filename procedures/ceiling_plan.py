@@ -14,7 +14,7 @@ from harness.procedure import Forecast, Step
 from harness.setpoints import LEAST_AMPS
 from harness.site import Site
 from procedures.floor_plan import CURRENT_MARGIN, power_before
-from procedures.plans import Amps, Seconds, Volts, settled
+from procedures.plans import Amps, Seconds, Volts, all_finite, settled
 
 START_V_CELL = 2.0
 """Where the trace begins, V per lead-acid cell: a battery that any charger takes for one (judgement)."""
@@ -73,6 +73,7 @@ class ChargeCeilingPlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
 
 def settle_charge_ceiling(plan: ChargeCeilingPlan, site: Site) -> tuple[ChargeCeilingPlan, Site]:
     """Fill the open keys; raises ``PlanRefused`` for volts out of order or a bench that cannot."""
+    all_finite(plan)
     ups, bench = site.ups, site.bench
     by = plan.by or ("load" if bench.one("load") is not None else "supply")
     if bench.one(by) is None:

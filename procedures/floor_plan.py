@@ -13,7 +13,7 @@ from harness.errors import PlanRefused
 from harness.limits_ups import ups_envelope
 from harness.procedure import Forecast, Step
 from harness.site import Site
-from procedures.plans import Amps, Seconds, Volts, Watts, settled
+from procedures.plans import Amps, Seconds, Volts, Watts, all_finite, settled
 
 CURRENT_MARGIN = 1.3
 """The supply's limit over what the inverter draws at its floor: a limit that is reached looks like a cut-off."""
@@ -67,6 +67,7 @@ class VoltageFloorPlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
 
 def settle_voltage_floor(plan: VoltageFloorPlan, site: Site) -> tuple[VoltageFloorPlan, Site]:
     """Fill the open keys; raises ``PlanRefused`` for levels out of order, a dwell too short, a supply too weak."""
+    all_finite(plan)
     ups = site.ups
     n = ups.cells_in_series
     start_v = plan.start_v or ups.label_ceiling_v or START_V_CELL * n

@@ -5,9 +5,13 @@ Bounds here only catch what can never be meant; what pack and bench allow is che
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
+import msgspec
 from msgspec import Meta
+
+from harness.errors import PlanRefused
 
 Amps = Annotated[float, Meta(gt=0, le=1000, extra={"unit": "A"})]
 Volts = Annotated[float, Meta(gt=0, le=1000, extra={"unit": "V"})]
@@ -22,3 +26,10 @@ def settled(value: float | None) -> float:
     if value is None:
         raise ValueError("plan: a key is still open; settle the plan before it is run")
     return value
+
+
+def all_finite(plan: msgspec.Struct) -> None:
+    """Raise ``PlanRefused`` for a key that is not a finite number: no comparison further on would be sure to."""
+    for name, value in msgspec.structs.asdict(plan).items():
+        if isinstance(value, float) and not math.isfinite(value):
+            raise PlanRefused(f"plan: {name} = {value:g}: not a finite number; write a number")

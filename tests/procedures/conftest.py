@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.config import load_bench, load_pack
+from harness.config import load_bench, load_pack, load_ups
 from harness.limits import envelope
+from harness.limits_ups import ups_envelope
 from harness.site import Site
 
 SUPPLY = """
@@ -89,6 +90,19 @@ bms_cell_high_volts = 3.75
 resistance_mohm = 80.0
 """
 
+UPS = """
+name = "invented-24v"
+nominal_dc_volts = 24
+blocks = 2
+rated_va = 700
+rated_w = 420
+label_floor_v = 21.0
+label_ceiling_v = 27.3
+label_charge_a = 1.0
+ac_load_w = 100.0
+ac_load_w_measured = true
+"""
+
 PARTS = {"supply": SUPPLY, "load": LOAD, "meter": METER, "thermometer": THERMOMETER}
 
 
@@ -105,5 +119,22 @@ def make_site(tmp_path: Path) -> Callable[..., Site]:
         (tmp_path / "pack.toml").write_text(pack, encoding="utf-8")
         bench_file, pack_file = load_bench(tmp_path / "bench.toml"), load_pack(tmp_path / "pack.toml")
         return Site(bench_file, pack_file, envelope(pack=pack_file, bench=bench_file))
+
+    return make
+
+
+@pytest.fixture
+def make_ups_site(tmp_path: Path) -> Callable[..., Site]:
+    """The same with a UPS on the bench in place of a pack."""
+
+    def make(*names: str, swap: dict[str, str] | None = None, ups: str = UPS) -> Site:
+        bench_text = 'name = "invented"\n' + "".join(PARTS[name] for name in names)
+        for old, new in (swap or {}).items():
+            assert old in bench_text + ups, old
+            bench_text, ups = bench_text.replace(old, new), ups.replace(old, new)
+        (tmp_path / "bench.toml").write_text(bench_text, encoding="utf-8")
+        (tmp_path / "ups.toml").write_text(ups, encoding="utf-8")
+        bench_file, ups_file = load_bench(tmp_path / "bench.toml"), load_ups(tmp_path / "ups.toml")
+        return Site(bench_file, None, ups_envelope(ups=ups_file, bench=bench_file), ups_file=ups_file)
 
     return make
