@@ -14,6 +14,11 @@ from procedures.fit_margins import Margin, discharge_margin, floor_margin
 from procedures.fit_predict import Predicted, predicted
 from procedures.fit_share import AT_LEAST
 
+IDS = (
+    "charge_share", "usable_ah", "usable_wh", "charge_current_margin_a", "floor_margin_v", "discharge_current_margin_a",
+    "load_w_max",
+)  # fmt: skip
+
 RANGE_UNDER_V_CELL = 3.34
 """Under this a LiFePO4 cell's volts hardly tell its charge: the share is a range."""
 
