@@ -90,7 +90,7 @@ class Trace:
             self.battery.help_off()
             self.helping = False
         self.run.helped_all_along = self.helping
-        first = self.take(least_a=LEAST_AMPS, off_most_s=self.plan.off_most_s)
+        first = self.take(least_a=self.flow_a, off_most_s=self.plan.off_most_s)
         if first is None:
             self.run.end_reason = NOT_STARTED
             return
@@ -125,7 +125,7 @@ class Trace:
     def level(self, volts: float, off_most_s: float) -> ChargePoint | None:
         """One level by volts; None when no current flows there for ``off_most_s``."""
         self.battery.set_volts(volts=volts)
-        return self.take(least_a=max(LEAST_AMPS, FLOW_SHARE * largest_a(self.run.points)), off_most_s=off_most_s)
+        return self.take(least_a=self.flow_a, off_most_s=off_most_s)
 
     def past_the_top(self, volts: float, before_v: float) -> bool:
         """Nothing flows at ``volts``. At the level before it must flow again, at once or, after a self-test, later;
@@ -161,7 +161,8 @@ class Trace:
             if not amps >= LEAST_AMPS:
                 break
             self.battery.set_amps(amps=amps)
-            point = self.take(least_a=HELD_SHARE * amps, drop_v=self.run.drop_v)
+            least_a = max(0.3 * amps, HELD_SHARE * amps - 2.0 * self.doubt_a(amps))
+            point = self.take(least_a=least_a, drop_v=self.run.drop_v)
             if point is None:
                 self.run.end_reason = STOPPED
                 return
@@ -188,6 +189,16 @@ class Trace:
             if self.run.fell or row.t_s - began_s >= self.plan.taper_wait_s:
                 break
         return self.run.fell
+
+    @property
+    def flow_a(self) -> float:
+        """Least current that is one: more than an ammeter's offset, and than next to nothing of what flowed before."""
+        return max(LEAST_AMPS, FLOW_SHARE * largest_a(self.run.points), 2.0 * self.doubt_a(0.0))
+
+    def doubt_a(self, amps: float) -> float:
+        """How far the load may be off ``amps``, A, setting or reading."""
+        entry = self.bench.site.bench.one("load")
+        return 0.0 if entry is None else entry.amps_accuracy.half_width(amps)
 
     @property
     def limit_a(self) -> float:
