@@ -29,7 +29,7 @@ def filtered_after(before: float, volts: tuple[float, float, float], *, h_s: flo
     if tau_s <= 0.0:
         return end
     if h_s < 1e-4 * tau_s:
-        return before - math.expm1(-h_s / tau_s) * (middle - before)
+        return before - math.expm1(-h_s / tau_s) * ((start + 4.0 * middle + end) / 6.0 - before)
     x, bend = h_s / tau_s, 2.0 * (start - 2.0 * middle + end)
     slope = end - start - bend
     # Input start + slope s + bend s^2 with s = t / h: what the filter follows it with once its own past is gone.

@@ -246,3 +246,45 @@ def test_soft_start_into_a_pack_does_not_depend_on_the_outer_step(outer_s: float
         world.advance_to((k + 1) * outer_s)
     # Off for 3 s at 12 mA, half of 5 s of 1.2 A in the ramp.
     assert world.totals.pack_c == pytest.approx(0.012 * 3.0 - 0.5 * 5.0 * 1.2, rel=1e-6)
+
+
+def test_the_ramp_of_a_pre_charge_ends_at_its_own_limit() -> None:
+    """1.2 A in 12 s is 0.1 A/s: 0.2 A after 2 s, and no more until the volts have risen."""
+    supply = SupplyPort(volts_set=19.5, amps_set=5.0, output_on=True)
+    world = held(bench(mains_on=False, supply=supply, pre_v=20.0, pre_amps=0.2, ramp_s=12.0), 19.4)
+    ups_of(world).mains_on = True
+    world.changed()
+    seen = []
+    for after_s in (1.0, 2.0, 6.0):
+        world.advance_to(5.0 + after_s)
+        seen.append(-world.ups_amps)
+    assert seen == pytest.approx([0.1, 0.2, 0.2], abs=1e-7)
+    supply.volts_set = 21.0
+    held(world, 20.9).advance_to(5.0 + 9.0)
+    assert -world.ups_amps == pytest.approx(0.9, abs=1e-7)
+
+
+def test_the_small_current_of_the_ramp_does_not_end_the_boost() -> None:
+    """Below 0.3 A for 5 s of its ramp, with 2 s asked for; then at 1.2 A."""
+    supply = SupplyPort(volts_set=24.0, amps_set=5.0, output_on=True)
+    world = bench(mains_on=False, supply=supply, boost_v=28.8, ramp_s=20.0, taper_amps=0.3, taper_s=2.0)
+    ups_of(world).mains_on = True
+    held(world, 26.0).advance_to(60.0)
+    assert ups_of(world).charger.stage == "boost"
+    assert world.load_amps == pytest.approx(1.2 - 0.02)
+
+
+def test_a_self_test_missed_for_want_of_a_battery_is_put_off() -> None:
+    """Due 30 s after mains power came back, the battery seen 60 s after: 30 s from then."""
+    supply = SupplyPort(volts_set=25.0, amps_set=20.0)
+    ups = Ups(UpsSpec(selftest_after_s=30.0), mains_on=False)
+    world = World(pack=None, supply=supply, ups=ups, leads=Leads(0.0, 0.0, 0.0))
+    ups.mains_on = True
+    world.changed()
+    world.advance_to(63.0)
+    assert ups.state == "mains, no battery"
+    supply.output_on = True
+    world.changed()
+    world.advance_to(120.0)
+    seen_s, begun_s = when(world, "ups: battery seen"), when(world, "ups: self-test begins")
+    assert begun_s - seen_s == pytest.approx(30.0)

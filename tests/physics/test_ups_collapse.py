@@ -16,6 +16,7 @@ from sims.ocv import Table
 from sims.pack import Pack
 from sims.supply import SupplyPort
 from sims.ups import Ups, UpsSpec
+from sims.ups_stepping import filtered_after
 from sims.world import Leads, World
 
 
@@ -176,3 +177,49 @@ def test_two_constant_powers_on_one_node(load_watts: float) -> None:
         low, high = (middle, high) if left_over(middle) > 0.0 else (low, middle)
     assert world.volts_at("ups") == pytest.approx(low, abs=1e-9)
     assert world.supply_amps - world.load_amps - world.ups_amps == pytest.approx(0.0, abs=1e-9)
+
+
+def test_two_constant_powers_that_ask_too_much_have_no_working_point() -> None:
+    """26 V behind 0.5 ohm give 338 W at most: 200 W and 200 W stop the UPS; 150 W and 100 W do not."""
+    for ups_watts, load_watts, state in ((200.0, 200.0, "latched off"), (150.0, 100.0, "battery")):
+        ups, load = Ups(plain_ups(uvlo_v=8.0), ac_load_w=ups_watts), LoadPort(function="cp", watts_set=load_watts)
+        supply = SupplyPort(volts_set=26.0, amps_set=100.0, output_on=True, r_source=0.0, i_bleed=0.0)
+        world = World(pack=None, supply=supply, load=load, ups=ups, leads=Leads(0.5, 0.01, 0.0))
+        load.input_on = True
+        running(world)
+        assert ups.state == state
+
+
+def test_the_supplys_and_the_inputs_capacitors_together_come_to_rest() -> None:
+    """Output off under a running UPS, on again, off again: neither holds the other up for good."""
+    supply = SupplyPort(volts_set=26.0, amps_set=10.0, output_on=True, c_out=2e-3, r_bleed=5000.0)
+    ups = Ups(plain_ups(c_in_f=2.2e-3, uvlo_v=18.0, start_v=20.0, off_amps=0.012), ac_load_w=100.0)
+    world = World(pack=None, supply=supply, ups=ups, leads=Leads(0.02, 0.0, 0.0))
+    world.advance_to(1.0)
+    running(world).advance_to(2.0)
+    for on, state, volts in ((False, "latched off", 0.0), (True, "latched off", 26.0), (False, "latched off", 0.0)):
+        supply.output_on = on
+        world.changed()
+        world.advance_to(world.t + 60.0)
+        assert ups.state == state
+        assert world.volts_at("ups") == pytest.approx(volts, abs=0.05)
+
+
+@pytest.mark.parametrize("h_s", [1e-6, 1e-4, 0.03, 0.1, 1.0, 20.0])
+@pytest.mark.parametrize("volts", [(26.0, 26.0, 26.0), (26.0, 25.0, 24.0), (26.0, 25.9, 25.0), (20.0, 27.0, 21.0)])
+def test_the_filter_under_a_parabola(h_s: float, volts: tuple[float, float, float]) -> None:
+    """Against Runge-Kutta of the filter's own equation in 4000 steps, 0.1 s, from 27 V."""
+    start, middle, end = volts
+    bend = 2.0 * (start - 2.0 * middle + end)
+
+    def rate(share: float, filtered: float) -> float:
+        return (start + (end - start - bend) * share + bend * share * share - filtered) / 0.1
+
+    filtered, step = 27.0, 1.0 / 4000
+    for k in range(4000):
+        a = rate(k * step, filtered)
+        b = rate((k + 0.5) * step, filtered + 0.5 * h_s * step * a)
+        c = rate((k + 0.5) * step, filtered + 0.5 * h_s * step * b)
+        d = rate((k + 1) * step, filtered + h_s * step * c)
+        filtered += h_s * step * (a + 2.0 * (b + c) + d) / 6.0
+    assert filtered_after(27.0, volts, h_s=h_s, tau_s=0.1) == pytest.approx(filtered, abs=1e-8)

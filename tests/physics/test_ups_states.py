@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from sims.load import LoadPort
 from sims.supply import SupplyPort
 from sims.ups import STATES, ChargerSpec, Ups, UpsSpec
 from sims.ups_table import TABLE, Row
@@ -274,3 +275,35 @@ def test_an_abnormal_output_is_normal_again_lower_down() -> None:
 def test_a_spec_that_is_none_is_refused(changes: Spec, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         UpsSpec(**changes)
+
+
+def test_one_that_refuses_starts_by_itself_once_the_volts_have_come_down() -> None:
+    """Waiting at 28 V, above its 27.6 V: it starts when the filtered volts pass 27.6 V on their way to 27 V."""
+    world = do(arrive("off", high_v=27.6, above_high="refuses"), "volts 28", "wait 10")
+    assert world.ups is not None
+    world.ups.state = "cut off, waits for volts"
+    do(world, "wait 10")
+    assert world.ups.state == "cut off, waits for volts"
+    start_s = world.t
+    do(world, "volts 27", "wait 5")
+    assert world.ups.state == "battery"
+    started_s = next(e.t_s for e in reversed(world.events) if e.what == "ups: on battery")
+    # From 28 V toward 27 V with 0.1 s: 27.6 V after 0.1 ln(1 / 0.6) s; the leads drop a third of a millivolt.
+    assert started_s - start_s == pytest.approx(0.1 * math.log(1.0 / 0.6), abs=1e-4)
+
+
+def test_a_self_test_that_was_refused_begins_once_the_volts_have_come_down() -> None:
+    """The charger itself holds the node above 27 V; a load at 26 V brings it down, long after the test was due."""
+    charger = ChargerSpec()
+    spec = UpsSpec(charger=charger, high_v=27.0, above_high="refuses")
+    ups, load = Ups(spec, ac_load_w=WATTS), LoadPort(function="cv", volts_set=26.0)
+    supply = SupplyPort(volts_set=25.0, amps_set=20.0, output_on=True)
+    world = World(pack=None, supply=supply, load=load, ups=ups, leads=Leads(0.0, 0.0, 0.0))
+    ups.mains_on = True
+    world.changed()
+    world.advance_to(60.0)
+    assert ups.state == "mains"
+    load.input_on = True
+    world.changed()
+    world.advance_to(61.0)
+    assert ups.state == "self-test"
