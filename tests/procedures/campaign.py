@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -76,8 +76,10 @@ def night(
     jobs: Iterable[tuple[str, Sets]] = CHARGE_THEN_CAPACITY,
     only: Sets = ("supply", "load", "meter", "thermometer"),
     swap: dict[str, str] | None = None,
+    meddle: Callable[[SimBench], None] = lambda sim: None,
 ) -> Night:
-    """Run ``jobs`` one after the other on one bench with the instruments ``only``; texts of its files replaced."""
+    """Run ``jobs`` one after the other on one bench with the instruments ``only``; texts of its files replaced.
+    ``meddle`` does something to the bench before the first of them."""
     clock = VirtualClock()
     sim = SimBench(facts, now=clock.now, seed=seed)
     bench = sim.bench_toml({name: f"sim:{facts.name}/{name}" for name in only})
@@ -86,6 +88,7 @@ def night(
         bench = bench.replace(old, new)
     (out / "bench.toml").write_text(bench, encoding="utf-8")
     (out / "pack.toml").write_text(sim.pack_toml(), encoding="utf-8")
+    meddle(sim)
     results = []
     for name, sets in jobs:
         job = Job(procedures()[name], out / "bench.toml", out / "pack.toml", sets, out / "runs", home=Home(clock, sim))
