@@ -6,11 +6,11 @@ code of the table in DEVELOPERS.md; never a traceback.
 
 from __future__ import annotations
 
-from typing import Any
-
 import click
 
-from harness.telling import Commands, figures, printed_code, tell, words
+from harness.cli_whole import demo, fit, qualify
+from harness.options import BENCH, FILE, JSON, OUT, PACK, RUN, SEED, SET, UPS, complete_procedure, complete_scenario
+from harness.telling import Commands, figures, words
 
 EPILOG = (
     "Exit codes: 0 finished; 2, 10, 11, 12, 30 refused, nothing was switched on; 20 stopped by a person; 21 to 25 "
@@ -18,33 +18,6 @@ EPILOG = (
     "\n\n"
     'Completion for bash: eval "$(_NIGHTBENCH_COMPLETE=bash_source nightbench)"; zsh_source and fish_source likewise.'
 )
-FILE = click.Path()
-
-
-def _procedures(_ctx: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
-    from harness.procedure import procedure_names
-
-    return [name for name in procedure_names() if name.startswith(start)]
-
-
-def _scenarios(_ctx: click.Context, _parameter: click.Parameter, start: str) -> list[str]:
-    from harness.connect import simulated_scenarios
-
-    return [name for name in simulated_scenarios() if name.startswith(start)]
-
-
-BENCH = click.option("--bench", "bench", type=FILE, required=True, metavar="FILE", help="The bench file.")
-PACK = click.option("--pack", "pack", type=FILE, metavar="FILE", help="The pack file.")
-UPS = click.option("--ups", "ups", type=FILE, metavar="FILE", help="The UPS file.")
-SET = click.option(
-    "--set", "sets", multiple=True, metavar="KEY=VALUE", help="A key of the plan (`nightbench procedures`); repeatable."
-)
-OUT = click.option(
-    "--out", "out", type=FILE, default="runs", show_default=True, metavar="DIR", help="Where run folders go."
-)
-JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output, nothing else there.")
-SEED = click.option("--seed", type=click.IntRange(0), metavar="N", help="Draw pack, leads and instruments at random.")
-RUN = click.argument("folder", metavar="RUN", type=FILE)
 
 
 @click.group(
@@ -60,28 +33,7 @@ def main() -> None:
     """
 
 
-@main.command(short_help="The whole job on a simulated bench; needs no hardware.")
-@click.option("--wire", type=click.Choice(["memory", "tcp"]), default="memory", show_default=True, help="How to talk.")
-@SEED
-@OUT
-@JSON
-def demo(wire: str, seed: int | None, out: str, as_json: bool) -> None:
-    """The whole job on a simulated bench: no hardware, no files needed.
-
-    It charges a pack, lets it rest and measures its capacity.
-    """
-    from pathlib import Path
-
-    from harness.clock import WallClock
-    from harness.demo import STORY
-    from harness.demo import demo as run_demo
-    from harness.folder import prepare_runs_dir
-    from harness.screen import Screen, caution_lines
-
-    place = prepare_runs_dir(Path(out))
-    screen = Screen(wall=WallClock().now, brief=True)
-    screen.say(STORY + "\n" + caution_lines())
-    _print_runs(run_demo(wire=wire, seed=seed, out=place, watcher=screen), as_json)
+main.add_command(demo)
 
 
 @main.command()
@@ -106,7 +58,7 @@ def list_procedures(as_json: bool) -> None:
 
 
 @main.command()
-@click.argument("procedure", required=False, shell_complete=_procedures)
+@click.argument("procedure", required=False, shell_complete=complete_procedure)
 @BENCH
 @PACK
 @UPS
@@ -128,7 +80,7 @@ def check(
 
 
 @main.command(short_help="Run a procedure: measure, switch off, prove it, write it down.")
-@click.argument("procedure", shell_complete=_procedures)
+@click.argument("procedure", shell_complete=complete_procedure)
 @BENCH
 @PACK
 @UPS
@@ -157,6 +109,7 @@ def run(
     from harness.clock import WallClock
     from harness.job import prepare
     from harness.listing import dry_document, dry_text
+    from harness.printout import print_runs
     from harness.run import run as run_job
     from harness.screen import Screen, in_real_time
 
@@ -171,7 +124,10 @@ def run(
         figures(dry_document(ready) if as_json else dry_text(ready, now=now))
         return
     screen = Screen(wall=clock.now, calendar=local, label_cells=label_cells)
-    _print_runs((run_job(ready, watcher=screen) for _ in range(1)), as_json)
+    print_runs((run_job(ready, watcher=screen) for _ in range(1)), as_json)
+
+
+main.add_command(qualify)
 
 
 @main.command()
@@ -199,20 +155,7 @@ def show(folder: str, as_json: bool) -> None:
     figures((result_document(place) if as_json else show_text(place)).rstrip("\n"))
 
 
-@main.command(short_help="Does this pack fit this UPS? A verdict from earlier runs of both.")
-@click.argument("folders", metavar="RUN...", nargs=-1, type=FILE)
-@JSON
-def fit(folders: tuple[str, ...], as_json: bool) -> None:
-    """Say whether a pack fits a UPS, from earlier runs of both; nothing is switched.
-
-    Runs of charge, capacity, c-rate, voltage-floor and charge-ceiling. Two capacity runs, one of them at a rate at or
-    above what the UPS draws, make it surer.
-    """
-    from harness.folder import RunFolder
-    from harness.verdict import judgement_document, judgement_text, verdict_maker
-
-    made = verdict_maker("fit").judge([RunFolder.open(folder) for folder in folders])
-    figures(judgement_document(made) if as_json else judgement_text(made))
+main.add_command(fit)
 
 
 @main.command()
@@ -236,7 +179,7 @@ def safe(bench: str, seen_off: str) -> None:
 
 
 @main.command(short_help="List simulated benches, or serve one on this machine.")
-@click.argument("scenario", required=False, shell_complete=_scenarios)
+@click.argument("scenario", required=False, shell_complete=complete_scenario)
 @click.option("--wire", type=click.Choice(["tcp"]), default="tcp", show_default=True, help="How to serve it.")
 @click.option("--stepped", is_flag=True, help="Time stands still until a run says how far to go.")
 @click.option("--speed", type=float, metavar="X", help="Times real time (default 1).")
@@ -279,29 +222,6 @@ def simulate(
             with_parent=with_parent,
             tell=lambda told: figures(told if as_json else serving_text(told)),
         )
-
-
-def _print_runs(runs_to_do: Any, as_json: bool) -> None:
-    """Do the runs, then print all that were done, also when the next one was refused."""
-    from harness.ending import ProgramError
-    from harness.errors import UserError
-    from harness.listing import runs_done_document, runs_done_text
-
-    done: list[Any] = []
-    failed: UserError | ProgramError | None = None
-    try:
-        for one in runs_to_do:
-            done.append(one)
-    except (UserError, ProgramError) as error:
-        failed = error
-    if failed is not None and not done:
-        raise failed
-    document = runs_done_document(done) | (tell(str(failed), failed.exit_code) if failed else {})
-    figures(document if as_json else runs_done_text(done))
-    if failed is not None:
-        words(f"nightbench: {failed}")
-    worst = max([one.exit_code for one in done] + ([failed.exit_code] if failed else []))
-    raise SystemExit(worst or printed_code())
 
 
 if __name__ == "__main__":

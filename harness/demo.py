@@ -1,4 +1,4 @@
-"""The main job on a simulated bench, from nothing: charge a pack, rest it, measure its capacity."""
+"""The main job on a simulated bench, from nothing: a pack and a UPS from charge to verdict."""
 
 from __future__ import annotations
 
@@ -15,19 +15,20 @@ from harness.clock import SteppedClock, VirtualClock
 from harness.connect import open_simulated
 from harness.errors import PreflightRefused
 from harness.folder import RunFolder
-from harness.job import Done, Home, Job, Ready, Watcher, prepare
+from harness.job import Done, Home, Ready, Watcher
 from harness.preflight import Check
-from harness.procedure import procedures
-from harness.run import run
+from harness.sequence import Asked, Place, in_order, run_sequence
 
 SCENARIO = "cabinet"
 STORY = (
     "SIMULATED bench, invented story: a network cabinet's 24 V UPS, its two lead-acid blocks to be replaced by an "
-    "8-cell LiFePO4 pack of 10 Ah. The pack is charged, rested and discharged."
+    "8-cell LiFePO4 pack of 10 Ah. The pack is charged, discharged at two rates and stepped through its currents; the "
+    "UPS is taken down to its floor and up to its ceiling; then it is said whether the two fit."
 )
-JOBS: tuple[tuple[str, tuple[str, ...]], ...] = (("charge", ()), ("capacity", ("charge_first=false",)))
-"""Procedures of the demo in order, with what is set for each."""
+JOBS: tuple[tuple[str, tuple[str, ...]], ...] = ()
+"""Procedures of the demo in order, with what is set for each; none: those of the sequence ``qualify``."""
 
+SEQUENCE = "qualify"
 SERVER_WAIT_S = 20.0
 
 
@@ -38,18 +39,14 @@ def demo(*, wire: str, seed: int | None, out: Path, watcher: Watcher) -> Iterato
     Raises ``UserError``, also between two runs when the served bench's process has ended.
     """
     with tempfile.TemporaryDirectory(prefix="nightbench-demo-") as files:
-        place = _in_memory(seed, Path(files)) if wire == "memory" else _served(seed, Path(files))
-        with place as (bench, pack, home, gone):
-            for name, sets in JOBS:
-                job = Job(procedures()[name], bench, pack, sets=sets, out=out, home=home)
-                done = run(prepare(job), watcher=_Attendant(watcher, gone))
-                yield done
-                if done.exit_code != 0:
-                    return
+        bench = _in_memory(seed, Path(files), out) if wire == "memory" else _served(seed, Path(files), out)
+        with bench as (place, gone):
+            asked = tuple(Asked(name, sets) for name, sets in JOBS) or place.steps(run_sequence(SEQUENCE))
+            yield from in_order(place, asked, _Attendant(watcher, gone))
 
 
-Place = tuple[Path, Path, Home, Callable[[], str]]
-"""Bench file, pack file, what the runs share, and why the bench is gone ("" while it is there)."""
+Bench = tuple[Place, Callable[[], str]]
+"""The place, and why its bench is gone ("" while it is there)."""
 
 
 class _Attendant(Watcher):
@@ -87,23 +84,24 @@ class _Attendant(Watcher):
         self._screen.ended(done)
 
 
-def _write(files: Path, bench: str, pack: str) -> tuple[Path, Path]:
-    (files / "bench.toml").write_text(bench, encoding="utf-8")
-    (files / "pack.toml").write_text(pack, encoding="utf-8")
-    return files / "bench.toml", files / "pack.toml"
+def _write(files: Path, **texts: str) -> dict[str, Path]:
+    """Each text under its name."""
+    for name, text in texts.items():
+        (files / f"{name}.toml").write_text(text, encoding="utf-8")
+    return {name: files / f"{name}.toml" for name in texts}
 
 
 @contextmanager
-def _in_memory(seed: int | None, files: Path) -> Iterator[Place]:
+def _in_memory(seed: int | None, files: Path, out: Path) -> Iterator[Bench]:
     clock = VirtualClock()
     sim = open_simulated(SCENARIO, now=clock.now, seed=seed)
     addresses = {name: f"sim:{SCENARIO}/{name}" for name in sim.names}
-    bench, pack = _write(files, sim.bench_toml(addresses, clock=None), sim.pack_toml())
-    yield bench, pack, Home(clock, sim), lambda: ""
+    texts = {"bench": sim.bench_toml(addresses, clock=None), "pack": sim.pack_toml(), "ups": sim.ups_toml()}
+    yield Place(**_write(files, **texts), out=out, home=Home(clock, sim)), lambda: ""
 
 
 @contextmanager
-def _served(seed: int | None, files: Path) -> Iterator[Place]:
+def _served(seed: int | None, files: Path, out: Path) -> Iterator[Bench]:
     """The same bench in a process of its own, over sockets, stepped by this one."""
     command = [sys.executable, "-m", "harness.cli", "simulate", SCENARIO, "--stepped", "--json", "--with-parent"]
     command += ["--files", str(files)]
@@ -113,7 +111,8 @@ def _served(seed: int | None, files: Path) -> Iterator[Place]:
         served = _greeting(server)
         clock = SteppedClock(control=served["control"])
         try:
-            yield Path(served["bench_file"]), Path(served["pack_file"]), Home(clock, None), lambda: _ended(server)
+            written = {name: Path(served[f"{name}_file"]) for name in ("bench", "pack", "ups")}
+            yield Place(**written, out=out, home=Home(clock, None)), lambda: _ended(server)
         finally:
             with suppress(OSError):
                 clock.close()

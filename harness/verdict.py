@@ -64,14 +64,22 @@ def judgement_document(made: Judgement) -> str:
     return msgspec.json.format(msgspec.json.encode(made), indent=2).decode()
 
 
-def judgement_text(made: Judgement) -> str:
-    """The verdict for a person, 80 columns: the sentence, the figures, then line by line what it rests on."""
+def headline_text(made: Judgement) -> str:
+    """The sentence and the figures, 80 columns."""
+    return wrapped(safe_text(one) for one in _head(made))
+
+
+def _head(made: Judgement) -> list[str]:
     mark = f" {SIMULATED}" if made.simulated else ""
     lines = [f"{made.sentence}{mark}", "", f"{made.pack} on {made.ups}{mark}"]
     lines += [f"  {TITLES.get(key, key):<28} {figure_words(one)}{mark}" for key, one in made.figures.items()]
     lines += [f"  {one}" for one in list_lines(made.lists, simulated=made.simulated)]
-    lines += [f"  {TITLES.get(key, key):<28} not known: {why}" for key, why in made.not_measured.items()]
-    lines += ["", "Line by line"]
+    return lines + [f"  {TITLES.get(key, key):<28} not known: {why}" for key, why in made.not_measured.items()]
+
+
+def judgement_text(made: Judgement) -> str:
+    """The same and then line by line what it rests on."""
+    lines = [*_head(made), "", "Line by line"]
     lines += [f"  {text}" for one in made.lines for text in verdict_lines(one)]
     lines += ["", "Notes", *(f"  {note}" for note in made.notes)] if made.notes else []
     lines += ["", "Runs", *(f"  {run}" for run in made.runs)]

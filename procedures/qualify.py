@@ -1,0 +1,71 @@
+"""The whole job in order: what has to be measured of a pack and of a UPS before one can say whether they fit.
+
+The pack comes first, so that one re-wiring is enough: charged, discharged at the rate of its label, charged and
+discharged once more at a rate that reaches what the UPS will draw, charged again and stepped through its currents. It
+is nearly full afterwards. Then the UPS: down to its floor, up to its ceiling.
+"""
+
+from __future__ import annotations
+
+import math
+
+from harness.config import BenchFile, PackFile, UpsFile
+from harness.config_ups import FLOOR_V_CELL
+from harness.limits import envelope
+from harness.sequence import Asked, RunSequence
+
+USUAL_IT = 0.2
+LEAST_FAST_IT = 0.5
+"""Two rates are told apart well enough from here on (judgement)."""
+
+EFFICIENCY = 0.75
+"""Of an inverter at part load, its own draw included, for the current to be expected before it is measured (judgement:
+rather low, so that the rate reaches it)."""
+
+FLOOR_EXPECTED_V_CELL = 0.5 * (FLOOR_V_CELL[0] + FLOOR_V_CELL[1])
+STEP_IT = 0.05
+
+
+def fast_rate_it(pack: PackFile, ups: UpsFile, bench: BenchFile) -> float:
+    """The rate, in It, that reaches the UPS's largest current as far as labels tell it, and pack and bench bear it.
+
+    0 when they bear none that could be told from the usual one.
+    """
+    amps = _largest_w(ups) / EFFICIENCY / _floor_v(ups)
+    wanted = max(math.ceil(amps / pack.rated_ah / STEP_IT - 1e-9) * STEP_IT, LEAST_FAST_IT)
+    env = envelope(pack=pack, bench=bench, rate_it=wanted)
+    most = math.floor(env.amps_max / pack.rated_ah / STEP_IT + 1e-9) * STEP_IT
+    rate = round(min(wanted, most), 4)
+    return rate if rate >= 2.0 * USUAL_IT else 0.0
+
+
+def _largest_w(ups: UpsFile) -> float:
+    """The largest load that is known of; the rated one when none is."""
+    site = ups.site
+    known = [ups.ac_load_w, *((site.load_w, site.load_w_max) if site else ())]
+    return max((one for one in known if one), default=ups.rated_w)
+
+
+def _floor_v(ups: UpsFile) -> float:
+    return ups.label_floor_v or FLOOR_EXPECTED_V_CELL * ups.cells_in_series
+
+
+def steps(pack: PackFile, ups: UpsFile, bench: BenchFile) -> tuple[Asked, ...]:
+    """The runs in order. Raises ``PlanRefused`` when pack and bench do not go together at all."""
+    rate = fast_rate_it(pack, ups, bench)
+    fast = (
+        Asked("capacity", ("charge_first=true", f"rate_it={rate:g}"), f"charge, and discharge at {rate:g} It"),
+        Asked("charge", (), "full again, for the steps"),
+    )
+    again = (Asked("charge", (), "full again, for the steps"),)
+    return (
+        Asked("charge", (), "full, by the pack's own end current"),
+        Asked("capacity", ("charge_first=false", f"rate_it={USUAL_IT:g}"), "its charge at the usual rate"),
+        *(fast if rate else again),
+        Asked("c-rate", (), "which currents it holds, and its resistance"),
+        Asked("voltage-floor", (), "where the UPS stops, what it draws, how it warns"),
+        Asked("charge-ceiling", (), "what the UPS charges to, and how strongly"),
+    )
+
+
+QUALIFY = RunSequence("qualify", "a pack and a UPS from charge to verdict", steps, "fit")
