@@ -34,6 +34,7 @@ from harness.logbook import Logbook
 from harness.loop import Loop
 from harness.marks import MarkInbox
 from harness.person import Person
+from harness.preflight import settled_turns, voltmeters
 from harness.recorder import Recorder
 from harness.rig import READ_ERRORS, Rig, VoltsPlace
 from harness.safeoff import Before, OffReport, SafeOff
@@ -92,10 +93,27 @@ class Bench:
     def __enter__(self) -> Bench:
         try:
             self._remember()
+            self._close_contactor()
         except BaseException as error:  # a context that was not entered is not left either
             self.__exit__(type(error), error, None)
             raise
         return self
+
+    def _close_contactor(self) -> None:
+        """Put the pack on the node, where a contactor stands between; with everything off nothing may flow by it."""
+        contactor = self.rig.switch("contactor")
+        if contactor is None:
+            return
+        self.stopping.if_asked()
+        self.note("intent", sync=True, switch="contactor", on=True)
+        self.stopping.if_record_failed()
+        self.loop.states.expect_switched(contactor.name, on=True)
+        self.guarded(partial(contactor.switch, True))
+        self.note("switched", what="contactor", on=True, by=contactor.name)
+        turns = settled_turns(self.rig, self.clock)
+        bad = [check for check in voltmeters(self.site, self.rig, turns) if check.word == "refused"]
+        if bad:
+            self.stopping.trip(Finding("contactor closed", f"{bad[0].what}: {bad[0].text}"))
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _tb: object) -> None:
         self.stopping.at_exit(error)
@@ -223,8 +241,8 @@ class Bench:
             return
         self.life.move("release")
         unwatched_s, reason = self.loop.unwatched_s, self.block.reason or "end of the block"
-        report = self.stopping.drive_off()
-        self.loop.states.all_off()
+        report = self.stopping.drive_off(keeps_contactor=True)
+        self.loop.states.all_off(but=self.rig.switch("contactor"))
         self.block = Block(began_s=self.elapsed())
         self.stopping.settle_off(report, reason=reason)
         if unwatched_s > self.loop.gap_most_s:

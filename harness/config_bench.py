@@ -47,7 +47,7 @@ class BenchFile:
         return next((entry for entry in self.instruments if entry.role == role), None)
 
     def switching(self, what: str) -> InstrumentEntry | None:
-        """The switch that interrupts ``what`` (mains, ac-load), None where a person does it."""
+        """The switch that interrupts ``what`` (mains, ac-load, contactor), None where there is none."""
         return next((entry for entry in self.instruments if entry.switches == what), None)
 
     def sensing(self, what: str) -> InstrumentEntry | None:

@@ -80,7 +80,7 @@ _ONLY_FOR: dict[str, tuple[str, ...]] = {
     "lead_mm2": _WIRED,
 }
 
-_SWITCHES = ("mains", "ac-load")
+_SWITCHES = ("mains", "ac-load", "contactor")
 _SENSES = ("warning", "ac-output")
 _MEASURES = {"meter": ("pack", "load", "supply"), "thermometer": ("pack", "ambient")}
 
@@ -91,7 +91,7 @@ class InstrumentEntry:
 
     ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
     together. ``dialect``: a shipped name, or the full path of a dialect file. ``off_bleed_ohm``: what a supply's idle
-    output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains or its AC load.
+    output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains, its AC load, or the pack.
     ``senses``: what closes a contact, the UPS's warning or its live output.
     """
 

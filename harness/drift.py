@@ -92,9 +92,9 @@ class StateKeeper:
         for key in SWITCHES:
             self.expect(name, key, on)
 
-    def all_off(self) -> None:
-        """This run has switched everything off."""
-        for name in tuple(self.on):
+    def all_off(self, *, but: PowerSwitch | None = None) -> None:
+        """This run has switched everything off, ``but`` one."""
+        for name in self.on - {but.name if but is not None else ""}:
             self.expect_switched(name, on=False)
 
     def check(self, *, period_s: float, dead: frozenset[str] = frozenset(), doubt: str | None = None) -> str | None:
@@ -117,8 +117,11 @@ class StateKeeper:
 
     def _sources(self) -> Iterator[tuple[str, Supply | Load | PowerSwitch]]:
         for name, driver in self.rig.drivers.items():
-            if isinstance(driver, Supply | Load) or (isinstance(driver, PowerSwitch) and self.rig.subject == "ups"):
+            if isinstance(driver, Supply | Load) or (isinstance(driver, PowerSwitch) and self._in_use(driver)):
                 yield name, driver
+
+    def _in_use(self, switch: PowerSwitch) -> bool:
+        return self.rig.subject == "ups" or switch is self.rig.switch("contactor")
 
     def _not_seen(self, dead: frozenset[str]) -> str | None:
         """Words when an instrument has been silent for too long for anybody to know whether it is off."""

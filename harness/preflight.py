@@ -71,10 +71,7 @@ def look(
     checks = [*look_at_instruments(rig)]
     if any(check.word == "refused" for check in checks):
         return tuple(checks)
-    turns = []
-    for _ in range(SAMPLES):
-        turns.append(rig.read())
-        clock.sleep(SAMPLES_APART_S)
+    turns = settled_turns(rig, clock)
     checks.extend(_readings(turns[-1]))
     checks.extend(_currents(site, turns))
     volts = _mean(turn.pack_volts for turn in turns)
@@ -83,13 +80,23 @@ def look(
         if out is not None:
             checks.append(_disk(out))
         return tuple(checks)
+    checks.extend(_contactor(site, rig))
     checks.extend(_rest_volts(site, volts, full=full))
     if not volts <= -OPEN_V:  # reversed: a supply's own terminals then show anything
-        checks.extend(_voltmeters(site, rig, turns))
+        checks.extend(voltmeters(site, rig, turns, contactor_open=rig.switch("contactor") is not None))
     checks.extend(_temperature(site, rig, turns, charging=charging))
     if out is not None:
         checks.append(_disk(out))
     return tuple(checks)
+
+
+def settled_turns(rig: Rig, clock: Clock) -> list[Turn]:
+    """Readings of everything, a few times over."""
+    turns = []
+    for _ in range(SAMPLES):
+        turns.append(rig.read())
+        clock.sleep(SAMPLES_APART_S)
+    return turns
 
 
 def refuse_if_bad(checks: tuple[Check, ...]) -> None:
@@ -211,6 +218,17 @@ def _dead_node(site: Site, rig: Rig, volts: float) -> Iterator[Check]:
         yield Check(what, "good", f"off; switched by {by}")
 
 
+def _contactor(site: Site, rig: Rig) -> Iterator[Check]:
+    """Behind an open contactor only whoever is wired to the pack itself can see it."""
+    if rig.switch("contactor") is None or rig.place is None:
+        return
+    seer = next(entry for entry in site.bench.instruments if entry.name == rig.place.name)
+    if seer.role == "meter" or seer.sense == "remote":
+        return
+    text = "nothing is wired to the pack's own side of it: add a meter there, or the sense leads of load or supply"
+    yield Check("contactor", "refused", text)
+
+
 def _rest_volts(site: Site, volts: float, *, full: bool) -> Iterator[Check]:
     env, pack = site.envelope, site.pack
     band = f"{env.never_below_v:.2f} to {env.high_v:.2f} V for {pack.cells_in_series} cells of {pack.chemistry}"
@@ -248,8 +266,19 @@ def _out_of_band(site: Site, volts: float) -> tuple[str, str] | None:
     return None
 
 
-def _voltmeters(site: Site, rig: Rig, turns: list[Turn]) -> Iterator[Check]:
-    """With no current every voltmeter on the node sees the same volts."""
+FAR_SIDE_V = 1.0
+"""Behind an open contactor there is less than this, V."""
+
+
+def _far_side(name: str, volts: float) -> Check:
+    if abs(volts) <= FAR_SIDE_V:
+        return Check(name, "good", f"reads {volts:.3f} V behind the open contactor")
+    text = f"reads {volts:.3f} V although the contactor says open, limit {FAR_SIDE_V:g} V; is it welded, or bridged?"
+    return Check(name, "refused", text)
+
+
+def voltmeters(site: Site, rig: Rig, turns: list[Turn], *, contactor_open: bool = False) -> Iterator[Check]:
+    """With no current every voltmeter on the node sees the same volts; behind an open contactor there are none."""
     if rig.place is None:
         return
     channels = Channels(site, rig.place)
@@ -261,6 +290,9 @@ def _voltmeters(site: Site, rig: Rig, turns: list[Turn]) -> Iterator[Check]:
         if entry.name == rig.place.name or entry.role in ("thermometer", "switch", "contact"):
             continue
         volts = _mean(turn.readings[f"{entry.name}_volts"] for turn in turns)
+        if contactor_open and entry.role in ("supply", "load") and entry.sense == "local":
+            yield _far_side(entry.name, volts)
+            continue
         allowed = 4.0 * math.hypot(u_ref, entry.volts_accuracy.standard_uncertainty(reference)) + 0.020
         if not abs(volts - reference) <= allowed:
             text = (

@@ -155,7 +155,7 @@ class Rig:
         return (*found, *(SWITCHED[what] for what in (*self.switched, *mode)))
 
     def switch(self, what: str) -> PowerSwitch | None:
-        """The switch of ``mains`` or ``ac-load``, None where a person does it."""
+        """The switch of ``mains``, ``ac-load`` or ``contactor``, None where there is none."""
         entry = self.bench_file.switching(what)
         driver = self.drivers.get(entry.name) if entry is not None else None
         return driver if isinstance(driver, PowerSwitch) else None

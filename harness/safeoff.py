@@ -30,20 +30,21 @@ from harness.witness import Before, Witness
 __all__ = ["LEAST_TRIES", "ORDER", "Before", "OffReport", "SafeOff"]
 
 ORDER: dict[str, tuple[str, ...]] = {
-    "sink": ("load", "supply"),
-    "source": ("supply", "load"),
-    "rest": ("supply", "load", "mains", "ac-load"),
-    "stand-in": ("supply", "load", "ac-load", "mains"),
-    "stand-in, mains on": ("supply", "mains", "load", "ac-load"),
-    "stand-in, mains on, volts": ("mains", "supply", "load", "ac-load"),
-    "trace": ("mains", "supply", "load", "ac-load"),
-    "unknown": ("supply", "load", "mains", "ac-load"),
+    "sink": ("load", "supply", "contactor"),
+    "source": ("supply", "load", "contactor"),
+    "rest": ("supply", "load", "mains", "ac-load", "contactor"),
+    "stand-in": ("supply", "load", "ac-load", "mains", "contactor"),
+    "stand-in, mains on": ("supply", "mains", "load", "ac-load", "contactor"),
+    "stand-in, mains on, volts": ("mains", "supply", "load", "ac-load", "contactor"),
+    "trace": ("mains", "supply", "load", "ac-load", "contactor"),
+    "unknown": ("supply", "load", "mains", "ac-load", "contactor"),
 }
 """What was going on -> what is switched off, in order.
 
 A UPS that runs on the supply sees an exhausted battery, which it is made for; its mains stays off. With mains still on,
 mains first would hand its inverter's load to the leads, so the supply goes first, unless the volts themselves are what
-is wrong: then whoever pushes goes first. While the load takes the charger's current it goes last: without it the
+is wrong: then whoever pushes goes first. A contactor comes last: opened first it would break the whole current, and it
+stays closed between two blocks of one run. While the load takes the charger's current it goes last: without it the
 charger would drive the node up to its own volts. Where a person switches the mains, the instruments go first.
 """
 
@@ -118,6 +119,7 @@ class SafeOff:
         self._zero = zero_amps or {}
         self._began = (0.0, 0.0)
         self._tries = 0
+        self._keeps_contactor = False
         self._lines: list[str] = []
         self._contradicted: Before | None = None
         self._errors: list[tuple[str, str]] = []
@@ -131,12 +133,14 @@ class SafeOff:
         """What was known before the off that a witness contradicted; ``None`` when none was."""
         return self._contradicted
 
-    def drive(self, before: Before) -> OffReport:
-        """Off now, whatever state the bench is in; never raises, and returns within some 15 s.
+    def drive(self, before: Before, *, keeps_contactor: bool = False) -> OffReport:
+        """Off now, whatever state the bench is in; never raises, and returns within some 15 s. ``keeps_contactor``: the
+        run goes on, its pack stays where it is.
 
         Once a witness has contradicted an instrument's word, that word alone proves nothing any more in this run.
         """
         before = self._contradicted or before
+        self._keeps_contactor = keeps_contactor
         self._began = (self._clock.now(), self._clock.wall())
         self._tries, self._lines, self._errors = 0, [], []
         try:
@@ -220,8 +224,8 @@ class SafeOff:
             "supply": (rig.supply_name, rig.supply),
             "load": (rig.load_name, rig.load),
         }
-        for what in ("mains", "ac-load"):
-            switch = rig.switch(what)
+        for what in ("mains", "ac-load", "contactor"):
+            switch = None if what == "contactor" and self._keeps_contactor else rig.switch(what)
             known[what] = (switch.name if switch is not None else None, switch)
         return [(name, driver) for role in ORDER[order] for name, driver in [known[role]] if name and driver]
 

@@ -88,9 +88,10 @@ class Stopping:
             # The last words of the run did not reach the disk: it must not pass for a finished one.
             self._stop(Tripped(f"record failed: {self._log.failed}", exit_code=25))
 
-    def drive_off(self, before: Before | None = None) -> OffReport:
+    def drive_off(self, before: Before | None = None, *, keeps_contactor: bool = False) -> OffReport:
         """Everything off, whatever the state; booked for the result, not yet in the record."""
-        report = self._off.drive(self._loop.before(self._block()) if before is None else before)
+        before = self._loop.before(self._block()) if before is None else before
+        report = self._off.drive(before, keeps_contactor=keeps_contactor)
         self.off_reports.append(report)
         return report
 

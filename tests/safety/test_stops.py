@@ -432,9 +432,9 @@ def test_the_latch_comes_before_switching_off(tmp_path: Path, monkeypatch: pytes
     plain = SafeOff.drive
     benches: list[Bench] = []
 
-    def drive(self: SafeOff, before: Any) -> Any:
+    def drive(self: SafeOff, before: Any, **keys: Any) -> Any:
         seen.append(benches[0].life.state)
-        return plain(self, before)
+        return plain(self, before, **keys)
 
     def run(bench: Bench) -> None:
         benches.append(bench)
