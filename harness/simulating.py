@@ -13,7 +13,7 @@ from typing import Any
 from harness.clock import SHORTEST_PERIOD_S
 from harness.config_bench import LOOP_PERIOD_S
 from harness.connect import open_simulated, simulated_scenarios
-from harness.digits import symbol
+from harness.digits import duration, symbol
 from harness.errors import Usage
 from harness.lines import wrapped
 from harness.show import SIMULATED
@@ -38,19 +38,32 @@ def scenarios_text(as_json: bool) -> str:
 def truth_document(scenario: str, seed: int | None) -> dict[str, Any]:
     """The scenario's true figures under the ids of results."""
     sim = open_simulated(scenario, now=lambda: 0.0, seed=seed)
-    return {"scenario": scenario, "seed": seed, "simulated": True, "figures": sim.truth()}
+    document = {"scenario": scenario, "seed": seed, "simulated": True, "figures": sim.truth()}
+    fit = sim.true_verdict()
+    return document if fit is None else document | {"fit": fit}
 
 
 def truth_text(scenario: str, seed: int | None) -> str:
     """The same for a person."""
-    figures = truth_document(scenario, seed)["figures"]
+    document = truth_document(scenario, seed)
     lines = []
-    for name, figure in figures.items():
+    for name, figure in document["figures"].items():
         value = f"{figure['value']:.6g} {symbol(figure['unit'])}".rstrip()
         if isinstance(figure["value"], bool):
             value = "yes" if figure["value"] else "no"
-        lines.append(f"{name:<16} {value}  {SIMULATED}")
-    return "\n".join(lines)
+        lines.append(f"{name:<26} {value}  {SIMULATED}")
+    return "\n".join([*lines, *_fit_lines(document.get("fit"))])
+
+
+def _fit_lines(fit: dict[str, Any] | None) -> list[str]:
+    """Whether pack and UPS fit in truth, rule by rule."""
+    if fit is None:
+        return []
+    by = f", decided by: {fit['decides']}" if fit["decides"] else ""
+    lines = [f"{fit['verdict']}{by}  {SIMULATED}"]
+    lines += [f"  {line['about']:<24} {line['verdict']}: {line['sentence']}" for line in fit["lines"]]
+    lines += [f"  at {one['load_w']:g} W for {duration(one['runtime_s']['value'])}" for one in fit["runtime_s"]]
+    return lines
 
 
 def serve_bench(

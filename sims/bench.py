@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from sims import bench_files
 from sims.accuracy import Terms
 from sims.agenda import Agenda
 from sims.assembly import build_world
 from sims.contact import Contact
+from sims.fit_truth import true_fit_figures
 from sims.hands import Hands, plug
 from sims.load_panel import LoadPanel, LoadRating
 from sims.meter import Meter
@@ -28,6 +30,7 @@ from sims.thermometer import Thermometer
 from sims.truth import true_figures
 from sims.ups import Ups
 from sims.ups_truth import true_ups_figures
+from sims.verdict_truth import true_verdict
 from sims.watching import Watched
 
 __all__ = ["SimBench", "open_bench", "scenarios"]
@@ -129,8 +132,19 @@ class SimBench:
 
     def truth(self) -> dict[str, dict[str, float | bool | str]]:
         """The true figures under the scenario's plans: id -> value and unit (UCUM). The bench is not disturbed."""
-        figures = {**true_figures(self.facts), **true_rate_figures(self.facts), **true_ups_figures(self.facts)}
+        facts = self.facts
+        figures = {
+            **true_figures(facts),
+            **true_rate_figures(facts),
+            **true_ups_figures(facts),
+            **true_fit_figures(facts),
+        }
         return {name: figure.as_dict() for name, figure in figures.items()}
+
+    def true_verdict(self) -> dict[str, Any] | None:
+        """Class and rules of the pack on the UPS, from true figures; None when the pack cannot be charged."""
+        made = true_verdict(self.facts)
+        return None if made is None else made.as_dict()
 
     def bench_toml(self, addresses: Mapping[str, str], *, clock: Mapping[str, object] | None = None) -> str:
         """A bench file that points at these addresses and states the accuracy the errors were drawn from."""

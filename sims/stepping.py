@@ -31,7 +31,7 @@ class Stepper(CircuitSteps):
         super().__init__(supply=supply, load=load, leads=leads)
         self.pack = pack
         self.steady_s = LONGEST_STEP_S
-        """Longest step under a constant current, s."""
+        """Longest step, s; under a varying current it may be shorter."""
         self._pieces: list[tuple[float, float]] = []
 
     def solve(self, t_s: float) -> None:
@@ -42,7 +42,7 @@ class Stepper(CircuitSteps):
         self.longest_s = self.steady_s
         if not self.solved.law.flat:
             self._pieces = pack.model.straight_pieces(pack.cells)
-            self.longest_s = min(LONGEST_STEP_S, STEP_SHARE * pack.model.fastest_s(self.solved.law.stiffness))
+            self.longest_s = min(self.steady_s, STEP_SHARE * pack.model.fastest_s(self.solved.law.stiffness))
 
     def solve_bench(self, t_s: float) -> Solved:
         """The circuit as it stands at ``t_s``."""

@@ -24,6 +24,7 @@ CV_BAND_V = 0.010
 """How close to the programmed volts counts as reached."""
 
 FINEST_S = 1e-3
+STEP_S = 4.0
 SWITCH_ON_S = 5.0
 OPENED_SHARE = 0.01
 LONGEST_S = 48 * 3600.0
@@ -59,7 +60,9 @@ def can_be_charged(scenario: Scenario) -> bool:
 @lru_cache(maxsize=4)
 def charged_world(scenario: Scenario) -> tuple[World, Mapping[str, Figure]]:
     """An ideal world after charge and rest (to be copied before it is moved on), and the figures of the charge."""
-    world, charged = _charge(build_ideal_world(scenario), scenario.plan)
+    world = build_ideal_world(scenario)
+    world.long_steps(STEP_S)
+    world, charged = _charge(world, scenario.plan)
     world.advance_to(world.t + scenario.plan.rest_s)
     return world, charged
 

@@ -1,8 +1,9 @@
 """The true figures of a scenario's UPS, straight from what it is set to, under the plan's AC load.
 
 Volts are those at the UPS's battery terminals at which it acts when they sink, or rise, slowly. ``idle_a`` is the
-running draw without an AC load at the ceiling. The charger's volts are those at the room's temperature; with a boost
-stage ``ceiling_v`` is the boost's, which is the highest the battery gets.
+running draw without an AC load at the ceiling its label gives, or at 2.25 V a lead-acid cell where it gives none. The
+charger's volts are those at the room's temperature; with a boost stage ``ceiling_v`` is the boost's, which is the
+highest the battery gets.
 
 Not modelled: nothing; a figure the UPS has not, such as the warning of one that never warns, is left out.
 """
@@ -14,6 +15,10 @@ from collections.abc import Mapping
 from sims.charger import COMP_AT_C
 from sims.scenario import Scenario
 from sims.truth import Figure
+from sims.ups_seeds import LEAD_CELL_V
+
+FLOAT_V_CELL = 2.25
+"""Usual float of a lead-acid cell (common practice, no source)."""
 
 
 def true_ups_figures(scenario: Scenario) -> Mapping[str, Figure]:
@@ -25,6 +30,12 @@ def ceiling_v(scenario: Scenario) -> float:
     """The highest volts the charger brings a battery to at the room's temperature, V."""
     charger = scenario.ups.spec.charger
     return _at_room(scenario, charger.boost_v if charger.boosts else charger.float_v)
+
+
+def idle_v(scenario: Scenario) -> float:
+    """Where the running draw is told, V: by the label, for who asks for it may not know the ceiling yet."""
+    ups = scenario.ups
+    return ups.label_ceiling_v or FLOAT_V_CELL * round(ups.nominal_dc_volts / LEAD_CELL_V)
 
 
 def _at_room(scenario: Scenario, volts: float) -> float:
@@ -39,7 +50,7 @@ def _floor(scenario: Scenario) -> dict[str, Figure]:
         "p_ac_w": Figure(ac_w, "W"),
         "latched": Figure(spec.latches, "1"),
         "idle_w": Figure(spec.idle_w, "W"),
-        "idle_a": Figure(spec.idle_w / ceiling_v(scenario), "A"),
+        "idle_a": Figure(spec.idle_w / idle_v(scenario), "A"),
     }
     return found | {"warn_v": Figure(spec.warn_v, "V")} if spec.warns else found
 

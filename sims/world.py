@@ -116,6 +116,12 @@ class World(Readings):
             return Stepper(pack=pack, supply=supply, load=load, leads=leads)
         return UpsStepper(pack=pack, supply=supply, load=load, leads=leads, ups=ups)
 
+    def long_steps(self, longest_s: float) -> None:
+        """Step by up to ``longest_s`` s, as things are hooked up now: for whoever only asks where it leads to."""
+        if isinstance(self._stepper, Stepper):
+            self._stepper.steady_s = longest_s
+        self.changed()
+
     def _leave_aside(self, *, pack: Pack | None = None, ups: Ups | None = None) -> None:
         """Give it a node of its own, with nothing else on it."""
         alone = World(pack=None, ambient_c=self.ambient_c)
