@@ -36,6 +36,9 @@ def figures(ladder: Ladder) -> dict[str, Figure]:
     if best is None:
         return made
     amps, lines = _amps(best, ladder.channels)
+    named_by = "a step goes by what was set"
+    apart = abs(amps - best.set_amps)
+    lines.append(rectangular_line(source="set against measured", half_width=apart, unit="A", basis=named_by))
     it = 1.0 / ladder.channels.site.pack.rated_ah
     words = f"mean current of the highest step held for {best.step_s:g} s"
     made["held_a_max"] = figure(amps, "A", lines, words)
