@@ -38,7 +38,7 @@ __all__ = ["SimBench", "open_bench", "scenarios"]
 VERSION = "1.0"
 """Firmware version the simulated instruments state."""
 
-NAMES = ("supply", "load", "meter", "thermometer", "mains", "acload", "contact", "output")
+NAMES = ("supply", "load", "meter", "thermometer", "mains", "acload", "contact", "output", "contactor")
 """Instruments a bench may have; a scenario says which are fitted."""
 
 DEBOUNCE_S = 0.02
@@ -178,16 +178,17 @@ class SimBench:
                 return self._make_meter().engine
             case "thermometer":
                 return self._thermometer.engine
-            case "mains" | "acload":
+            case "mains" | "acload" | "contactor":
                 return self._make_switch(name).engine
         return self._make_contact(name).engine
 
     def _make_switch(self, name: str) -> Switch:
-        circuit = {"mains": "mains", "acload": "ac-load"}[name]
-
+        circuit = {"mains": "mains", "acload": "ac-load", "contactor": "contactor"}[name]
+        if circuit == "contactor":
+            self.world.contact(False)
         switch = self.switches[circuit] = Switch(
             self.facts.switch,
-            put=lambda closed: plug(self.world, circuit, closed),
+            put=lambda closed: self._put(circuit, closed),
             agenda=self._agenda,
             now=lambda: self.world.t,
             identity=self._identity(name),
@@ -195,6 +196,12 @@ class SimBench:
             before=self.advance,
         )
         return switch
+
+    def _put(self, circuit: str, closed: bool) -> None:
+        if circuit == "contactor":
+            self.world.contact(closed)
+        else:
+            plug(self.world, circuit, closed)
 
     def _make_contact(self, name: str) -> Contact:
         what = {"contact": "warning", "output": "output"}[name]

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from sims.scenario import Scenario, SourceFacts
 
-ROLES = {"mains": "switch", "acload": "switch", "contact": "contact", "output": "contact"}
+ROLES = {"mains": "switch", "acload": "switch", "contactor": "switch", "contact": "contact", "output": "contact"}
 """Role of each instrument that is not called by its role."""
 
 HEAD = "# Written for the simulated bench {name!r}. Invented: no such pack, UPS or instrument exists.\n"
@@ -73,6 +73,7 @@ def bench_toml(
         "thermometer": {"measures": facts.thermometer.measures, "temp_accuracy_k": facts.thermometer.accuracy_k},
         "mains": {"switches": "mains"},
         "acload": {"switches": "ac-load"},
+        "contactor": {"switches": "contactor"},
         "contact": {"senses": "warning"},
         "output": {"senses": "ac-output"},
     }

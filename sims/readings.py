@@ -32,6 +32,13 @@ class Readings:
         """What flows on the node now."""
         raise NotImplementedError
 
+    hooked: str
+    contactor_closed: bool
+
+    def _pack_volts_aside(self) -> float:
+        """Volts at the terminals of a pack that is off the node."""
+        raise NotImplementedError
+
     def _ups_volts(self) -> float:
         """Volts at the UPS's battery terminals, hooked up or not."""
         raise NotImplementedError
@@ -80,15 +87,15 @@ class Readings:
     def volts_at(self, place: str) -> float:
         """Volts as the bench is wired: "pack", "node", "ups", "supply", "supply_sense", "load" or "load_sense".
 
-        "pack" is the terminals of what is hooked up: the pack's own, else the node, where the UPS is. "ups" is the
-        UPS's terminals, also when it is left aside. Raises ValueError for another place.
+        "pack" is the terminals of what is hooked up, on its own side of a contactor: the pack's, else the UPS's. "ups"
+        is the UPS's terminals, also when it is left aside. Raises ValueError for another place.
         """
         flows, leads = self._flows(), self.leads
         if place.endswith("_sense"):
             port = self.supply if place == "supply_sense" else self.load
             place = "pack" if port is not None and port.remote_sense else place.removesuffix("_sense")
         if place == "pack":
-            return flows.pack_volts
+            return self._lead_volts()
         if place == "node":
             return flows.node_volts
         if place == "ups" and self.ups is not None:
@@ -99,6 +106,12 @@ class Readings:
             return flows.node_volts - flows.load_amps * leads.r_load
         places = "pack, node, ups, supply, supply_sense, load or load_sense"
         raise ValueError(f"world: no volts at {place!r}; ask for {places}")
+
+    def _lead_volts(self) -> float:
+        """Volts at the terminals of what is hooked up."""
+        if self.contactor_closed or self.hooked == "none":
+            return self._flows().pack_volts
+        return self._pack_volts_aside() if self.hooked in ("pack", "both") else self._ups_volts()
 
     def temp_c(self, place: str) -> float:
         """Temperature of "pack" (mean of the cells), "ambient" or "load" (heat sink), degC.

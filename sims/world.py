@@ -81,7 +81,9 @@ class World(Readings):
         self._aside: list[World] = []
         self._on_node: tuple[Pack | None, Ups | None] = (None, None)
         self.hooked = ""
-        """What is on the node: "pack", "ups", "both" or "none"."""
+        """What the leads go to: "pack", "ups", "both" or "none"; on the node it is while the contactor is closed."""
+        self.contactor_closed = True
+        """Whether the contactor in the lead is closed; a bench without one has a lead there."""
         self.hook_up({(True, False): "pack", (False, True): "ups", (True, True): "both", (False, False): "none"}[
             (pack is not None, ups is not None)
         ])  # fmt: skip
@@ -99,7 +101,22 @@ class World(Readings):
         if what == self.hooked:
             return
         self._bring_along()
-        self.hooked, self._aside = what, []
+        self.hooked = what
+        self._settle_leads()
+
+    def contact(self, closed: bool) -> None:
+        """Close or open the contactor."""
+        if closed == self.contactor_closed:
+            return
+        self._bring_along()
+        self.contactor_closed = closed
+        self._settle_leads()
+
+    def _settle_leads(self) -> None:
+        """Make what hangs on the node what leads and contactor say."""
+        with_pack = self.contactor_closed and self.hooked in ("pack", "both")
+        with_ups = self.contactor_closed and self.hooked in ("ups", "both")
+        self._aside = []
         if self._pack is not None and not with_pack:
             self._leave_aside(pack=self._pack)
         if self._ups is not None and not with_ups:
@@ -173,6 +190,10 @@ class World(Readings):
     def _ups_volts(self) -> float:
         self._bring_along()
         return next((w for w in (*self._aside, self) if w.hooked in ("ups", "both")), self)._flows().node_volts
+
+    def _pack_volts_aside(self) -> float:
+        self._bring_along()
+        return next(w for w in self._aside if w.hooked == "pack")._flows().pack_volts
 
     def copy(self) -> World:
         """An independent bench in the same state."""

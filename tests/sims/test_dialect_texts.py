@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sims.bench import NAMES, open_bench
+from sims.bench import open_bench
 from sims.bench_files import ROLES
 
 DIALECTS = Path(__file__).parents[2] / "drivers" / "dialects"
@@ -32,7 +32,7 @@ def texts(node: object) -> Iterator[str]:
 
 def all_texts() -> list[tuple[str, str]]:
     found = []
-    for name in NAMES:
+    for name in open_bench("cabinet", now=lambda: 0.0).names:
         dialect = tomllib.loads((DIALECTS / f"scpi-{ROLES.get(name, name)}.toml").read_text(encoding="utf-8"))
         found += [(name, text.replace("{}", "1.250")) for text in texts(dialect)]
     return found
