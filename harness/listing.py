@@ -13,6 +13,7 @@ from harness.cautions import CAUTIONS
 from harness.entries import SIMULATED, figure_words, list_lines
 from harness.errors import UserError
 from harness.folder import INTERRUPTED, RunFolder
+from harness.headlines import headline
 from harness.job import Done, Ready
 from harness.limits import Envelope
 from harness.lines import wrapped
@@ -20,58 +21,8 @@ from harness.plain import safe_text
 from harness.planning import OPEN, plan_keys
 from harness.procedure import procedures
 from harness.result import Result, load_result, to_json
-from harness.show import runs_lines, verdict_sentence
-
-TITLES = {
-    "capacity_ah": "capacity",
-    "capacity_wh": "energy",
-    "mean_v": "mean volts",
-    "rate_it": "rate in It",
-    "retained_share": "share of the rated Ah",
-    "end_v": "end voltage",
-    "last_v": "last volts under load",
-    "recovery_v": "volts after the rest",
-    "temp_start_c": "temperature at the start",
-    "temp_end_c": "temperature at the end",
-    "rise_k": "temperature rise",
-    "charge_in_ah": "charge put in",
-    "charge_in_wh": "energy put in",
-    "cv_s": "time at constant volts",
-    "end_a": "current at the end",
-    "charger_restarts": "restarts of the charger",
-    "floor_v": "voltage floor",
-    "last_good_v": "lowest volts held",
-    "first_bad_v": "volts where it dropped",
-    "floor_a": "current at the floor",
-    "dc_w": "power at the floor",
-    "warn_v": "volts at the warning",
-    "highest_good_v": "highest volts still good",
-    "latched": "latches when it is off",
-    "restart_v": "volts at which it restarts",
-    "idle_a": "idle current",
-    "idle_w": "idle power",
-    "p_ac_w": "AC load",
-    "lead_drop_v": "drop over the leads",
-    "warn_to_off_v": "volts from warning to off",
-    "ceiling_v": "charge ceiling",
-    "open_v": "volts of the open charger",
-    "charger_r_ohm": "resistance of the charger",
-    "charge_a": "current of the charger",
-    "knee_v": "volts where its limit ends",
-    "boost_v": "boost volts",
-    "float_v": "float volts",
-    "held_it_max": "highest rate held, in It",
-    "held_a_max": "highest current held",
-    "charge_share": "share of charge at ceiling",
-    "usable_ah": "usable charge",
-    "usable_wh": "usable energy",
-    "floor_margin_v": "margin above the pack's end",
-    "charge_current_margin_a": "margin of charge current",
-    "discharge_current_margin_a": "margin of discharge current",
-    "load_w_max": "largest load",
-    "runtime_s": "runtime",
-}
-"""Words for figure ids."""
+from harness.show import runs_lines
+from harness.titles import TITLES
 
 
 def procedures_document() -> dict[str, Any]:
@@ -218,31 +169,21 @@ def _off_lines(result: Result) -> Iterable[str]:
         yield f"  off confirmed, {seen}"
 
 
-def headline(result: Result) -> str:
-    """The one sentence."""
-    if result.outcome == "finished" and "capacity_ah" in result.figures:
-        return _capacity_sentence(result)
-    if result.outcome == "finished" and "charge_in_ah" in result.figures:
-        return f"the pack took {figure_words(result.figures['charge_in_ah'])}; {result.end_reason}."
-    return verdict_sentence(result, outcome=result.outcome or "")
-
-
-def _capacity_sentence(result: Result) -> str:
-    """Charge with rate, end, temperature and share of the label: none of them means much without the others."""
-    figures = result.figures
-    parts = [f"the pack gave {figure_words(figures['capacity_ah'])}"]
-    if rate := figures.get("rate_it"):
-        parts.append(f"at {float(rate.value):.2f} It")
-    if "end_v" in figures:
-        parts.append(f"down to {float(figures['end_v'].value):g} V")
-    elif "last_v" in figures:
-        parts.append(f"until it opened, last seen at {float(figures['last_v'].value):.2f} V")
-    begun = f", begun at {float(figures['temp_start_c'].value):.0f} degC" if "temp_start_c" in figures else ""
-    share = figures.get("retained_share")
-    of_label = f", {100.0 * float(share.value):.0f} % of its label" if share else ""
-    return f"{' '.join(parts)}{begun}{of_label}; {result.end_reason}."
-
-
 def runs_text(folders: Sequence[RunFolder]) -> str:
     """The listing of a folder, oldest first."""
     return "\n".join(runs_lines(folders))
+
+
+__all__ = [
+    "TITLES",
+    "dry_document",
+    "dry_text",
+    "headline",
+    "procedures_document",
+    "procedures_text",
+    "result_document",
+    "runs_document",
+    "runs_done_document",
+    "runs_done_text",
+    "runs_text",
+]

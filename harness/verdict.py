@@ -13,13 +13,14 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from harness.entries import SIMULATED, figure_words, list_lines, verdict_lines
+from harness.digits import duration
+from harness.entries import SIMULATED, figure_words, verdict_lines
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.lines import wrapped
-from harness.listing import TITLES
 from harness.plain import safe_text
 from harness.result import Entry, Figure, Verdict
+from harness.titles import TITLES
 
 Class = Literal["fits", "fits with conditions", "does not fit", "cannot tell"]
 
@@ -73,8 +74,19 @@ def _head(made: Judgement) -> list[str]:
     mark = f" {SIMULATED}" if made.simulated else ""
     lines = [f"{made.sentence}{mark}", "", f"{made.pack} on {made.ups}{mark}"]
     lines += [f"  {TITLES.get(key, key):<28} {figure_words(one)}{mark}" for key, one in made.figures.items()]
-    lines += [f"  {one}" for one in list_lines(made.lists, simulated=made.simulated)]
+    lines += [f"  {_runtime(entry)}{mark}" for entry in made.lists.get("runtime_s", ())]
     return lines + [f"  {TITLES.get(key, key):<28} not known: {why}" for key, why in made.not_measured.items()]
+
+
+def _runtime(entry: Entry) -> str:
+    """One load of the list ``runtime_s``."""
+    runtime, load_w = entry.get("runtime_s"), entry.get("load_w")
+    what = f"runtime at {load_w:.4g} W" if isinstance(load_w, int | float) else "runtime"
+    if not isinstance(runtime, Figure):
+        return f"{what:<28} {entry.get('how', 'not known')}"
+    span = f"{duration(float(runtime.value))} +/- {duration(runtime.expanded_uncertainty or 0.0)} (h:mm:ss)"
+    bound = f"{runtime.bound} " if runtime.bound else ""
+    return f"{what:<28} {bound}{span}, {entry.get('how', '')}"
 
 
 def judgement_text(made: Judgement) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from harness.digits import duration
 from harness.result import Entry, Figure
 from procedures.fit_doubt import Bound, Doubted, doubted, number
 from procedures.fit_facts import Facts
@@ -169,6 +168,6 @@ def runtimes(work: Work) -> tuple[Entry, ...]:
         if isinstance(got, str):
             entry |= {"how": f"not known: {got}"}
         else:
-            entry |= {"runtime_s": got.runtime_s, "h_mm_ss": duration(float(got.runtime_s.value)), "how": got.how}
+            entry |= {"runtime_s": got.runtime_s, "how": got.how}
         found.append(entry)
     return tuple(found)

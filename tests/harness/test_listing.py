@@ -26,6 +26,13 @@ FIGURES = {
     "end_v": Figure(value=20.0, unit="V"),
     "temp_start_c": Figure(value=23.4, unit="Cel"),
 }
+FLOOR = {
+    "floor_v": Figure(value=21.0252, unit="V", expanded_uncertainty=0.0297, coverage_factor=2.0),
+    "warn_v": Figure(value=22.5496, unit="V", expanded_uncertainty=0.2885, coverage_factor=2.0),
+    "p_ac_w": Figure(value=100.0, unit="W"),
+    "latched": Figure(value=True, unit="1"),
+}
+AMPS = Figure(value=9.0, unit="A", expanded_uncertainty=0.1, coverage_factor=2.0)
 FINISHED = Result(
     procedure="capacity",
     name="cellar",
@@ -59,6 +66,29 @@ SENTENCES = [
     (
         {"procedure": "charge", "figures": {"charge_in_ah": AH}, "end_reason": "end current reached"},
         "the pack took 9.873 +/- 0.052 Ah (k = 2.00); end current reached.",
+    ),
+    (
+        {"procedure": "voltage-floor", "figures": FLOOR, "end_reason": "cut-off"},
+        "the UPS drops its load at 21.025 +/- 0.030 V (k = 2.00) with 100 W on its output, warns at 22.55 +/- 0.29 V "
+        "(k = 2.00), then stays off; cut-off.",
+    ),
+    (
+        {"procedure": "voltage-floor", "figures": {"floor_v": FLOOR["floor_v"]}, "end_reason": "cut-off"},
+        "the UPS drops its load at 21.025 +/- 0.030 V (k = 2.00); cut-off.",
+    ),
+    (
+        {"procedure": "voltage-floor", "figures": {"last_good_v": LAST}, "end_reason": "supply limit"},
+        "Finished: supply limit.",
+    ),
+    (
+        {"procedure": "charge-ceiling", "figures": {"charge_a": AMPS, "ceiling_v": FLOOR["floor_v"]}, "end_reason":
+         "traced"},
+        "the UPS charges up to 21.025 +/- 0.030 V (k = 2.00) with up to 9.00 +/- 0.10 A (k = 2.00); traced.",
+    ),
+    (
+        {"procedure": "c-rate", "figures": {"held_a_max": AMPS, "held_it_max": Figure(value=0.9, unit="1")},
+         "conditions": {"step_s": Condition(value=60.0, unit="s")}, "end_reason": "all steps held"},
+        "the pack held 9.00 +/- 0.10 A (k = 2.00), 0.90 It, for 60 s; all steps held.",
     ),
     (
         {"outcome": "stopped", "end_reason": "stopped by a person (SIGINT)", "figures": {}},
