@@ -7,7 +7,7 @@ steps of a c-rate run that ended before are used of it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from harness.result import Result
 from procedures.charging import END_CURRENT
@@ -41,6 +41,7 @@ def gathered(runs: Sequence[Run]) -> Facts:
     for run in runs:
         if not run.whole:
             notes.append(f"{run.name}: {run.result.outcome} ({run.result.end_reason}); not taken as whole")
+    notes += _changed_files(runs)
     return Facts(
         pack=pack,
         ups=ups,
@@ -51,6 +52,17 @@ def gathered(runs: Sequence[Run]) -> Facts:
         notes=tuple(notes),
         runs=tuple(run.name for run in runs),
     )
+
+
+def _changed_files(runs: Sequence[Run]) -> Iterator[str]:
+    """A limit or a fact of the place may have been put right between two runs: the newest file counts, and that is
+    told."""
+    for what, files in (("pack", [run.pack for run in runs]), ("UPS", [run.ups for run in runs])):
+        if len({file.sha256 for file in files if file is not None}) > 1:
+            newest = next(
+                run.name for run, file in zip(reversed(runs), reversed(files), strict=True) if file is not None
+            )
+            yield f"the {what} file was changed between the runs; that of {newest} counts"
 
 
 def _of(runs: Sequence[Run], procedure: str) -> list[Run]:
@@ -104,7 +116,7 @@ def _curves(capacity: list[Run], notes: list[str]) -> tuple[list[Curve], list[Ru
     """One curve a rate, by rising current, and the runs they are from."""
     found: list[tuple[Curve, Run]] = []
     for run in capacity:
-        curve = None if opened_early(run) else discharge_curve(run)
+        curve = None if opened_early(run) or known(run, "mean_v") is None else discharge_curve(run)
         if curve is None:
             continue
         if any(abs(curve.amps - other.amps) <= SAME_RATE * other.amps for other, _ in found):

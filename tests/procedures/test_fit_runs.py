@@ -253,6 +253,27 @@ def test_the_newer_of_two_runs_counts_and_the_older_is_told(runs: Any) -> None:
     assert old.name not in {run for line in found.lines for run in line.runs}
 
 
+def test_a_file_put_right_between_two_runs(runs: Any) -> None:
+    """Limits and facts of the place are those of the newest file; what the thing itself is may not change."""
+    first = runs.all()
+    runs.pack = runs.pack.replace("charge_amps_max = 5.0", "charge_amps_max = 4.0")
+    runs.ups = runs.ups.replace("runtime_needed_min = 30.0", "runtime_needed_min = 300.0")
+    found = judge([*first, runs.ceiling()])
+    assert found.verdict == "does not fit"
+    assert float(found.figures["charge_current_margin_a"].value) == pytest.approx(3.1)
+    told = [note for note in found.notes if "file was changed between the runs" in note]
+    assert len(told) == 2
+
+
+def test_a_discharge_whose_volts_have_no_doubt_is_not_used(runs: Any) -> None:
+    capacity = runs.capacity(2.0)
+    result = msgspec.json.decode(capacity.result_json.read_bytes())
+    del result["figures"]["mean_v"]
+    capacity.result_json.write_bytes(msgspec.json.encode(result))
+    found = judge([runs.charge(), capacity, runs.c_rate(), runs.floor(), runs.ceiling()])
+    assert words(found)["runtime"] == "cannot tell"
+
+
 def test_full_by_somebodys_word_is_a_condition(runs: Any) -> None:
     found = judge([runs.capacity(2.0), runs.charge(), runs.capacity(12.5), runs.floor(), runs.floor(200.0, 238.0),
                    runs.ceiling()])  # fmt: skip
