@@ -63,11 +63,13 @@ class Ready:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """How a run went. ``exit_code`` by the table in DEVELOPERS.md."""
+    """How a run went. ``exit_code`` by the table in DEVELOPERS.md. ``stop_asked``: the signal that asked for the end,
+    "" for none; one that came too late to stop this run still means that no other begins."""
 
     folder: RunFolder
     result: Result
     exit_code: int
+    stop_asked: str = ""
 
 
 class Watcher:

@@ -118,7 +118,8 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
                     watcher.acknowledge(ready)
                 if flag.asked():
                     raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
-                return _recorded(ready, connection, out, lock, flag, checks, watcher, person)
+                done = _recorded(ready, connection, out, lock, flag, checks, watcher, person)
+                return replace(done, stop_asked=flag.name)
             finally:
                 connection.close()
     finally:

@@ -17,7 +17,7 @@ from harness.digits import duration
 from harness.errors import Usage
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.procedure import procedures
-from harness.run import run
+from harness.run import StoppedEarly, run
 from harness.verdict import Judgement, verdict_maker
 
 
@@ -71,12 +71,17 @@ def run_sequence(name: str) -> RunSequence:
 
 
 def in_order(place: Place, steps: Sequence[Asked], watcher: Watcher) -> Iterator[Done]:
-    """Run them, handing over each; ends at the first that did not finish. Raises ``UserError``."""
+    """Run them, handing over each; ends at the first that did not finish. Raises ``UserError``, also when a person
+    asked for the end too late for the run that was on: the next one would not hear of it."""
+    stop_asked = ""
     for asked in steps:
+        if stop_asked:
+            raise StoppedEarly(f"stopped by a person ({stop_asked}) between two runs; nothing was switched on again")
         done = run(place.ready(asked), watcher=watcher)
         yield done
         if done.exit_code != 0:
             return
+        stop_asked = done.stop_asked
 
 
 def outlook(place: Place, steps: Sequence[Asked]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -11,8 +12,10 @@ import pytest
 import harness.demo as demo
 from harness.errors import Usage
 from harness.folder import list_runs
-from harness.job import Watcher
+from harness.job import Done, Watcher
+from harness.run import StoppedEarly
 from harness.sequence import Asked, Place, in_order, judged, outlook, run_sequence
+from harness.signals import IGNORED, SIGNALS, StopFlag
 from harness.verdict import verdict_maker
 
 SHORT = ("amps=10", "volts=26.9", "end_amps=9.5")
@@ -43,6 +46,34 @@ def test_the_first_that_does_not_finish_is_the_last(place: Place) -> None:
     assert len(done) == 1
     assert done[0].exit_code != 0
     assert judged("fit", done) is None
+
+
+class TooLate(Watcher):
+    """A person who presses Ctrl-C while the first run is being written up."""
+
+    def __init__(self) -> None:
+        self.ended_runs = 0
+
+    def ended(self, done: Done) -> None:
+        self.ended_runs += 1
+        if self.ended_runs == 1:
+            signal.raise_signal(signal.SIGINT)
+
+
+@pytest.mark.parametrize("process_ends", [True, False])
+def test_a_stop_while_a_run_is_written_up_keeps_the_next_from_beginning(
+    place: Place, process_ends: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Ours: the first run was over, its flag was looked at by nobody any more, and the second one was energised.
+    monkeypatch.setattr(StopFlag, "process_ends", process_ends)
+    before = {number: signal.getsignal(number) for number in (*SIGNALS, *IGNORED)}
+    try:
+        with pytest.raises(StoppedEarly, match="SIGINT"):
+            list(in_order(place, QUICK[:1] * 2, TooLate()))
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    assert len(list_runs(place.out)) == 1
 
 
 def test_no_run_no_verdict() -> None:
