@@ -63,7 +63,7 @@ def check_bench(
         ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets))
         checks = check(ready)
         if unattended:
-            found = obstacles(ready.site, charging=ready.charging, plan=ready.plan)
+            found = obstacles(ready.site, charging=ready.charging, forecast=ready.forecast)
             checks = (*checks, *(Check("unattended", "refused", text) for text in found))
     return wrapped(_lines(checks, with_pack=given is not None)), 11 if _refused(checks) else 0
 

@@ -14,7 +14,7 @@ from harness.limits import Envelope, envelope
 from harness.limits_ups import ups_envelope
 from harness.planning import read_plan
 from harness.preflight import Check
-from harness.procedure import Procedure
+from harness.procedure import Forecast, Procedure
 from harness.result import Result
 from harness.site import Site
 from harness.unattended import refuse_unattended
@@ -54,6 +54,11 @@ class Ready:
     def charging(self) -> bool:
         """Whether the plan puts charge into the pack."""
         return self.site.subject == "pack" and "supply" in self.job.procedure.needs(self.plan)
+
+    @property
+    def forecast(self) -> Forecast:
+        """What the run is expected to do."""
+        return self.job.procedure.forecast(self.plan, self.site)
 
     @property
     def takes_it_full(self) -> bool:
@@ -125,7 +130,7 @@ def prepare(job: Job) -> Ready:
     plan, site = job.procedure.settle(plan, site)
     ready = Ready(job, site, plan)
     if job.unattended:
-        refuse_unattended(site, charging=ready.charging, plan=plan)
+        refuse_unattended(site, charging=ready.charging, forecast=ready.forecast)
     return ready
 
 

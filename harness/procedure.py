@@ -17,8 +17,8 @@ from harness.site import Site
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One line of a forecast: what happens, for how long (s), with what volts and amps, charge (Ah), heat (Wh;
-    ``None``: unknown, the pack file gives no resistance)."""
+    """One line of a forecast: what happens, for how long (s), with what amps (positive out of the pack),
+    charge moved (Ah), heat (Wh; ``None``: unknown, the pack file gives no resistance)."""
 
     words: str
     seconds: float

@@ -151,7 +151,7 @@ def forecast_charge(plan: ChargePlan, site: Site) -> Forecast:
     step = Step(
         f"charge at {plan.amps:g} A to {plan.volts:g} V, until {plan.end_amps:g} A (from empty; less if part full)",
         3600.0 * (hours + 0.5),
-        plan.amps,
+        -plan.amps,
         it,
         heat,
     )

@@ -14,7 +14,10 @@ import pytest
 import harness.makesafe
 from harness.clock import VirtualClock
 from harness.config import load_bench
+from harness.job import Job, prepare
 from harness.locks import BenchLock
+from harness.procedure import procedures
+from harness.unattended import obstacles
 from harness.unsafe import HEAD
 from sims.bench import NAMES
 
@@ -53,6 +56,26 @@ def test_check_unattended_lists_every_obstacle(cli: Any, files: Any) -> None:
     assert "own_low_volts_stop = true" in text
     assert told.out.splitlines()[-1] == "this check switched nothing on; refused: 2"
     cli("run", "capacity", *bench.words(), "--unattended").refused(11, "--unattended", "and 1 more")
+
+
+@pytest.mark.parametrize(
+    ("procedure", "plan", "rate"),
+    [
+        ("c-rate", "rates_it=0.2 0.51", "0.51"),
+        ("c-rate", "rates_it=0.2 0.5", ""),
+        ("capacity", "rate_it=0.6", "0.6"),
+        ("charge", "amps=5.5", ""),
+    ],
+)
+def test_the_rate_left_alone_is_that_of_the_largest_current_whatever_the_key(
+    procedure: str, plan: str, rate: str, files: Any
+) -> None:
+    # Ours: only a key called rate_it was looked at, and steps up to 2 It were left alone.
+    bench = files()
+    ready = prepare(Job(procedures()[procedure], bench.bench, bench.pack, sets=(plan,)))
+    found = obstacles(ready.site, charging=ready.charging, forecast=ready.forecast)
+    wanted = [f"discharge at {rate} It: at most 0.5 It is left alone"] if rate else []
+    assert [text for text in found if text.startswith("discharge at")] == wanted
 
 
 @pytest.mark.parametrize(("name", "message"), [("load", "CURR 1;INP ON"), ("supply", "VOLT 27;CURR 1;OUTP ON")])
