@@ -49,7 +49,7 @@ def largest_load(facts: Facts, about: Doubted, runtime_s: Callable[[float], floa
     assert hurdle is not None
     if not good > rated / STEPS / 2:
         return Cap(None, hurdle.why, hurdle.runs, hurdle.settles)
-    return Cap(_watts(about, good, hurdle), hurdle.why, hurdle.runs, hurdle.settles)
+    return Cap(_watts(about, good), hurdle.why, hurdle.runs, hurdle.settles)
 
 
 def _in_the_way(facts: Facts, about: Doubted, load_w: float, runtime_s: Callable[[float], float]) -> Margin | None:
@@ -60,8 +60,11 @@ def _in_the_way(facts: Facts, about: Doubted, load_w: float, runtime_s: Callable
     return None if current.word == "pass" else current
 
 
-def _watts(about: Doubted, load_w: float, hurdle: Margin) -> Figure:
-    """A doubt about the current at this load is one about the load itself, by the slope between the two."""
+def _watts(about: Doubted, load_w: float) -> Figure:
+    """A doubt about the current at this load is one about the load itself, by the slope between the two.
+
+    It is a bound whatever binds: a load at which a margin only just passes leaves that margin's own doubt unused.
+    """
 
     def amps(case_w: float) -> float:
         assert about.case.ups is not None
@@ -70,6 +73,6 @@ def _watts(about: Doubted, load_w: float, hurdle: Margin) -> Figure:
     slope = (amps(load_w * 1.01) - amps(load_w * 0.99)) / (0.02 * load_w)
     found = number(lambda case: case.ups.amps(load_w) if case.ups else 0.0, about, unit="A", basis="")
     lines = [BudgetLine(line.source, line.standard_uncertainty / abs(slope), "W", line.basis) for line in found.budget]
-    bound: Bound = "at least" if hurdle.unproven else ""
+    bound: Bound = "at least"
     words = "largest load at which the floor's margin and the current hold, doubts taken off"
     return msgspec.structs.replace(figure(load_w, "W", lines, words), bound=bound)
