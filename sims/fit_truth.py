@@ -24,11 +24,14 @@ from sims.scenario import Scenario
 from sims.truth import Figure, can_be_charged, charged_world, true_figures
 from sims.ups_truth import true_ups_figures
 
-ROUNDS = 24
-LOADS = 12
-"""The floor's margin is looked at by rated load in so many steps before the largest load is closed in on."""
+LOADS = 6
+"""In so many steps of load the floor's margin is looked at before the largest load is closed in on."""
 
-END_SHARE = 0.10
+NEAR_W = 0.1
+NEARER_W = 1e-6
+"""How near the largest load is found by the floor's margin, which has to be played, and by the current."""
+
+END_SHARE = 0.06
 """Where a discharge is entered, by the weakest cell, when only its end is asked for."""
 
 
@@ -89,19 +92,19 @@ def _current_margin(scenario: Scenario, ac_w: float) -> float:
 def _largest_load(scenario: Scenario) -> float:
     """W. The current rises with load, so it is closed in on at once; the floor's margin may go either way."""
     rated = scenario.ups.rated_w
-    allowed = _closed_in(lambda ac_w: _current_margin(scenario, ac_w) >= 0.0, 0.0, rated)
+    allowed = _closed_in(lambda ac_w: _current_margin(scenario, ac_w) >= 0.0, 0.0, rated, NEARER_W)
     if _stops_first(scenario, allowed):
         return allowed
     grid = [allowed * n / LOADS for n in range(LOADS - 1, 0, -1)]
     good = next((ac_w for ac_w in grid if _stops_first(scenario, ac_w)), 0.0)
-    return _closed_in(lambda ac_w: _stops_first(scenario, ac_w), good, good + allowed / LOADS) if good else 0.0
+    return _closed_in(lambda ac_w: _stops_first(scenario, ac_w), good, good + allowed / LOADS, NEAR_W) if good else 0.0
 
 
-def _closed_in(holds: Callable[[float], bool], low: float, high: float) -> float:
+def _closed_in(holds: Callable[[float], bool], low: float, high: float, within: float) -> float:
     """The largest value at which it still holds, above one at which it does."""
     if holds(high):
         return high
-    for _ in range(ROUNDS):
+    while high - low > within:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if holds(middle) else (low, middle)
     return low

@@ -21,6 +21,7 @@ from sims.world import Leads, World
 
 STEP_S = 4.0
 LOOK_S = 60.0
+CLOSE_S, CLOSER_S, FINE_S = 5.0, 1.0, 0.1
 LONGEST_S = 15 * 24 * 3600.0
 """So long a load is watched, s."""
 
@@ -140,13 +141,26 @@ def opens_at(world: World) -> float:
 
 
 def _play(world: World) -> tuple[World, World]:
-    """The world up to ``LOOK_S`` before UPS or pack ends it, and a little after that."""
+    """The world shortly before UPS or pack ends it, and shortly after."""
+    before, ended = _until_ended(world, LOOK_S)
+    empty_s = _happened_s(ended, EMPTY)
+    if math.isinf(empty_s):
+        return before, ended
+    # That a cell ran empty is told at the end of a step only.
+    if empty_s - CLOSE_S > before.t:
+        before.advance_to(empty_s - CLOSE_S)
+    before.long_steps(FINE_S)
+    return _until_ended(before, CLOSER_S)
+
+
+def _until_ended(world: World, look_s: float) -> tuple[World, World]:
+    """The world up to ``look_s`` before it ends, and a little after that."""
     end_s, before = world.t + LONGEST_S, world
     while math.isinf(min(_opened_s(world), _happened_s(world, OUTPUT_OFF))):
         if world.t > end_s:
             raise RuntimeError(f"hold-up: still on after {LONGEST_S:g} s; put a load on the output that draws more")
         before = world.copy()
-        world.advance_to(world.t + LOOK_S)
+        world.advance_to(world.t + look_s)
     return before, world
 
 
