@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from harness.arming import need_load, need_stand_in
 from harness.block import Block
+from harness.findings import Finding
 from harness.setpoints import check_sink, check_source, check_stand_in, check_trace
 
 if TYPE_CHECKING:
@@ -51,7 +52,10 @@ def _set(bench: Bench, block: Block, amps: float, volts: float, *, changes: bool
     else:
         states.expect(name, "amps", load.set_amps(amps=amps))
     if changes:
-        # Its new level is set already. A load may open its input when it is given another function: it is closed again.
+        # Its new level is set already. A load may open its input when it is given another function: it is closed again;
+        # but not one that somebody else has opened.
+        if not load.input_is_on():
+            bench.stopping.trip(Finding("changed from outside", f"{name}: input was on, is off; not by this run"))
         states.expect(name, "function", block.function)
         load.set_function(block.function)
         load.switch(True)

@@ -91,9 +91,15 @@ class Eye(Watcher):
 
 
 def spend(
-    scenario: str, procedure: str, *, at: int = -1, act: Callable[[Out], None] = lambda out: None, place: Path
+    scenario: str,
+    procedure: str,
+    *,
+    at: int = -1,
+    act: Callable[[Out], None] = lambda out: None,
+    arrange: Callable[[Out], None] = lambda out: None,
+    place: Path,
 ) -> Out:
-    """One run; ``act`` is done when sample number ``at`` is shown."""
+    """One run; ``act`` is done when sample number ``at`` is shown, ``arrange`` before anything is said."""
     clock = VirtualClock()
     bench = SimBench(load_scenario(scenario), now=clock.now, seed=None)
     wires = nights.Wires(bench, clock)
@@ -106,6 +112,7 @@ def spend(
     ):
         (files / f"{kind}.toml").write_text(text, encoding="utf-8")
     out = Out(wires, clock)
+    arrange(out)
     job = Job(
         procedures()[procedure],
         files / "bench.toml",
@@ -284,3 +291,46 @@ def test_without_a_switch_a_person_is_told_to_switch_the_mains_off(
         told = [event["text"] for event in events(out.folder) if event["kind"] == "ask"]
         assert "mains OFF" in told[-1]
         assert wrong(out) == []
+
+
+def test_a_load_that_somebody_opens_is_not_closed_again(
+    stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    # Ours: its panel was pressed just before the trace went over to constant current, which closes the input anew.
+    pressed: list[int] = []
+
+    def press_ahead(out: Out) -> None:
+        def before(number: int, who: str, message: bytes) -> None:
+            if not pressed and who == "load" and message.startswith(b"CURR "):
+                pressed.append(number)
+                out.wires.bench.connect("load").feed(b"INP OFF\n")
+
+        out.wires.before = before
+
+    at = stages["cabinet", "charge-ceiling"]["tracing", True, "mains"]
+    out = spend("cabinet", "charge-ceiling", at=at, act=press_ahead, place=tmp_path)
+    assert out.done is not None
+    assert (out.done.exit_code, out.done.result.end_reason.partition(":")[0]) == (21, "changed from outside")
+    assert (b"INP ON") not in [message for _, who, message in out.wires.heard[pressed[0] :] if who == "load"]
+    assert wrong(out) == []
+
+
+def test_a_loose_voltmeter_does_not_hide_a_charger_that_pushes_too_far(tmp_path: Path) -> None:
+    # Ours: the load drew a set current, only the meter was looked at, and its lead had come off.
+    loose: list[int] = []
+
+    def arrange(out: Out) -> None:
+        def before(number: int, who: str, message: bytes) -> None:
+            if not loose and who == "load" and message == b"FUNC CURR" and out.world.load.input_on:
+                loose.append(number)
+                charger = out.wires.bench.ups.charger
+                charger.spec = replace(charger.spec, float_v=33.0, boost_v=float("nan"))
+
+        out.wires.before = before
+        nights.obstinate(out.wires, "meter", lambda m: b"0.0010\n" if loose and m.startswith(b"MEAS:") else None)
+
+    out = spend("cabinet", "charge-ceiling", arrange=arrange, place=tmp_path)
+    assert out.done is not None
+    assert loose
+    assert (out.done.exit_code, out.done.result.end_reason.partition(":")[0]) == (21, "high volts")
+    assert wrong(out) == []
