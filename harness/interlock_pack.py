@@ -48,7 +48,11 @@ class LowVolts(Interlock):
 
 
 class HighVolts(Interlock):
-    """Pack volts, or the volts at the sourcing instrument's own terminals, over the stop level twice in a row."""
+    """Pack volts, or the volts at the sourcing instrument's own terminals, over the stop level twice in a row.
+
+    A UPS's charger drives whatever is on the node: there every voltmeter counts, so that one that is loose or frozen
+    does not hide it.
+    """
 
     words = "high volts"
 
@@ -58,8 +62,9 @@ class HighVolts(Interlock):
         self._filter = Filter(2)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
-        seen = [sample.pack_volts, watch.active_volts if watch.phase in SOURCES else sample.pack_volts]
-        # One of the two may be missing; what the other says still counts.
+        active = watch.active_volts if watch.phase in SOURCES else sample.pack_volts
+        seen = [sample.pack_volts, active, watch.node_volts]
+        # Some of them may be missing; what the others say still counts.
         known = [volts for volts in seen if volts == volts]
         if known and self._filter.full(max(known) <= self._high):
             return Finding(self.words, f"{max(known):.3f} V, limit {self._high:.2f} V")

@@ -202,8 +202,16 @@ class Loop:
             active_amps=turn.supply_amps if source else turn.load_amps,
             active_volts=turn.supply_volts if source else turn.pack_volts,
             load_volts=turn.far_volts if block.phase == "sink" else math.nan,
+            node_volts=self._node_volts(turn),
             gap_limit_s=self._gap_limit_s,
         )
+
+    def _node_volts(self, turn: Turn) -> float:
+        """The most that any voltmeter on a UPS's node reads, V."""
+        if self.rig.subject != "ups":
+            return math.nan
+        known = [volts for name, volts in turn.readings.items() if name.endswith("_volts") and volts == volts]
+        return max(known, default=math.nan)
 
     def _gap_limit(self) -> float:
         if not self.clock.runs_by_itself:
