@@ -41,8 +41,10 @@ made = _neighbour("fit_made")
 def _coarse() -> Iterator[None]:
     """Rules are looked at here, not the runtime's last per mille: fewer points of the integral."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("procedures.fit_runtime.POINTS", 60)
+        patch.setattr("procedures.fit_runtime.POINTS", 40)
         patch.setattr("procedures.fit_runtime.TURNS", 4)
+        patch.setattr("procedures.fit_runtime.FINER", 12)
+        patch.setattr("procedures.fit_runtime.END_TIGHT", 5e-5)
         yield
 
 
@@ -363,7 +365,7 @@ def test_worst_words_lead_the_sentence(tmp_path: Path) -> None:
     assert doubt.sentence.endswith("and 1 more.")
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     need=st.floats(1.0, 400.0),
     limit=st.floats(6.0, 30.0),

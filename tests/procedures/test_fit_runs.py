@@ -42,6 +42,7 @@ def _coarse() -> Iterator[None]:
     """What is read is looked at here, not the runtime's last per mille: fewer points of the integral."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("procedures.fit_runtime.POINTS", 80)
+        patch.setattr("procedures.fit_runtime.TURNS", 4)
         yield
 
 
