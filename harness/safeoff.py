@@ -241,7 +241,11 @@ class SafeOff:
 
     def _send_off(self, order: str) -> None:
         self._tries += 1
-        for name, driver in self._outputs(order):
+        told = self._outputs(order)
+        if self._tries > 1:
+            # Off is in doubt: whoever has no place in this order, and was switched on by somebody else, is told as well.
+            told += [one for one in self._outputs("unknown") if one not in told]
+        for name, driver in told:
             if order == "trace" and isinstance(driver, Load) and self._tries == 1:
                 self._let_it_sink()
             self._attempt(name, "off sent", driver.off)

@@ -293,6 +293,18 @@ def test_without_a_switch_a_person_is_told_to_switch_the_mains_off(
         assert wrong(out) == []
 
 
+def test_a_mains_switched_on_in_a_pack_run_is_switched_off_as_well(
+    stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    # Ours: a discharge has no place for mains in its order, so it was asked for ten seconds whether it was off, and
+    # never told.
+    at = stages["cabinet", "c-rate"]["sinking", False, "off"]
+    out = spend("cabinet", "c-rate", at=at, act=lambda out: out.wires.do("mains on"), place=tmp_path)
+    assert out.done is not None
+    assert out.done.exit_code == 0, out.done.result.end_reason
+    assert wrong(out) == []
+
+
 def test_a_load_that_somebody_opens_is_not_closed_again(
     stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
 ) -> None:
