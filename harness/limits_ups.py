@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from harness.chemistry import CHEMISTRIES
 from harness.config_bench import BenchFile
-from harness.config_ups import UpsFile
+from harness.config_ups import CEILING_V_CELL, UpsFile
 from harness.envelope import Envelope
+from harness.errors import PlanRefused
 from harness.limits import START_TEMP_C, UNATTENDED_TEMP_MAX_C, least_amps, shared_limits
 
 ROW = CHEMISTRIES["agm"]
@@ -34,10 +35,17 @@ def ups_envelope(
     """The envelope for standing in for the battery of ``ups``.
 
     ``lowest_v`` and ``highest_v`` (V) are the plan's levels, ``ceiling_v`` what its charger was measured or is said to
-    come to. Raises PlanRefused when they cannot be ordered: nothing may be asked above the trip level.
+    come to; it raises the trip level, so no more of it is believed than of a label. Raises PlanRefused when they
+    cannot be ordered: nothing may be asked above the trip level.
     """
     n = ups.cells_in_series
     ceiling = ups.label_ceiling_v if ceiling_v is None else ceiling_v
+    most_v = _v(n * CEILING_V_CELL[1])
+    if ceiling is not None and not ceiling <= most_v:
+        raise PlanRefused(
+            f"plan: {ceiling:g} V as charge ceiling: no charger for {n} lead-acid cells comes above {most_v:g} V "
+            f"({CEILING_V_CELL[1]:g} V a cell); ask for less, or put nominal_dc_volts right"
+        )
     high = max(n * ROW.target, CEILING_SHARE * ceiling if ceiling is not None else 0.0)
     lowest = n * LOWEST_V_CELL if lowest_v is None else lowest_v
     # A charge ceiling is traced up to the charger's own volts, wherever they lie below the trip level.

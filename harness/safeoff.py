@@ -243,7 +243,7 @@ class SafeOff:
         self._tries += 1
         told = self._outputs(order)
         if self._tries > 1:
-            # Off is in doubt: whoever has no place in this order, and was switched on by somebody else, is told as well.
+            # Off is in doubt: whoever has no place in this order, but may have been switched on since, is told as well.
             told += [one for one in self._outputs("unknown") if one not in told]
         for name, driver in told:
             if order == "trace" and isinstance(driver, Load) and self._tries == 1:

@@ -1,4 +1,4 @@
-"""The envelope of a run on a UPS: levels of the lead-acid battery it was made for, or of its own charger where higher."""
+"""The envelope of a run on a UPS: levels of the lead-acid battery it was made for, or of its charger where higher."""
 
 from __future__ import annotations
 
@@ -37,6 +37,14 @@ def test_high_level_is_that_of_lead_acid(bench: BenchFile, ups: UpsFile) -> None
 @pytest.mark.parametrize(("ceiling", "high"), [(28.0, 29.4), (29.0, 29.58), (30.0, 30.6)])
 def test_a_charger_measured_higher_raises_it(bench: BenchFile, ups: UpsFile, ceiling: float, high: float) -> None:
     assert ups_envelope(ups=ups, bench=bench, ceiling_v=ceiling).high_v == pytest.approx(high)
+
+
+@pytest.mark.parametrize("ceiling", [31.21, 35.0, 54.6, float("nan"), float("inf")])
+def test_no_ceiling_raises_it_beyond_what_a_label_is_believed(bench: BenchFile, ups: UpsFile, ceiling: float) -> None:
+    # Ours: start_v of a plan was taken for the measured ceiling, and 35 V went onto a UPS for 24 V.
+    with pytest.raises(PlanRefused, match=r"31\.2 V \(2\.6 V a cell\)"):
+        ups_envelope(ups=ups, bench=bench, ceiling_v=ceiling, highest_v=ceiling)
+    assert ups_envelope(ups=ups, bench=bench, ceiling_v=31.2).high_v == pytest.approx(31.824)
 
 
 def test_levels_of_the_plan(bench: BenchFile, ups: UpsFile) -> None:
