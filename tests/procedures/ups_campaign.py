@@ -16,11 +16,12 @@ from pathlib import Path
 from harness.clock import VirtualClock
 from harness.job import Done, Home, Watcher
 from harness.result import Figure
-from harness.sequence import Place, in_order, judged, run_sequence
+from harness.sequence import Asked, Place, in_order, judged, run_sequence
 from harness.verdict import Judgement
 from sims.bench import SimBench
 from sims.fit_truth import true_hold_up
 from sims.scenario import Scenario, drawn, load_scenario
+from sims.ups_truth import true_ups_figures
 from sims.verdict_truth import TrueVerdict, true_verdict
 
 BEYOND = 3.0
@@ -30,6 +31,15 @@ SHARE_INSIDE = 0.93
 """Of all figures at least this share lies within its expanded uncertainty."""
 
 CANNOT_TELL = "cannot tell"
+
+UNSEEN = ("charging when cold", "volts of the full pack")
+"""Rules that hang on what these runs do not do: no charge in the cold, no level above the UPS's float."""
+
+MARGINS = {
+    "charge current": "charge_current_margin_a",
+    "floor margin": "floor_margin_v",
+    "discharge current": "discharge_current_margin_a",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +99,45 @@ class Job:
         return [line.about for line in lines if line.verdict == CANNOT_TELL]
 
     @property
+    def unexplained(self) -> list[str]:
+        """Doubts without a reason: the margin is a number, no bound, and beyond its uncertainty."""
+        return [about for about in self.doubts if about not in UNSEEN and not self._near(about)]
+
+    def _near(self, about: str) -> bool:
+        """Whether nothing more could be told: the margin is within its uncertainty, only a bound, or not there."""
+        figures, site = self._figures(), self.facts.site
+        match about:
+            case "charge volts":
+                figure, least = figures.get("ceiling_v"), self.facts.pack.charge_volts_max
+            case "runtime":
+                figure, least = self._runtime(site.load_w), 60.0 * site.runtime_needed_min
+            case "largest load":
+                figure, least = figures.get("load_w_max"), site.load_w_max
+            case _:
+                figure, least = figures.get(MARGINS.get(about, about)), 0.0
+        if figure is None or figure.bound:
+            return True
+        return abs(float(figure.value) - least) <= (figure.expanded_uncertainty or 0.0)
+
+    def _figures(self) -> dict[str, Figure]:
+        made = {name: figure for one in self.done for name, figure in one.result.figures.items()}
+        return made | dict(self.judgement.figures if self.judgement else {})
+
+    def _runtime(self, load_w: float) -> Figure | None:
+        for entry in self.judgement.lists.get("runtime_s", ()) if self.judgement else ():
+            made = entry.get("runtime_s")
+            if entry["load_w"] == load_w and isinstance(made, Figure):
+                return made
+        return None
+
+    @property
+    def right(self) -> bool:
+        """Whether the class is the true one, or nothing is said and there is a reason for every doubt."""
+        if self.found == self.truth.verdict:
+            return not self.wrong_lines
+        return self.found == CANNOT_TELL and not self.unexplained and not self.wrong_lines
+
+    @property
     def wrong_lines(self) -> list[str]:
         """Rules found to pass that fail in truth, or the other way round."""
         true = {line.about: line.verdict == "fail" for line in self.truth.lines}
@@ -103,18 +152,32 @@ def scenario(name: str, seed: int | None) -> Scenario:
     return nominal if seed is None else drawn(nominal, seed=seed)
 
 
-def whole_job(facts: Scenario, out: Path, *, seed: int | None = None) -> Job:
-    """Every run of the sequence in order on one bench, and the verdict; files and runs go into ``out``."""
+def _placed(facts: Scenario, out: Path, *, seed: int | None) -> tuple[SimBench, Place]:
+    """A bench in memory, and its files in ``out``."""
     clock = VirtualClock()
     sim = SimBench(facts, now=clock.now, seed=seed)
     addresses = {name: f"sim:{facts.name}/{name}" for name in sim.names}
     for name, text in (("bench", sim.bench_toml(addresses)), ("pack", sim.pack_toml()), ("ups", sim.ups_toml())):
         (out / f"{name}.toml").write_text(text, encoding="utf-8")
-    place = Place(out / "bench.toml", out / "pack.toml", out / "ups.toml", out / "runs", Home(clock, sim))
+    return sim, Place(out / "bench.toml", out / "pack.toml", out / "ups.toml", out / "runs", Home(clock, sim))
+
+
+def whole_job(facts: Scenario, out: Path, *, seed: int | None = None) -> Job:
+    """Every run of the sequence in order on one bench, and the verdict; files and runs go into ``out``."""
+    sim, place = _placed(facts, out, seed=seed)
     sequence = run_sequence("qualify")
     done = tuple(in_order(place, place.steps(sequence), Watcher()))
     judgement = judged(sequence.verdict, done)
     return Job(seed, facts, done, judgement, tuple(_rows(facts, sim, done, judgement)))
+
+
+def ups_rows(facts: Scenario, out: Path, *, seed: int | None = None) -> list[Row]:
+    """The runs on the UPS alone."""
+    _, place = _placed(facts, out, seed=seed)
+    truth = true_ups_figures(facts)
+    done = in_order(place, [Asked("voltage-floor"), Asked("charge-ceiling")], Watcher())
+    found = {name: figure for one in done for name, figure in one.result.figures.items() if name in truth}
+    return [_row(name, figure, truth[name].value) for name, figure in found.items()]
 
 
 def _rows(facts: Scenario, sim: SimBench, done: Iterable[Done], judgement: Judgement | None) -> Iterator[Row]:
@@ -146,6 +209,7 @@ def line(job: Job) -> str:
     """One bench in one line."""
     told = [", ".join(f"{row.name} {row.ratio:.2f}" for row in job.outside) or "-"]
     told += [f"doubts: {', '.join(job.doubts)}"] if job.doubts else []
+    told += [f"WITHOUT REASON: {', '.join(job.unexplained)}"] if job.unexplained else []
     told += [f"WRONG: {', '.join(job.wrong_lines)}"] if job.wrong_lines else []
     largest = max((row.ratio for row in job.rows), default=float("nan"))
     seed, true = "none" if job.seed is None else job.seed, job.truth
