@@ -20,6 +20,9 @@ CEILING_SHARE = 1.02
 STEP_V_CELL = 0.05
 """Between the levels above the high one, V per lead-acid cell: the steps of the lead-acid row."""
 
+NOTHING_THERE_AMPS = 1000.0
+"""Stands where no instrument is that could carry a current."""
+
 LOWEST_V_CELL = 1.0
 """Under this no UPS made for lead-acid still runs (judgement)."""
 
@@ -50,8 +53,8 @@ def ups_envelope(
     lowest = n * LOWEST_V_CELL if lowest_v is None else lowest_v
     # A charge ceiling is traced up to the charger's own volts, wherever they lie below the trip level.
     target = min(high - 0.01, n * ROW.target - 0.01) if highest_v is None else highest_v
-    amps, amps_from = least_amps(shared_limits(bench, bench.one("supply")) or [("no limit given", 1000.0)])
-    sink_amps, sink_from = least_amps(shared_limits(bench, bench.one("load")) or [("no limit given", 1000.0)])
+    amps, amps_from = _most_amps(bench, "supply")
+    sink_amps, sink_from = _most_amps(bench, "load")
     return Envelope(
         chemistry=ROW.name,
         lithium=False,
@@ -82,6 +85,20 @@ def ups_envelope(
         attended_only="a UPS hangs on the bench: its output is live and its mains may come back",
         subject="ups",
     )
+
+
+def _most_amps(bench: BenchFile, role: str) -> tuple[float, str]:
+    """What fuse, leads and the instrument of ``role`` bear, A, and which of them it is. With a pack its own file always
+    gives a limit; here the bench file must. Raises PlanRefused."""
+    entry = bench.one(role)
+    limits = shared_limits(bench, entry)
+    if entry is None:
+        return least_amps([*limits, (f"no {role} on the bench", NOTHING_THERE_AMPS)])
+    if not any(value is not None for _, value in limits):
+        raise PlanRefused(
+            f"{bench.path}: what may flow by {entry.name} is not given: write fuse_amps, or max_amps of {entry.name}"
+        )
+    return least_amps(limits)
 
 
 def _v(volts: float) -> float:

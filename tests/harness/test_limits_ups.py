@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.config import BenchFile, UpsFile, load_bench, load_ups
+from harness.config import BenchFile, InstrumentEntry, UpsFile, load_bench, load_ups
 from harness.errors import PlanRefused
 from harness.limits_ups import ups_envelope
 from harness.starters import starter_text
@@ -71,6 +71,21 @@ def test_currents_are_bounded_by_fuse_leads_and_instrument(bench: BenchFile, ups
     assert "fuse" in env.charge_amps_from
     bare = replace(fused, fuse_amps=1000.0)
     assert "supply" in ups_envelope(ups=ups, bench=bare).charge_amps_from
+
+
+@pytest.mark.parametrize("role", ["supply", "load"])
+def test_a_current_that_nothing_bounds_is_refused(bench: BenchFile, ups: UpsFile, role: str) -> None:
+    # Ours: with neither fuse nor limits in the bench file the program ended by an error of its own.
+    def bare(one: InstrumentEntry) -> InstrumentEntry:
+        return replace(one, max_amps=None, amps_range=None, lead_mm2=None) if one.role == role else one
+
+    open_bench = replace(bench, fuse_amps=None, instruments=tuple(map(bare, bench.instruments)))
+    with pytest.raises(PlanRefused, match=f"write fuse_amps, or max_amps of {role}"):
+        ups_envelope(ups=ups, bench=open_bench)
+    fused = replace(open_bench, fuse_amps=8.0)
+    assert ups_envelope(ups=ups, bench=fused).amps_max == 6.0
+    without = replace(open_bench, instruments=tuple(one for one in bench.instruments if one.role != role))
+    assert ups_envelope(ups=ups, bench=without).high_v == 29.4
 
 
 def test_said_in_words(bench: BenchFile, ups: UpsFile) -> None:
