@@ -34,7 +34,7 @@ PACK = [
     ((r"\A", "\ufeff"), 2, ("BOM", "UTF-8 without BOM")),
     ((r"^rated_ah", "rated_ah = 9\nrated_ah"), 2, ("given twice",)),
     # more than the instruments bear
-    ((r"^rated_ah = .*?$", "rated_ah = 500"), 10, ("100 A", "max_watts of load", "rate_it <= ")),
+    ((r"^rated_ah = .*?$", "rated_ah = 500"), 10, ("100 A", "the limit is 20 A", "rate_it <= ")),
 ]
 
 BENCH = [

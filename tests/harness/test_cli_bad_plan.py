@@ -28,7 +28,7 @@ SETS = [
     (("charge_first=yes",), 2, ("true or false",)),
     (("end_at=middle",), 2, ("pack or load",)),
     # outside pack and instruments
-    (("rate_it=1.4",), 10, ("14 A", "max_watts of load", "use rate_it <= 1.39")),
+    (("rate_it=2.1",), 10, ("21 A", "pack file", "use rate_it <= 2")),
     (("end_v=10",), 10, ("10 V", "19.2 V")),
     (("charge_volts=40",), 10, ("charge_volts_max = 29.2 V",)),
     (("charge_amps=11",), 10, ("11 A", "the limit is 10 A")),

@@ -39,7 +39,7 @@ def test_dry_run_talks_to_nothing(cli: Any, files: Any, sims: list[Any]) -> None
     document = cli("run", "capacity", *files().words(), "--dry", "--json").document
     assert document["talked_to"] == sims == []
     assert document["plan"]["rate_it"] == 0.2
-    assert [step["amps"] for step in document["steps"]] == [5.0, 0.0, 2.0, 0.0]
+    assert [step["amps"] for step in document["steps"]] == [-5.0, 0.0, 2.0, 0.0]
     assert document["seconds"] == pytest.approx(sum(step["seconds"] for step in document["steps"]))
     assert document["cautions"]
 

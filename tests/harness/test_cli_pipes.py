@@ -94,7 +94,7 @@ def completed(words: str, number: int) -> list[str]:
     ("words", "number", "offered"),
     [
         ("nightbench ru", 1, ["plain,run", "plain,runs"]),
-        ("nightbench run c", 2, ["plain,capacity", "plain,charge"]),
+        ("nightbench run ca", 2, ["plain,capacity"]),
         ("nightbench simulate cab", 2, ["plain,cabinet"]),
         ("nightbench run capacity --be", 3, ["plain,--bench"]),
         ("nightbench run capacity --bench b", 4, ["file,b"]),
