@@ -9,10 +9,13 @@ from typing import Any
 from harness.config import PackFile, UpsFile, load_pack, load_ups
 from harness.errors import Usage
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
+from harness.jsonlines import events
 from harness.result import Result, load_result
 
 KNOWN = ("charge", "capacity", "c-rate", "voltage-floor", "charge-ceiling")
 """Procedures that a verdict can be made from."""
+
+ON_A_UPS = ("voltage-floor", "charge-ceiling")
 
 SAME_PACK = ("name", "serial", "asset", "chemistry", "cells_in_series", "rated_ah")
 SAME_UPS = ("name", "serial", "asset", "nominal_dc_volts", "blocks", "rated_va", "rated_w")
@@ -64,7 +67,23 @@ def _opened(folder: RunFolder) -> Run:
     if changed := folder.changed_inputs():
         where = folder.inputs / changed[0]
         raise Usage(f"{where}: not as the run used it; take the file from a backup, or run it again")
+    measured = folder.inputs / ("ups.toml" if result.procedure in ON_A_UPS else "pack.toml")
+    if not measured.is_file():
+        raise Usage(f"{measured}: missing, it tells what was measured; take it from a backup, or leave this run out")
+    if _recorded_simulated(folder) not in (None, result.simulated):
+        words = "simulated, its events say real" if result.simulated else "real, its events say simulated"
+        raise Usage(f"{folder.result_json}: says {words}; take the folder from a backup, or leave this run out")
     return Run(folder, result, _input(folder, "pack.toml", load_pack), _input(folder, "ups.toml", load_ups))
+
+
+def _recorded_simulated(folder: RunFolder) -> bool | None:
+    """What the first line of its events says, written while it ran; None where it says nothing."""
+    if not folder.events_jsonl.is_file():
+        return None
+    reader = events(folder)
+    next(reader.each(), None)
+    told = reader.header.get("simulated")
+    return told if isinstance(told, bool) else None
 
 
 def _input(folder: RunFolder, name: str, load: Callable[..., Any]) -> Any:

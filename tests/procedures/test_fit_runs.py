@@ -151,6 +151,22 @@ def _changed_input(runs: Any) -> list[RunFolder]:
     return [runs.charge(), first]
 
 
+def _nothing_kept(runs: Any) -> list[RunFolder]:
+    """The folder `inputs` was not copied along: which UPS this was nobody can tell."""
+    floor = runs.floor()
+    for kept in list(floor.inputs.iterdir()):
+        kept.unlink()
+    return [*runs.all(), floor]
+
+
+def _made_real_by_hand(runs: Any) -> list[RunFolder]:
+    """The result was edited; the record still says what the instruments answered."""
+    runs.simulated = False
+    floor = runs.floor()
+    floor.events_jsonl.write_text('{"recording":"events","form":1,"simulated":true}\n')
+    return [runs.charge(), floor]
+
+
 def _damaged(runs: Any) -> list[RunFolder]:
     first = runs.capacity()
     raw = first.samples_csv.read_bytes()
@@ -173,6 +189,8 @@ REFUSALS: list[tuple[Callable[[Any], list[RunFolder]], str]] = [
     (_refused, "came out refused: pack too cold; leave it out"),
     (_other_procedure, "fit makes nothing of transfer; accepted: runs of charge, capacity, "),
     (_changed_input, r"ups\.toml: not as the run used it; take the file from a backup"),
+    (_nothing_kept, r"inputs/ups\.toml: missing, it tells what was measured; take it from a backup"),
+    (_made_real_by_hand, r"result\.json: says real, its events say simulated; take the folder from a backup"),
     (_damaged, "is damaged"),
 ]
 
