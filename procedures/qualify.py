@@ -25,6 +25,9 @@ rather low, so that the rate reaches it)."""
 FLOOR_EXPECTED_V_CELL = 0.5 * (FLOOR_V_CELL[0] + FLOOR_V_CELL[1])
 STEP_IT = 0.05
 
+COOL_S = 3600.0
+"""A pack that was discharged fast is too warm to be charged; it cools with some 40 min (judgement)."""
+
 
 def fast_rate_it(pack: PackFile, ups: UpsFile, bench: BenchFile) -> float:
     """The rate, in It, that reaches the UPS's largest current as far as labels tell it, and pack and bench bear it.
@@ -53,8 +56,9 @@ def _floor_v(ups: UpsFile) -> float:
 def steps(pack: PackFile, ups: UpsFile, bench: BenchFile) -> tuple[Asked, ...]:
     """The runs in order. Raises ``PlanRefused`` when pack and bench do not go together at all."""
     rate = fast_rate_it(pack, ups, bench)
+    hot = ("charge_first=true", f"rate_it={rate:g}", f"rest_after_s={COOL_S:g}")
     fast = (
-        Asked("capacity", ("charge_first=true", f"rate_it={rate:g}"), f"charge, and discharge at {rate:g} It"),
+        Asked("capacity", hot, f"charge, discharge at {rate:g} It, and let it cool"),
         Asked("charge", (), "full again, for the steps"),
     )
     again = (Asked("charge", (), "full again, for the steps"),)

@@ -34,7 +34,7 @@ def test_the_order(cabinet: Any) -> None:
     assert [(one.procedure, one.sets) for one in asked] == [
         ("charge", ()),
         ("capacity", ("charge_first=false", "rate_it=0.2")),
-        ("capacity", ("charge_first=true", "rate_it=1.3")),
+        ("capacity", ("charge_first=true", "rate_it=1.3", "rest_after_s=3600")),
         ("charge", ()),
         ("c-rate", ()),
         ("voltage-floor", ()),
