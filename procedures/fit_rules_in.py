@@ -37,7 +37,7 @@ def charge_share(work: Work) -> Verdict:
     ceiling, charge = facts.ups_side.ceiling, facts.pack_side.charge
     runs = (ceiling.run if ceiling else "", charge.run if charge else "")
     sentence = f"a long float fills the pack to {_percent(made)} of its charge"
-    if made.bound:
+    if made.bound == "at most":
         sentence += "; the charge began above the ceiling"
         return line(about, "cannot tell", sentence, runs=runs, settles="a charge from a lower state")
     return line(about, "pass", sentence, runs=runs)

@@ -11,12 +11,15 @@ from procedures.fit_facts import Facts
 from procedures.fit_load import Cap, largest_load
 from procedures.fit_margins import Margin, discharge_margin, floor_margin
 from procedures.fit_predict import Predicted, predicted
-from procedures.fit_share import AT_LEAST
+from procedures.fit_share import AT_LEAST, AT_MOST
 
 IDS = (
     "charge_share", "usable_ah", "usable_wh", "charge_current_margin_a", "floor_margin_v", "discharge_current_margin_a",
     "load_w_max",
 )  # fmt: skip
+
+SHARE_BOUNDS: dict[str, Bound] = {AT_LEAST: "at most", AT_MOST: "at least"}
+"""What lacks at least so much is full to at most the rest; a float above the end of the charge fills further."""
 
 RANGE_UNDER_V_CELL = 3.34
 """Under this a LiFePO4 cell's volts hardly tell its charge: the share is a range."""
@@ -130,7 +133,7 @@ def _share(work: Work) -> None:
     basis = f"after a long float at {case.ceiling_v:.2f} V, {cell_v:.3f} V a cell; after a shorter time less"
     if facts.pack.chemistry == "lifepo4" and cell_v < RANGE_UNDER_V_CELL:
         basis += "; read it as a range: at these volts the charge moves much with little"
-    bound: Bound = "at most" if side == AT_LEAST else ""
+    bound = SHARE_BOUNDS.get(side, "")
     work.figures["charge_share"] = number(lambda one: one.share(), work.about, unit="1", basis=basis, bound=bound)
 
 

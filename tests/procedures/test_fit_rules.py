@@ -300,6 +300,14 @@ def test_two_bounds_against_one_another_say_nothing(tmp_path: Path) -> None:
     assert "usable_ah" in found.not_measured
 
 
+def test_a_ceiling_above_the_end_of_the_charge_fills_further(tmp_path: Path) -> None:
+    known = Known(28.9, 0.004, "c")
+    found = verdict(tmp_path, ceiling=known, highest=known)
+    assert (found.figures["charge_share"].value, found.figures["charge_share"].bound) == (1.0, "at least")
+    assert line(found, "charge share").verdict == "pass"
+    assert "to at least 100" in line(found, "charge share").sentence
+
+
 def test_a_charge_begun_above_the_ceiling_bounds_the_share(tmp_path: Path) -> None:
     found = verdict(tmp_path, charge=made.charge_curve(from_share=0.995))
     assert found.figures["charge_share"].bound == "at most"

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from harness.clock import VirtualClock
+from harness.errors import UserError
 from harness.job import Done, Home, Watcher
 from harness.result import Figure
 from harness.sequence import Asked, Place, in_order, judged, run_sequence
@@ -72,6 +73,7 @@ class Job:
     done: tuple[Done, ...]
     judgement: Judgement | None
     rows: tuple[Row, ...] = field(default_factory=tuple)
+    refused: str = ""
 
     @property
     def truth(self) -> TrueVerdict:
@@ -90,7 +92,7 @@ class Job:
         """The class that was found, or how the runs ended that left none."""
         if self.judgement is not None:
             return self.judgement.verdict
-        return "; ".join(f"{one.result.procedure}: {one.result.end_reason}" for one in self.done[-1:])
+        return self.refused or "; ".join(f"{one.result.procedure}: {one.result.end_reason}" for one in self.done[-1:])
 
     @property
     def doubts(self) -> list[str]:
@@ -166,9 +168,14 @@ def whole_job(facts: Scenario, out: Path, *, seed: int | None = None) -> Job:
     """Every run of the sequence in order on one bench, and the verdict; files and runs go into ``out``."""
     sim, place = _placed(facts, out, seed=seed)
     sequence = run_sequence("qualify")
-    done = tuple(in_order(place, place.steps(sequence), Watcher()))
-    judgement = judged(sequence.verdict, done)
-    return Job(seed, facts, done, judgement, tuple(_rows(facts, sim, done, judgement)))
+    done: list[Done] = []
+    why = ""
+    try:
+        done.extend(in_order(place, place.steps(sequence), Watcher()))
+    except UserError as error:
+        why = str(error)
+    judgement = None if why else judged(sequence.verdict, done)
+    return Job(seed, facts, tuple(done), judgement, tuple(_rows(facts, sim, done, judgement)), why)
 
 
 def ups_rows(facts: Scenario, out: Path, *, seed: int | None = None) -> list[Row]:
