@@ -84,7 +84,7 @@ class UpsSideFacts:
 @dataclass(frozen=True, slots=True, eq=False)
 class Facts:
     """All of it. ``missing`` says in words why an input is not there: by ``curves``, ``charge``, ``floor``,
-    ``ceiling``; ``notes`` are for the reader."""
+    ``ceiling``, ``charge_a``; ``notes`` are for the reader."""
 
     pack: PackFile
     ups: UpsFile
@@ -111,6 +111,11 @@ class Facts:
     def worst_w(self) -> float:
         """The largest load that may come: the site's, else the usual one."""
         return self.usual_w if self.site.load_w_max is None else max(self.site.load_w_max, self.usual_w)
+
+    @property
+    def why_no_charge_a(self) -> str:
+        """Why the charger's current is not known: a probe without a load finds the ceiling alone."""
+        return self.missing.get("charge_a", self.why("ceiling"))
 
     def why(self, what: str) -> str:
         """Why an input is missing."""

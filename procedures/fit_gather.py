@@ -25,6 +25,9 @@ from procedures.fit_read import (
 from procedures.fit_runs import Run
 from procedures.fit_share import ChargeCurve
 from procedures.fit_ups import SAME_W, Sweep
+from procedures.floor_figures import ABNORMAL, WENT_OFF
+
+NOT_WELL = (WENT_OFF, ABNORMAL)
 
 SAME_RATE = 0.05
 """Discharges whose currents lie this near to one another are at one rate (judgement)."""
@@ -185,6 +188,8 @@ def _ups_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) ->
     probe = next((run for run in probes if run.whole and known(run, "ceiling_v") is not None), None)
     if probe is None:
         missing["ceiling"] = _why_not(probes, "charge-ceiling", _told(probes, "ceiling_v"))
+    elif known(probe, "charge_a") is None:
+        missing["charge_a"] = f"{probe.name}: {_told([probe], 'charge_a')}"
     idle = next((one for one in (known(run, "idle_w") for run in floors if run.whole) if one is not None), None)
     good = [one for one in (known(run, "highest_good_v") for run in floors if run.whole) if one is not None]
     return UpsSideFacts(
@@ -231,8 +236,11 @@ def _told(runs: list[Run], name: str) -> str:
 
 
 def _abnormal_v(run: Run) -> float:
-    """The highest volts the UPS was taken to when it was not well there; inf when it was well everywhere."""
+    """The highest volts the UPS was taken to when it was not well there; inf when nothing of the kind was seen.
+
+    What ended by the bench or by mains says nothing about the UPS.
+    """
     above = run.result.conditions.get("above_start")
-    if above is None or above.value == "nothing abnormal":
+    if above is None or above.value not in NOT_WELL:
         return math.inf
     return number_of(run.result, "highest_v")

@@ -39,7 +39,8 @@ def largest_load(facts: Facts, about: Doubted, runtime_s: Callable[[float], floa
         return Cap(None, facts.why("floor"), settles="a voltage-floor run that ends by cut-off")
     if holds(rated):
         lines = [BudgetLine("files", 0.0, "W", "the label's number")]
-        return Cap(figure(rated, "W", lines, "the UPS's rated load: pack and floor allow it"), "the UPS's own rating")
+        made = figure(rated, "W", lines, "the UPS's rated load: pack and floor allow it")
+        return Cap(made, "the UPS's own rating", _proofs(facts, about, rated, runtime_s))
     good = next((w for w in (rated * n / STEPS for n in range(STEPS - 1, 0, -1)) if holds(w)), 0.0)
     bad = good + rated / STEPS
     for _ in range(HALVINGS):
@@ -48,8 +49,16 @@ def largest_load(facts: Facts, about: Doubted, runtime_s: Callable[[float], floa
     hurdle = _in_the_way(facts, about, bad, runtime_s)
     assert hurdle is not None
     if not good > rated / STEPS / 2:
+        # What stands in the way of a fraction of a watt helps nobody: that of the largest load that may come does.
+        hurdle = _in_the_way(facts, about, facts.worst_w, runtime_s) or hurdle
         return Cap(None, hurdle.why, hurdle.runs, hurdle.settles)
-    return Cap(_watts(about, good), hurdle.why, hurdle.runs, hurdle.settles)
+    runs = (*_proofs(facts, about, good, runtime_s), *hurdle.runs)
+    return Cap(_watts(about, good), hurdle.why, runs, hurdle.settles)
+
+
+def _proofs(facts: Facts, about: Doubted, load_w: float, runtime_s: Callable[[float], float]) -> tuple[str, ...]:
+    """Runs on which it rests that ``load_w`` is carried."""
+    return (*floor_margin(facts, about, load_w).runs, *discharge_margin(facts, about, load_w, runtime_s).runs)
 
 
 def _in_the_way(facts: Facts, about: Doubted, load_w: float, runtime_s: Callable[[float], float]) -> Margin | None:

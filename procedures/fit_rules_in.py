@@ -55,7 +55,8 @@ def charge_current(work: Work) -> Verdict:
     about, facts = "charge current", work.facts
     amps, made = facts.ups_side.charge_a, work.figures.get("charge_current_margin_a")
     if amps is None or made is None:
-        return line(about, "cannot tell", facts.why("ceiling"), settles="a charge-ceiling run")
+        settles = "a charge-ceiling run with a load in place of the battery"
+        return line(about, "cannot tell", facts.why_no_charge_a, settles=settles)
     word = judge_figure(made)
     limit, it = facts.pack.charge_amps_max, amps.value / facts.pack.rated_ah
     what = {"pass": "within", "fail": "more than"}.get(word, "too near to")

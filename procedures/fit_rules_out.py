@@ -117,6 +117,9 @@ def load_line(work: Work) -> Verdict:
     made = cap.figure
     if made is None:
         return line(about, "not judged", f"none is proven: {cap.binds}", runs=cap.runs, settles=cap.settles)
+    # What proves the next watt is not what proves the site's largest load.
+    lacking = (margin.settles for margin in (work.floor, work.current) if margin.word != "pass" and margin.settles)
+    settles = next(lacking, cap.settles)
     most = float(made.value)
     words = f"proven up to {most:.0f} W{_for_how_long(work, most)}; a larger one is held up by: {cap.binds}"
     usual, worst = facts.site.load_w, facts.site.load_w_max
@@ -129,10 +132,10 @@ def load_line(work: Work) -> Verdict:
         return line(about, word, sentence, runs=cap.runs, settles="the load measured")
     if usual is not None and usual <= most:
         word, sentence = provided("pass", f"{words}; {largest:g} W may come", _kept_down(work))
-        return line(about, word, sentence, runs=cap.runs, settles=cap.settles or "a smaller load")
+        return line(about, word, sentence, runs=cap.runs, settles=settles or "a smaller load")
     sure = "fail" in (work.floor.word, work.current.word) or largest > facts.ups.rated_w
     word = "fail" if sure else "cannot tell"
-    return line(about, word, f"{words}; {largest:g} W may come", runs=cap.runs, settles=cap.settles)
+    return line(about, word, f"{words}; {largest:g} W may come", runs=cap.runs, settles=settles)
 
 
 def _for_how_long(work: Work, load_w: float) -> str:
@@ -147,6 +150,8 @@ def room(facts: Facts) -> Verdict:
     if low is None and high is None:
         return line(about, "not judged", "no temperatures of the place are in [site]", settles="ambient_min_c and "
                      "ambient_max_c in the UPS file")  # fmt: skip
+    if not facts.pack_side.curves:
+        return line(about, "cannot tell", facts.why("curves"), settles="a capacity run that ends as it should")
     if not temps:
         return line(about, "cannot tell", "the pack's temperature was not measured", settles="a pack thermometer")
     limits = facts.pack.row

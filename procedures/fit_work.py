@@ -148,7 +148,7 @@ def _usable(work: Work) -> None:
 def _charge_current(work: Work) -> None:
     facts = work.facts
     if facts.ups_side.charge_a is None:
-        work.not_measured["charge_current_margin_a"] = facts.why("ceiling")
+        work.not_measured["charge_current_margin_a"] = facts.why_no_charge_a
         return
     limit = facts.pack.charge_amps_max
     work.figures["charge_current_margin_a"] = number(

@@ -20,6 +20,9 @@ IDS = (
     "restart_v", "idle_a", "idle_w", "p_ac_w", "lead_drop_v",
 )  # fmt: skip
 
+WENT_OFF, ABNORMAL = "it went off", "abnormal, by a mark"
+"""What a sweep above its start says of a UPS that does not bear the volts."""
+
 DECLARED_LOAD_SHARE = 0.05
 """How far an AC load nobody measured may be from what the UPS file says (judgement)."""
 

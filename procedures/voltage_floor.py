@@ -11,7 +11,7 @@ from harness.bench import Bench
 from harness.channels import Channels
 from harness.procedure import Found, Procedure
 from harness.result import Condition
-from procedures.floor_figures import IDS, Swept, figures, not_measured
+from procedures.floor_figures import ABNORMAL, IDS, WENT_OFF, Swept, figures, not_measured
 from procedures.floor_fold import CUT_OFF, NOT_REACHED
 from procedures.floor_plan import VoltageFloorPlan, forecast_voltage_floor, settle_voltage_floor
 from procedures.floor_sweep import Sweep, lead_ohm
@@ -55,10 +55,10 @@ def _conditions(bench: Bench, plan: VoltageFloorPlan, run: Swept) -> dict[str, C
 def _up_words(run: Swept) -> str:
     assert run.up is not None
     if run.up.end_reason == CUT_OFF:
-        return "it went off"
+        return WENT_OFF
     if run.up.end_reason != NOT_REACHED:
         return f"ended by: {run.up.end_reason}"
-    return "abnormal, by a mark" if run.abnormal.how else "nothing abnormal"
+    return ABNORMAL if run.abnormal.how else "nothing abnormal"
 
 
 PROCEDURE = Procedure(

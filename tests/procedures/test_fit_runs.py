@@ -344,6 +344,44 @@ def test_not_well_above_the_start(runs: Any) -> None:
     assert words(found)["volts of the full pack"] == "fail"
 
 
+@pytest.mark.parametrize("ended", ["ended by: supply limit", "ended by: mains came back", "nothing abnormal"])
+def test_what_the_bench_ended_above_the_start_is_no_fault_of_the_ups(runs: Any, ended: str) -> None:
+    floor = runs.floor(plan={"highest_v": 28.0}, conditions={"above_start": Condition(value=ended)})
+    high = {"set_amps": Condition(value=2.0), "rest_v": Condition(value=28.4)}
+    found = judge([runs.charge(), runs.capacity(2.0, conditions=high), floor, runs.ceiling()])
+    assert words(found)["volts of the full pack"] == "cannot tell"
+
+
+def test_a_ceiling_found_without_a_load_says_why_there_is_no_current(runs: Any) -> None:
+    alone = {"ceiling_v": folders.figure(27.3, "V", 0.03), "open_v": folders.figure(27.3, "V", 0.008)}
+    told = {"charge_a": "needs a load in place of the battery; this bench had the supply alone"}
+    probe = runs.ceiling(figures=alone, not_measured=told)
+    found = judge([runs.charge(), runs.capacity(2.0), runs.floor(), probe])
+    assert words(found)["charge volts"] == "pass"
+    assert words(found)["charge current"] == "cannot tell"
+    assert sentence(found, "charge current") == f"{probe.name}: {told['charge_a']}."
+    assert "with a load" in next(line.settles for line in found.lines if line.about == "charge current")
+
+
+def test_without_a_discharge_no_thermometer_is_asked_for(runs: Any) -> None:
+    found = judge([runs.charge(), runs.floor(), runs.ceiling()])
+    (room,) = (line for line in found.lines if line.about == "room temperature")
+    assert (room.sentence, room.settles) == (
+        "No capacity run is among the runs.",
+        "a capacity run that ends as it should",
+    )
+
+
+def test_the_largest_load_rests_on_what_proves_it_and_asks_for_what_is_needed(runs: Any) -> None:
+    charge, slow, floor, ceiling = runs.charge(), runs.capacity(2.0), runs.floor(200.0, 238.0), runs.ceiling()
+    (load,) = (line for line in judge([charge, slow, floor, ceiling]).lines if line.about == "largest load")
+    assert set(load.runs) == {slow.name, floor.name}
+    assert load.settles == "a capacity run at 1.14 It or more"  # 200 W: 238 W at 21 V
+    (none,) = (line for line in judge([charge, floor, ceiling]).lines if line.about == "largest load")
+    assert none.sentence.startswith("None is proven: the UPS takes up to 11.3 A at 200 W;")
+    assert none.settles == "a capacity run at 1.14 It or more"
+
+
 # -- the command -------------------------------------------------------------------------------------------------------
 
 
