@@ -91,7 +91,7 @@ class StubBench:
         self.off_reports = [_report("not confirmed")]
         self.before_doubt = None
         self.noted: list[str] = []
-        self.rig = type("Rig", (), {"load_name": "load", "supply_name": "supply", "drivers": {}})()
+        self.rig = type("Rig", (), {"load_name": "load", "supply_name": "supply", "drivers": {}, "subject": "pack"})()
         self.site = type("Site", (), {"bench": type("File", (), {"fuse_amps": 20.0})()})()
 
     def note(self, kind: str, **_fields: Any) -> None:
