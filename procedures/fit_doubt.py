@@ -78,6 +78,7 @@ def _ups_sources(facts: Facts) -> Iterable[Source]:
             _ups_move("floor_law", away_v),
         )
         yield Source("battery power", "of the sweep", _ups_move("power", ups.power_share_u))
+        yield Source("AC load", "of the sweeps, one way of knowing it for all", _ups_move("load", ups.load_share_u))
         words = f"up to {100 * POWER_DOUBT:g} % of the difference, judgement"
         yield Source("battery power at another load", words, _ups_move("power_law", rectangular(POWER_DOUBT)))
     words = f"0 to {2000 * LEAD_OHM:g} mohm between pack and UPS, judgement; rectangular"

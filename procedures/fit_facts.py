@@ -73,6 +73,7 @@ class UpsSideFacts:
     sweeps: tuple[Sweep, ...] = ()
     floor_u: float = math.nan
     power_share_u: float = math.nan
+    load_share_u: float = 0.0
     idle_w: float = math.nan
     ceiling: Known | None = None
     highest: Known | None = None

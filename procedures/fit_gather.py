@@ -93,13 +93,13 @@ def _pack_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) -
         missing["curves"] = _why_not(capacity, "capacity", _no_curve(capacity))
     charge, charge_u = _charge(runs, missing)
     steps = _of(runs, "c-rate")
-    first = next((run for run in used if known(run, "mean_v") is not None), None)
-    mean_v, total = (known(first, "mean_v"), known(first, "capacity_ah")) if first else (None, None)
+    # Perhaps not all were measured on one bench: the worst instrument counts for all.
+    mean_v, total = [[one for run in used if (one := known(run, name))] for name in ("mean_v", "capacity_ah")]
     rests = [one for one in map(_rest_v, (*used, *steps)) if one is not None]
     return PackSide(
         curves=tuple(curves),
-        volts_u=mean_v.u if mean_v else math.nan,
-        charge_share_u=total.share if total else math.nan,
+        volts_u=max((one.u for one in mean_v), default=math.nan),
+        charge_share_u=max((one.share for one in total), default=math.nan),
         charge=charge,
         charge_share_in_u=charge_u,
         held=(*_to_the_end(curves), *(one for run in steps for one in held_steps(run))),
@@ -184,7 +184,7 @@ def _ups_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) ->
     sweeps, used = _sweeps(floors, notes)
     if not sweeps:
         missing["floor"] = _why_not(floors, "voltage-floor", _no_floor(floors))
-    floor, power = [[known(run, name) for run in used] for name in ("floor_v", "dc_w")]
+    floor, power, load = [[known(run, name) for run in used] for name in ("floor_v", "dc_w", "p_ac_w")]
     probe = next((run for run in probes if run.whole and known(run, "ceiling_v") is not None), None)
     if probe is None:
         missing["ceiling"] = _why_not(probes, "charge-ceiling", _told(probes, "ceiling_v"))
@@ -196,6 +196,7 @@ def _ups_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) ->
         sweeps=tuple(sweeps),
         floor_u=max((one.u for one in floor if one), default=math.nan),
         power_share_u=max((one.share for one in power if one), default=math.nan),
+        load_share_u=max((one.share for one in load if one), default=0.0),
         idle_w=idle.value if idle else math.nan,
         ceiling=_first(probe, "float_v", "ceiling_v"),
         highest=_first(probe, "boost_v", "ceiling_v"),

@@ -84,11 +84,18 @@ class UpsSide:
         return self.dc_w(ac_w) / self.floor_v(ac_w)
 
     def moved(
-        self, *, floor_v: float = 0.0, power: float = 0.0, floor_law: float = 0.0, power_law: float = 0.0
+        self,
+        *,
+        floor_v: float = 0.0,
+        power: float = 0.0,
+        load: float = 0.0,
+        floor_law: float = 0.0,
+        power_law: float = 0.0,
     ) -> UpsSide:
-        """As it would be with these much higher (V; shares)."""
+        """As it would be with these much higher (V; shares); ``load``: the loads in the sweeps."""
         return replace(
             self,
+            sweeps=tuple(replace(sweep, ac_w=sweep.ac_w * (1.0 + load)) for sweep in self.sweeps),
             floor_off_v=self.floor_off_v + floor_v,
             power_scale=self.power_scale + power,
             floor_law=self.floor_law + floor_law,

@@ -203,6 +203,13 @@ def test_what_was_not_measured_is_in_doubt_and_what_was_is_not() -> None:
     assert not alone.measured_at(110.0)
 
 
+def test_a_load_that_was_other_than_written_moves_what_is_drawn_at_it() -> None:
+    """What was measured at 100 W was drawn at 101 W."""
+    moved = SIDE.moved(load=0.01)
+    assert (moved.dc_w(101.0), moved.floor_v(202.0)) == (pytest.approx(128.0), pytest.approx(20.8))
+    assert moved.dc_w(101.0 / 2) == pytest.approx(67.5)
+
+
 @pytest.mark.parametrize("loads", [(), (100.0, 100.0), (200.0, 100.0), (0.0,)])
 def test_sweeps_stand_in_order(loads: tuple[float, ...]) -> None:
     with pytest.raises(ValueError, match="by rising load"):

@@ -321,6 +321,17 @@ def test_on_the_plateau_the_share_is_a_range(tmp_path: Path) -> None:
     assert " +/- " in line(verdict(tmp_path), "charge share").sentence
 
 
+def test_what_hung_on_the_output_is_known_so_well_and_no_better(tmp_path: Path) -> None:
+    """By hand: at 101 and 202 W instead of 100 and 200 W, 120 W take 148.7 W of the battery and not 150 W."""
+    found = verdict(tmp_path, load_share_u=0.01)
+    (entry,) = (one for one in found.lists["runtime_s"] if one["load_w"] == 120.0)
+    made_of = {one.source: one.standard_uncertainty for one in entry["runtime_s"].budget}
+    share = made_of["AC load"] / float(entry["runtime_s"].value)
+    assert share == pytest.approx(150.0 / (128.0 + 19.0 / 101.0 * 110.0) - 1.0, rel=0.1)
+    for name in ("usable_ah", "discharge_current_margin_a"):
+        assert "AC load" in {one.source for one in found.figures[name].budget}
+
+
 # -- temperature, place, pack without a BMS ----------------------------------------------------------------------------
 
 

@@ -224,6 +224,16 @@ def test_a_run_that_was_stopped_is_not_taken_as_whole(runs: Any) -> None:
     assert found.not_measured["usable_ah"].endswith("stopped by a person (SIGINT)")
 
 
+def test_the_worst_instrument_counts_for_all_curves(runs: Any) -> None:
+    slow, charge, fast = runs.capacity(2.0), runs.charge(), runs.capacity(12.5)
+    result = msgspec.json.decode(fast.result_json.read_bytes())
+    result["figures"]["mean_v"]["expanded_uncertainty"] = 0.4
+    fast.result_json.write_bytes(msgspec.json.encode(result))
+    found = judge([slow, charge, fast, runs.floor(), runs.floor(200.0, 238.0), runs.ceiling()])
+    made_of = {one.source: one.standard_uncertainty for one in found.figures["floor_margin_v"].budget}
+    assert made_of["pack volts"] == pytest.approx(0.2)
+
+
 def test_a_floor_that_was_not_found_says_why(runs: Any) -> None:
     told = {
         "end_reason": "supply limit",
