@@ -197,7 +197,8 @@ class Bench:
             arm = partial(arm_supply, supply, site=self.site, note=self.note, volts=helped_volts, amps=helped_amps)
             outputs = ((helper, supply, arm), *outputs)
         block = Block("trace", amps_max, volts, longest_s, function="cv", amps_most=amps_max)
-        block.helped = helped_volts is not None
+        if helped_volts is not None:
+            block.helped, block.helped_amps = True, helped_amps
         with self._energised(block, outputs) as output:
             yield output
 

@@ -40,6 +40,8 @@ class Block:
     amps_most: float = math.nan
     """What a trace at constant volts may come to, A."""
     helped: bool = False
+    helped_amps: float = math.nan
+    """Limit of the supply beside a tracing load, A."""
     reason: str = ""
     """Why the procedure leaves the block, when it has said so."""
 

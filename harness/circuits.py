@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
+from harness.before_mains import LOOK_S, foreign
 from harness.findings import Finding
 from harness.person import ORDERS, PATIENCE_S, HandsRefused
 from harness.sample import Sample
@@ -22,6 +23,7 @@ class Circuits:
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
+        self._had_mains = False
 
     def can_switch(self, what: str) -> str:
         """How ``mains`` or ``ac-load`` is switched: by a "switch", by a "person", or "" when by nobody."""
@@ -44,6 +46,8 @@ class Circuits:
         bench.stopping.if_asked()
         if bench.rig.switched.get(what) is on:
             return
+        if what == "mains" and on:
+            yield from self._look_before_mains()
         bench.note("intent", sync=True, switch=what, on=on)
         bench.stopping.if_record_failed()
         switch = bench.rig.switch(what)
@@ -55,6 +59,20 @@ class Circuits:
         bench.rig.switched[what] = on
         bench.note("switched", what=what, on=on, by="person" if switch is None else switch.name)
         yield from bench.samples(for_s=0.0)
+
+    def _look_before_mains(self) -> Iterator[Sample]:
+        """The first time: with an output on and mains still away, nothing else than the UPS may be on the node."""
+        bench, first = self._bench, not self._had_mains
+        self._had_mains = True
+        if not first or bench.block.phase == "rest":
+            return
+        seen = []
+        for sample in bench.samples(for_s=LOOK_S):
+            seen.append(sample)
+            yield sample
+        finding = foreign(seen, block=bench.block, rig=bench.rig)
+        if finding is not None:
+            bench.stopping.trip(finding)
 
     def _by_hand(self, order: str) -> Iterator[Sample]:
         """Have a person do ``order``, sampling until they have done it."""

@@ -37,6 +37,7 @@ ORDER: dict[str, tuple[str, ...]] = {
     "stand-in, mains on": ("supply", "mains", "load", "ac-load", "contactor"),
     "stand-in, mains on, volts": ("mains", "supply", "load", "ac-load", "contactor"),
     "trace": ("mains", "supply", "load", "ac-load", "contactor"),
+    "trace, amps": ("load", "mains", "supply", "ac-load", "contactor"),
     "unknown": ("supply", "load", "mains", "ac-load", "contactor"),
 }
 """What was going on -> what is switched off, in order.
@@ -45,7 +46,8 @@ A UPS that runs on the supply sees an exhausted battery, which it is made for; i
 mains first would hand its inverter's load to the leads, so the supply goes first, unless the volts themselves are what
 is wrong: then whoever pushes goes first. A contactor comes last: opened first it would break the whole current, and it
 stays closed between two blocks of one run. While the load takes the charger's current it goes last: without it the
-charger would drive the node up to its own volts. Where a person switches the mains, the instruments go first.
+charger would drive the node up to its own volts; but not where it takes more than a charger gives: then a battery may
+be on the node, whose only switch it is. Where a person switches the mains, the instruments go first.
 """
 
 SINK_LAST_V = 2.0

@@ -22,8 +22,13 @@ from harness.stops import OFF_UNREADABLE, NotOff, RunStopped, StoppedByPerson, T
 VOLTS_WORDS = ("high volts", "current the wrong way")
 """Findings that say that whoever pushes pushes too far: then that one goes off first."""
 
+AMPS_WORDS = ("over-current", "something else on the node")
+"""Findings that say that whoever is energised carries what it should not: a load then does not go last."""
+
 
 def _cause(finding: Finding) -> str:
+    if finding.words in AMPS_WORDS:
+        return "amps"
     return "volts" if finding.words in VOLTS_WORDS else ""
 
 

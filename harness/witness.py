@@ -48,11 +48,13 @@ class Before:
     mains: bool | None = None
     """Whether a UPS on the bench has mains; ``None``: not known, or no UPS."""
     cause: str = ""
-    """``volts`` when the volts or a current the wrong way were what ended it."""
+    """``volts`` when the volts or a current the wrong way were what ended it, ``amps`` when too much current was."""
 
     @property
     def order(self) -> str:
         """Key of the table of orders of switching off."""
+        if self.phase == "trace" and self.cause == "amps":
+            return "trace, amps"
         if self.phase != "stand-in" or self.mains is False:
             return self.phase
         return "stand-in, mains on, volts" if self.cause == "volts" else "stand-in, mains on"

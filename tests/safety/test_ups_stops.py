@@ -24,7 +24,7 @@ from harness.procedure import procedures
 from harness.run import Done, Home, Job, Watcher, prepare, run
 from harness.safeoff import ORDER, SINK_LAST_S
 from sims.bench import SimBench
-from sims.scenario import load_scenario
+from sims.scenario import Scenario, load_scenario
 
 OFF = {"supply": b"OUTP OFF", "load": b"INP OFF", "mains": b"OUTP OFF", "acload": b"OUTP OFF"}
 ROLE = {"acload": "ac-load"}
@@ -97,11 +97,12 @@ def spend(
     at: int = -1,
     act: Callable[[Out], None] = lambda out: None,
     arrange: Callable[[Out], None] = lambda out: None,
+    facts: Callable[[Scenario], Scenario] = lambda facts: facts,
     place: Path,
 ) -> Out:
     """One run; ``act`` is done when sample number ``at`` is shown, ``arrange`` before anything is said."""
     clock = VirtualClock()
-    bench = SimBench(load_scenario(scenario), now=clock.now, seed=None)
+    bench = SimBench(facts(load_scenario(scenario)), now=clock.now, seed=None)
     wires = nights.Wires(bench, clock)
     files = Path(tempfile.mkdtemp(dir=place))
     addresses = {name: f"sim:{scenario}/{name}" for name in bench.names}
@@ -291,6 +292,43 @@ def test_without_a_switch_a_person_is_told_to_switch_the_mains_off(
         told = [event["text"] for event in events(out.folder) if event["kind"] == "ask"]
         assert "mains OFF" in told[-1]
         assert wrong(out) == []
+
+
+@pytest.mark.parametrize("scenario", ["cabinet", "porch"])
+@pytest.mark.parametrize("procedure", ["voltage-floor", "charge-ceiling"])
+def test_a_pack_asleep_beside_the_ups_is_found_before_its_mains_is_on(
+    scenario: str, procedure: str, tmp_path: Path
+) -> None:
+    # Ours: behind its open BMS it looked like a dead node; the stand-in woke it, and for minutes the supply charged it
+    # at 1.3 It, or the load took 4 It out of it.
+
+    def arrange(out: Out) -> None:
+        hands = out.wires.do
+
+        def leave_it_there(order: str) -> str:
+            answer = hands(order)
+            if order == "wire ups":
+                out.world.hook_up("both")
+            return answer
+
+        out.wires.do = leave_it_there  # type: ignore[method-assign]
+
+    def asleep(facts: Scenario) -> Scenario:
+        return replace(facts, pack=replace(facts.pack, wiring="asleep"))
+
+    out = spend(scenario, procedure, arrange=arrange, facts=asleep, place=tmp_path)
+    assert out.done is not None
+    assert out.done.exit_code in (21, 99), "where a switch has taken mains away a held node is no off"
+    words = out.done.result.end_reason
+    assert any(part in words for part in ("something else on the node", "over-current")), words
+    active = {"voltage-floor": "supply", "charge-ceiling": "load"}[procedure]
+    on, off = {"supply": (b"OUTP ON", b"OUTP OFF"), "load": (b"INP ON", b"INP OFF")}[active]
+    on_s = next(t for t, who, told in out.wires.heard if (who, told) == (active, on))
+    off_s = next(t for t, who, told in out.wires.heard if t >= on_s and (who, told) == (active, off))
+    assert off_s - on_s <= 6.0
+    assert not out.wires.bench.ups.mains_on
+    assert not out.world.supply.output_on
+    assert not out.world.load.input_on
 
 
 def test_a_mains_switched_on_in_a_pack_run_is_switched_off_as_well(
