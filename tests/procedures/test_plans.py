@@ -132,7 +132,7 @@ def test_a_forecast_adds_up(make_site: MakeSite) -> None:
     """0.2 It of 10 Ah is 2 A for 5 h; a charge from empty at 5 A two hours and half an hour of tail; 80 mohm."""
     made = forecast(make_site)
     charging, resting, discharging, watching = made.steps
-    assert (charging.seconds, charging.amps, charging.charge_ah) == (9000.0, 5.0, 10.0)
+    assert (charging.seconds, charging.amps, charging.charge_ah) == (9000.0, -5.0, 10.0)
     assert charging.heat_wh == pytest.approx(25 * 0.08 * 2)
     assert (resting.seconds, resting.amps, resting.heat_wh) == (3600.0, 0.0, 0.0)
     assert (discharging.seconds, discharging.amps, discharging.charge_ah) == (18000.0, 2.0, 10.0)
