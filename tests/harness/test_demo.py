@@ -76,6 +76,26 @@ def test_the_whole_night_agrees_too(cli: Any, tmp_path: Path) -> None:
         assert abs(figure["value"] - true[name]["value"]) <= figure["expanded_uncertainty"]
 
 
+@pytest.mark.timeout(300)
+def test_the_whole_job_ends_with_the_true_class(cli: Any, tmp_path: Path) -> None:
+    """Nothing is shortened. Every figure within three times what it says of itself; bounds on their own side."""
+    told = cli("demo", "--json", "--seed", 11, "--out", tmp_path)
+    assert told.exit_code == 0
+    truth = cli("simulate", demo.SCENARIO, "--seed", 11, "--truth", "--json").document
+    verdict = told.document["verdict"]
+    assert verdict["verdict"] == truth["fit"]["verdict"]
+    found = {name: one for (_, name), one in figures_of(told.document).items()} | verdict["figures"]
+    shared = found.keys() & truth["figures"].keys()
+    assert len(shared) >= 30
+    for name in shared:
+        figure, true = found[name], truth["figures"][name]["value"]
+        off = float(figure["value"]) - float(true)
+        sided = {"at least": max(off, 0.0), "at most": max(-off, 0.0)}.get(figure["bound"], abs(off))
+        assert sided <= 3.0 * (figure["expanded_uncertainty"] or 0.0), name
+    folders = [Path(run["folder"]).name for run in told.document["runs"]]
+    assert verdict["runs"] == folders
+
+
 @pytest.mark.usefixtures("short")
 def test_what_a_person_reads(cli: Any, tmp_path: Path) -> None:
     told = cli("demo", "--out", tmp_path)
