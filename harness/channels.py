@@ -131,8 +131,9 @@ class Channels:
         ]
 
     def volts_basis(self, words: str) -> str:
-        """``words`` and, when pack volts are not measured at the pack, how they were come by."""
-        return f"{words}; pack volts {self.place.words}" if self.place.ohm else words
+        """``words`` and, when volts are not measured at the pack or UPS itself, how they were come by."""
+        what = "pack volts" if self.place.subject == "pack" else "volts at the UPS"
+        return f"{words}; {what} {self.place.words}" if self.place.ohm else words
 
 
 def clock_line(seconds: float) -> BudgetLine:

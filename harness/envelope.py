@@ -16,6 +16,9 @@ from itertools import pairwise
 
 from harness.errors import PlanRefused
 
+NONE_THERE = "nothing: "
+"""Heads where a limit is from, when nothing on the bench could carry the current."""
+
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
@@ -123,11 +126,16 @@ class Envelope:
         return (
             f"the supply stands in from {self.cut_off_v:.2f} to {self.target_v:.2f} V; trips above {self.high_v:.2f} V",
             f"the supply stops by itself at {self.over_v:.2f} V, never above {self.never_above_v:.2f} V",
-            f"into the UPS at most {self.charge_amps_max:.3g} A ({self.charge_amps_from})",
-            f"out of its charger at most {self.amps_max:.3g} A ({self.amps_from})",
+            f"into the UPS {_at_most(self.charge_amps_max, self.charge_amps_from)}",
+            f"out of its charger {_at_most(self.amps_max, self.amps_from)}",
             f"attended only: {self.attended_only}",
             *self.notes,
         )
+
+
+def _at_most(amps: float, source: str) -> str:
+    """Where no instrument is that could carry a current, a number would be made up."""
+    return source if source.startswith(NONE_THERE) else f"at most {amps:.3g} A ({source})"
 
 
 def _ordered(what: str, levels: tuple[tuple[str, float], ...], *, unit: str) -> None:

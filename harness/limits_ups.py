@@ -9,7 +9,7 @@ from __future__ import annotations
 from harness.chemistry import CHEMISTRIES
 from harness.config_bench import BenchFile
 from harness.config_ups import CEILING_V_CELL, UpsFile
-from harness.envelope import Envelope
+from harness.envelope import NONE_THERE, Envelope
 from harness.errors import PlanRefused
 from harness.limits import START_TEMP_C, UNATTENDED_TEMP_MAX_C, least_amps, shared_limits
 
@@ -93,7 +93,7 @@ def _most_amps(bench: BenchFile, role: str) -> tuple[float, str]:
     entry = bench.one(role)
     limits = shared_limits(bench, entry)
     if entry is None:
-        return least_amps([*limits, (f"no {role} on the bench", NOTHING_THERE_AMPS)])
+        return least_amps([*limits, (f"{NONE_THERE}the bench has no {role}", NOTHING_THERE_AMPS)])
     if not any(value is not None for _, value in limits):
         raise PlanRefused(
             f"{bench.path}: what may flow by {entry.name} is not given: write fuse_amps, or max_amps of {entry.name}"

@@ -63,17 +63,22 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class VoltsPlace:
-    """Where the pack's volts are taken: instrument, and the lead resistance to correct for (0 with sense leads)."""
+    """Where the pack's volts are taken: instrument, and the lead resistance to correct for (0 with sense leads).
+
+    ``subject``: with "ups" the battery terminals of a UPS are in the pack's place.
+    """
 
     name: str
     kind: str
     ohm: float
     sign: float
+    subject: str = "pack"
 
     @property
     def words(self) -> str:
         if self.ohm == 0.0:
-            return f"measured at the pack terminals by {self.name}"
+            where = "pack terminals" if self.subject == "pack" else "UPS's battery terminals"
+            return f"measured at the {where} by {self.name}"
         return f"computed from {self.name} and its declared leads of {1000 * self.ohm:.1f} mohm"
 
 
@@ -134,15 +139,15 @@ class Rig:
         entries = self.bench_file.instruments
         for entry in entries:
             if entry.role == "meter" and entry.measures == "pack":
-                return VoltsPlace(entry.name, "meter", 0.0, 0.0)
+                return VoltsPlace(entry.name, "meter", 0.0, 0.0, self.subject)
         for role, sign in (("load", 1.0), ("supply", -1.0)):
             side = self.bench_file.one(role)
             if side is not None and side.sense == "remote":
-                return VoltsPlace(side.name, role, 0.0, sign)
+                return VoltsPlace(side.name, role, 0.0, sign, self.subject)
         for role, sign in (("load", 1.0), ("supply", -1.0)):
             side = self.bench_file.one(role)
             if side is not None:
-                return VoltsPlace(side.name, role, side.lead_ohm or 0.0, sign)
+                return VoltsPlace(side.name, role, side.lead_ohm or 0.0, sign, self.subject)
         return None
 
     @property

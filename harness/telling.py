@@ -6,6 +6,7 @@ Only ``click`` is imported up here, because this stands on the way to ``--help``
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from typing import Any
@@ -112,6 +113,8 @@ class Commands(click.Group):
         try:
             code = super().main(given, PROGRAM, complete_var, standalone_mode=False, **extra)
         except click.Abort:
+            if args is None:  # pressed again it would kill the program before its exit code is out
+                signal.signal(signal.SIGINT, signal.SIG_IGN)
             self._refuse(given, "stopped by a person; this command left nothing on", 20)
         except click.UsageError as error:
             self._refuse(given, _usage(error), 2, start="")

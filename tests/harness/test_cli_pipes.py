@@ -218,3 +218,24 @@ def test_a_full_disk_behind_standard_output_never_hides_the_run_s_own_code(files
         assert told.returncode == code, told.stderr
         assert "the figures were not printed" in told.stderr
         assert "program error" not in told.stderr
+
+
+INTERRUPTED_TWICE = """
+import atexit, os, signal, click
+def pressed(*_, **__):
+    raise click.Abort
+click.Group.main = pressed
+atexit.register(lambda: os.kill(os.getpid(), signal.SIGINT))
+from harness.cli import main
+main()
+"""
+
+
+def test_ctrl_c_again_while_the_program_ends_does_not_take_its_exit_code_away(tmp_path: Path) -> None:
+    """Ours: pressed twice before anything was switched on, it said so and was then killed by the second one."""
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED_TWICE], capture_output=True, text=True, env=env(tmp_path), timeout=60,
+        check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (20, "")
+    assert done.stderr == "nightbench: stopped by a person; this command left nothing on\n"

@@ -93,3 +93,11 @@ def test_said_in_words(bench: BenchFile, ups: UpsFile) -> None:
     assert "18.00 to 28.80 V" in text
     assert "attended only" in text
     assert "cell" not in text
+
+
+def test_a_current_that_no_instrument_could_carry_is_no_number(bench: BenchFile, ups: UpsFile) -> None:
+    """Ours: without a load it read "out of its charger at most 1e+03 A"."""
+    alone = replace(bench, instruments=tuple(e for e in bench.instruments if e.role != "load"), fuse_amps=None)
+    told = [line for line in ups_envelope(ups=ups, bench=alone).lines() if "charger" in line]
+    assert told == ["out of its charger nothing: the bench has no load"]
+    assert "out of its charger at most" in "".join(ups_envelope(ups=ups, bench=bench).lines())

@@ -30,7 +30,7 @@ from procedures.warn_fold import WarnFold
 
 MakeSite = Callable[..., Site]
 METER = VoltsPlace("meter", "meter", 0.0, 0.0)
-SUPPLY_LOCAL = VoltsPlace("supply", "supply", 0.020, -1.0)
+SUPPLY_LOCAL = VoltsPlace("supply", "supply", 0.020, -1.0, "ups")
 ALL = ("supply", "load", "meter", "thermometer")
 LOCAL = {'sense = "remote"\nlead_mohm = 20\nmax_volts = 40': 'sense = "local"\nlead_mohm = 20\nmax_volts = 40'}
 
@@ -430,3 +430,10 @@ def test_no_step_held(make_site: MakeSite) -> None:
     assert found == {}
     why = step_figures.not_measured(ladder, found)
     assert why["held_a_max"] == why["held_it_max"] == "no step was held"
+
+
+def test_volts_of_a_ups_are_not_called_those_of_a_pack(make_site: MakeSite) -> None:
+    """Ours: a sweep on a UPS said "measured at the pack terminals"."""
+    assert VoltsPlace("meter", "meter", 0.0, 0.0, "ups").words == "measured at the UPS's battery terminals by meter"
+    told = Channels(make_site("supply"), SUPPLY_LOCAL).volts_basis("the floor")
+    assert told == "the floor; volts at the UPS computed from supply and its declared leads of 20.0 mohm"
