@@ -121,16 +121,17 @@ class BenchLock:
                     f"look at the bench, then `nightbench safe --bench {self.bench_file.path}`"
                 )
 
-    def mark_live(self, run: Path, *, doubt: dict[str, float | str] | None = None) -> None:
+    def mark_live(self, run: Path, *, subject: str = "pack", doubt: dict[str, float | str] | None = None) -> None:
         """Note, on disk, that ``run`` may have energised this bench. Raises ``Usage`` when that cannot be noted.
 
-        ``doubt``: off was contradicted by the pack's volts; what was known before, for whoever proves it later.
+        ``subject``: what hangs on it, "pack" or "ups". ``doubt``: off was contradicted by the pack's volts; what was
+        known before, for whoever proves it later.
         """
         for _, address in self.addresses:
             note = self._note(address)
             try:
                 with open(note, "w", encoding="utf-8") as file:
-                    json.dump({"run": str(run), "pid": os.getpid(), "doubt": doubt}, file)
+                    json.dump({"run": str(run), "pid": os.getpid(), "subject": subject, "doubt": doubt}, file)
                     file.flush()
                     os.fsync(file.fileno())
                 sync_dir(note.parent)
@@ -152,6 +153,14 @@ class BenchLock:
                 if isinstance(found, dict):
                     return found
         return None
+
+    def subject(self) -> str:
+        """What hung on the bench in the runs that notes tell of: "ups" where one says so, else "pack"."""
+        found = set()
+        for _, address in self.addresses:
+            with suppress(OSError, ValueError, Usage, AttributeError):
+                found.add(json.loads(self._note(address).read_bytes()).get("subject"))
+        return "ups" if "ups" in found else "pack"
 
     def _note(self, address: str) -> Path:
         return state_dir() / f"{_key(address)}.live.json"

@@ -11,6 +11,7 @@ from harness.connect import Connection, connect
 from harness.errors import Busy, Usage
 from harness.lines import wrapped
 from harness.locks import BenchLock
+from harness.person import ORDERS
 from harness.plain import safe_text
 from harness.preflight import zero_limits
 from harness.safeoff import Before, OffReport, SafeOff
@@ -42,9 +43,10 @@ def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
         raise Usage(f"{error}; {NOTHING_DONE}") from error
     # Whoever presses Ctrl-C here wants it off all the more: it is not cut short.
     with StopFlag(on_signal=lambda name: err(f"{name}: still switching off; it ends by itself")):
-        connection = _reach(bench_file)
+        lock = BenchLock(bench_file)
+        connection = _reach(bench_file, subject=lock.subject())
         try:
-            doubt = None if _vouched(connection, seen_off) else BenchLock(bench_file).doubt()
+            doubt = None if _vouched(connection, seen_off) else lock.doubt()
             report, errors = _off(connection, err, doubt)
             if report.confirmed:
                 for text in errors:
@@ -59,9 +61,9 @@ def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
             connection.close()
 
 
-def _reach(bench_file: BenchFile) -> Connection:
+def _reach(bench_file: BenchFile, *, subject: str) -> Connection:
     try:
-        return connect(bench_file, lenient=True)
+        return connect(bench_file, lenient=True, subject=subject)
     except Usage as error:
         raise Usage(f"{error}; {NOTHING_DONE}") from error
 
@@ -81,9 +83,7 @@ def _vouched(connection: Connection, seen_off: str) -> bool:
     return True
 
 
-def _off(
-    connection: Connection, err: Say, doubt: dict[str, float | str] | None
-) -> tuple[OffReport, list[str]]:
+def _off(connection: Connection, err: Say, doubt: dict[str, float | str] | None) -> tuple[OffReport, list[str]]:
     """How it went, and what went wrong on the way, each once."""
     assert connection.rig is not None
     errors: dict[str, None] = {}
@@ -94,7 +94,13 @@ def _off(
 
     err("switching everything off, then confirming it; this takes up to 15 s")
     zero = zero_limits(connection.bench_file)
-    off = SafeOff(rig=connection.rig, clock=connection.clock, note=note, zero_amps=zero)
+    off = SafeOff(
+        rig=connection.rig,
+        clock=connection.clock,
+        note=note,
+        zero_amps=zero,
+        by_hand=lambda: err(f"\a>>> {ORDERS['mains off']}: no switch of this bench does it"),
+    )
     if doubt is not None:
         err("an earlier off was contradicted by the pack's volts: only they, or --seen-off SERIAL, can confirm it now")
         off.doubt(Before(**doubt))  # type: ignore[arg-type]
@@ -113,7 +119,13 @@ def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say
         lock.release()
     assert connection.rig is not None
     mark = f"{SIMULATED}: " if connection.rig.simulated else ""
-    out(wrapped((f"{mark}off, confirmed; measure before touching, and disconnect the pack: an idle supply drains it",)))
+    lines = [f"{mark}off, confirmed; measure before touching, and disconnect the pack: an idle supply drains it"]
+    if connection.rig.switch("mains") is None:
+        lines.append(
+            "no switch for a UPS's mains here: where one hangs on the leads, its charger drives them until its "
+            "plug is pulled"
+        )
+    out(wrapped(lines))
     return 0
 
 

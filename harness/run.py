@@ -156,7 +156,7 @@ def _recorded(
         raise NotRecorded(f"{error}; nothing was switched on") from error
     bench = begun.bench
     try:
-        lock.mark_live(begun.folder.path)
+        lock.mark_live(begun.folder.path, subject=ready.site.subject)
     except Usage as error:
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
@@ -170,7 +170,7 @@ def _recorded(
         lock.mark_off()
     elif bench.before_doubt is not None:
         with suppress(Usage):  # the plain note is there already
-            lock.mark_live(begun.folder.path, doubt=asdict(bench.before_doubt))
+            lock.mark_live(begun.folder.path, subject=ready.site.subject, doubt=asdict(bench.before_doubt))
     done = begun.end(ready, ending)
     watcher.ended(done)
     return done

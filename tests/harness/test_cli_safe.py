@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import socket
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -143,6 +144,60 @@ def test_safe_clears_the_note_of_a_run_that_never_showed_it_was_off(cli: Any, on
     assert on_sockets.seen.said == []
     assert cli("safe", "--bench", on_sockets.files.bench).exit_code == 0
     lock.check_closed()
+
+
+def control(bench: Any, line: str) -> str:
+    host, port = bench.served.control.split(":")
+    with socket.create_connection((host, int(port)), timeout=5) as connection:
+        connection.sendall(line.encode() + b"\n")
+        return connection.makefile().readline().strip()
+
+
+@pytest.mark.parametrize("noted", [True, False])
+@pytest.mark.parametrize("scenario", ["porch", "cabinet"])
+def test_safe_after_a_run_on_a_ups_looks_at_its_charger(
+    cli: Any, serving: Callable[..., Any], scenario: str, noted: bool, tmp_path: Path
+) -> None:
+    # Ours: a run was killed with mains on and no switch for it; "off, confirmed" was said of a node at 13.8 V.
+    with serving(scenario, stepped=True) as bench:
+        volts = {"porch": 13, "cabinet": 26}[scenario]
+        assert [control(bench, f"do {order}") for order in ("wire ups", "mains on")] == ["done", "done"]
+        bench.tell("supply", f"VOLT {volts};CURR 1;OUTP ON")
+        control(bench, "to 60")
+        if noted:
+            BenchLock(load_bench(bench.files.bench)).mark_live(tmp_path / "a-run", subject="ups")
+        told = cli("safe", "--bench", bench.files.bench)
+        text = " ".join((told.out + told.err).split())
+        live = json.loads(control(bench, "truth"))
+        if scenario == "cabinet":
+            assert told.exit_code == 0
+            assert (live["mains_on"], live["supply_on"]) == (False, False)
+            assert ("node" in text and ": dead" in text) is noted
+            assert "plug" not in text
+        else:
+            assert told.exit_code == 0
+            assert (live["mains_on"], live["supply_on"]) == (True, False)
+            assert live["node_volts"] > 13.0
+            assert "until its plug is pulled" in text
+            assert ("Switch the UPS's mains OFF" in text and "charger is live on an open node" in text) is noted
+
+
+def test_safe_is_not_fooled_by_a_mains_switch_that_is_welded(
+    cli: Any, serving: Callable[..., Any], tmp_path: Path
+) -> None:
+    with serving("cabinet", stepped=True) as bench:
+        for order in ("wire ups", "mains on"):
+            control(bench, f"do {order}")
+        bench.tell("supply", "VOLT 26;CURR 1;OUTP ON")
+        control(bench, "to 60")
+        bench.served.bench.switches["mains"].welded = True
+        BenchLock(load_bench(bench.files.bench)).mark_live(tmp_path / "a-run", subject="ups")
+        told = cli("safe", "--bench", bench.files.bench)
+        assert told.exit_code == 99
+        text = " ".join(told.err.split())
+        assert HEAD in text
+        assert "HELD UP by something" in text
+        assert "pull the UPS's mains plug" in text
 
 
 def test_two_runs_on_one_bench(cli: Any, on_sockets: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
