@@ -120,7 +120,8 @@ class Screen(Watcher):
             )
 
     def wired(self, ready: Ready) -> None:
-        """A UPS on a real bench: whoever has wired it types its name."""
+        """A UPS on a real bench: whoever has wired it types its name, and the volts of its battery off its own label: a
+        dead node does not tell a UPS for 12 V from one for 24 V, and the stand-in would destroy it."""
         name = ready.site.name
         if not interactive():
             raise PreflightRefused(
@@ -132,6 +133,14 @@ class Screen(Watcher):
         if not self._stopping and (typed or "").strip() != name:
             seen = safe_text(typed or "nothing")
             raise PreflightRefused(f"the wiring: {seen} typed, {name} expected; nothing was switched on")
+        prompt = "Nominal volts of its battery, as printed on the UPS or on its old battery's blocks in series: "
+        volts = None if self._stopping else typed_line(prompt, stop=lambda: self._stopping)
+        if not self._stopping and not _is_number(volts, ready.site.nominal_volts):
+            raise PreflightRefused(
+                f"the UPS's label: {safe_text(volts or 'nothing')} V typed, nominal_dc_volts = "
+                f"{ready.site.nominal_volts:g} in {ready.site.ups.path}; a wrong one puts volts on it that it does not "
+                "bear: find out which is right"
+            )
 
     def ordered(self, order: str) -> None:
         """Ask for something to be done, loudly; the answer is looked for by ``has_done``."""
@@ -216,6 +225,14 @@ class Screen(Watcher):
         """The run is over; what was said comes before its figures."""
         self._clear()
         self._voice.flush()
+
+
+def _is_number(typed: str | None, wanted: float) -> bool:
+    """Whether ``typed`` is the number ``wanted``, with or without its V."""
+    try:
+        return float((typed or "").strip().removesuffix("V").removesuffix("v")) == wanted
+    except ValueError:
+        return False
 
 
 def in_real_time(ready: Ready) -> bool:

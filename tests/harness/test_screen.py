@@ -7,9 +7,11 @@ import dataclasses
 import io
 import math
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -29,6 +31,7 @@ from harness.progress import progress_line
 from harness.sample import Sample
 from harness.screen import Screen
 from harness.voice import MOST, VOICE, Voice
+from sims.bench import open_bench
 
 NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
 SAMPLE = Sample(2166.0, "2025-01-01T22:36:06.000Z", "sourcing", 26.8351, -4.9951, -3.0061, -80.0, 24.04)
@@ -288,6 +291,62 @@ def test_the_label_is_read_by_a_person(keyboard: Any, ready: Ready, said: Said, 
         with pytest.raises(PreflightRefused, match=r"cells_in_series = 8 in .*pack\.toml"):
             screen.acknowledge(ready)
     assert "Cells in series" in said.getvalue()
+
+
+@pytest.fixture
+def ups_ready(files: Callable[..., Any], tmp_path: Path) -> Ready:
+    ups = tmp_path / "ups.toml"
+    ups.write_text(open_bench("cabinet", now=lambda: 0.0).ups_toml(), encoding="utf-8")
+    return prepare(Job(procedures()["voltage-floor"], files().bench, None, ups=ups))
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [
+        (("{name}", "24"), ""),
+        (("{name}", " 24.0 V "), ""),
+        (("{name}", "12"), "12 V typed, nominal_dc_volts = 24"),
+        (("{name}", "48"), "48 V typed, nominal_dc_volts = 24"),
+        (("{name}", "nan"), "nan V typed"),
+        (("{name}", ""), "nothing V typed"),
+        (("{name}", None), "nothing V typed"),
+        (("another", "24"), "another typed"),
+        (("", "24"), "nothing typed"),
+    ],
+)
+def test_the_battery_volts_of_a_ups_are_read_by_a_person(
+    ups_ready: Ready, said: Said, typed: tuple[str | None, ...], why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Ours: its name alone was asked for, and stood in the question; a file for 24 V put 27 V onto a UPS for 12 V.
+    answers = iter(one and one.format(name=ups_ready.site.name) for one in typed)
+    monkeypatch.setattr(harness.screen, "interactive", lambda: True)
+    monkeypatch.setattr(harness.screen, "typed_line", lambda _prompt, *, stop: next(answers))
+    screen = Screen(wall=lambda: 0.0)
+    if not why:
+        screen.wired(ups_ready)
+        return
+    with pytest.raises(PreflightRefused, match=re.escape(why)):
+        screen.wired(ups_ready)
+    assert "UPS unplugged from mains" in " ".join(said.getvalue().split())
+
+
+def test_the_stop_key_while_a_ups_is_wired(ups_ready: Ready, said: Said, monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = Screen(wall=lambda: 0.0)
+    prompts: list[str] = []
+
+    def prompted(prompt: str, *, stop: Callable[[], bool]) -> None:
+        prompts.append(prompt)
+        screen.signalled("SIGINT")
+
+    monkeypatch.setattr(harness.screen, "interactive", lambda: True)
+    monkeypatch.setattr(harness.screen, "typed_line", prompted)
+    screen.wired(ups_ready)  # the run itself sees that it was asked to stop, before it switches anything on
+    assert len(prompts) == 1
+
+
+def test_nobody_there_to_wire_a_ups(ups_ready: Ready, said: Said) -> None:
+    with pytest.raises(PreflightRefused, match="nobody is there"):
+        Screen(wall=lambda: 0.0).wired(ups_ready)
 
 
 def test_the_stop_key_at_the_prompt(keyboard: Any, ready: Ready, monkeypatch: pytest.MonkeyPatch) -> None:
