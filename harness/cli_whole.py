@@ -48,7 +48,7 @@ def qualify(bench: str, pack: str, ups: str, out: str, dry: bool, label_cells: i
     """Run everything that a verdict wants, one after the other, and say whether pack and UPS fit.
 
     First the pack, then the UPS; each wiring is asked for, each run has its own record, and the first that does not
-    come to its end is the last. It takes days of bench time; `nightbench run` runs any of it alone.
+    come to its end is the last. It takes most of a day of bench time; `nightbench run` runs any of it alone.
     """
     from pathlib import Path
 

@@ -39,7 +39,7 @@ LONG = (
     r"simulate \S+ .*--(stepped|speed|files)",  # serves until it is ended
     r"simulate \S+ --truth",  # a whole night of ideal instruments
     r"(mark|show|fit) ",  # need runs of that name
-    r"qualify (?!.*--dry)",  # two days, measured elsewhere
+    r"qualify (?!.*--dry)",  # most of a day, measured elsewhere
     r"runs$",  # needs a run
     r"safe |check .*--unattended",  # below, with what they need
 )
