@@ -52,7 +52,7 @@ def truth_text(scenario: str, seed: int | None) -> str:
         if isinstance(figure["value"], bool):
             value = "yes" if figure["value"] else "no"
         lines.append(f"{name:<26} {value}  {SIMULATED}")
-    return "\n".join([*lines, *_fit_lines(document.get("fit"))])
+    return wrapped([*lines, *_fit_lines(document.get("fit"))])
 
 
 def _fit_lines(fit: dict[str, Any] | None) -> list[str]:

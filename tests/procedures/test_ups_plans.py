@@ -29,6 +29,7 @@ REFUSED_FLOORS: list[tuple[str, dict[str, Any], dict[str, str], str]] = [
     ("highest under the start", {"highest_v": 26.0}, {}, "highest_v = 26 V: under start_v = 27.3 V"),
     ("highest over what trips", {"highest_v": 30.0}, {}, "target 30 V"),
     ("dwell too short", {"dwell_s": 6.0}, {}, "dwell_s = 6 s: at least 6.5 s"),
+    ("not watched for mains that came back", {"confirm_s": 0.0}, {}, "confirm_s = 0 s: at least 5 s"),
     ("dwell too short for this UPS", {"hold_s": 3.0, "dwell_s": 10.0}, {}, "at least 16.5 s"),
     ("fine over coarse", {"fine_step_v": 0.6}, {}, "fine_step_v = 0.6 V, coarse_step_v = 0.5 V: fine <= coarse"),
     ("coarse over everything", {"coarse_step_v": 20.0}, {}, "put them right"),

@@ -316,6 +316,7 @@ def test_truth_tells_figures_and_class() -> None:
     text = truth_text("cabinet", None)
     assert "fits with conditions, decided by: room temperature" in text
     assert "at 120 W for 1:41:04" in text
+    assert max(map(len, text.splitlines())) <= 80
 
 
 @pytest.mark.parametrize("name", ["reversed", "asleep", "wrong-cells"])
