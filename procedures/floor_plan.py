@@ -24,7 +24,7 @@ LOWEST_V_CELL = 1.3
 """Float, usual floor and where to give up, V per lead-acid cell, where the UPS file says nothing (judgement)."""
 
 CONFIRM_LEAST_S = 5.0
-"""Less would not show a charger that comes back with its delay and its ramp: mains would pass for a cut-off (judgement)."""
+"""Less would not show a charger that comes back with its delay: mains would pass for a cut-off (judgement)."""
 
 EFFICIENCY = 0.7
 IDLE_SHARE = 0.05
@@ -88,8 +88,8 @@ def settle_voltage_floor(plan: VoltageFloorPlan, site: Site) -> tuple[VoltageFlo
         )
     if not plan.confirm_s >= CONFIRM_LEAST_S:
         raise PlanRefused(
-            f"plan: confirm_s = {plan.confirm_s:g} s: at least {CONFIRM_LEAST_S:g} s, or mains that came back would pass "
-            "for a cut-off; watch longer"
+            f"plan: confirm_s = {plan.confirm_s:g} s: at least {CONFIRM_LEAST_S:g} s, or mains that came back would "
+            "pass for a cut-off; watch longer"
         )
     dwell_s = _dwell(plan)
     coarse = plan.coarse_step_v or ups.nominal_dc_volts / 48.0
