@@ -27,7 +27,7 @@ def figures(run: Traced) -> dict[str, Figure]:
     if run.driven is not None:
         return _open(run)
     found = stage_branches(run)
-    return _limit(run, found) | _lines(run, found)
+    return _lines(run, found) | _limit(run, found)
 
 
 def stage_branches(run: Traced) -> list[Branches]:
