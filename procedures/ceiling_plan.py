@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from harness.config_ups import UpsFile
 from harness.errors import PlanRefused
 from harness.limits_ups import ups_envelope
 from harness.procedure import Forecast, Step
@@ -27,6 +28,10 @@ TAPER_SHARE = 0.03
 
 LOAD_SHARE = 0.95
 """How much of what the load bears the charger may come to, so that the load's own limit is not taken for its."""
+
+
+LABEL_MARGIN = 1.5
+"""No charger comes this far over its label, and none over the rated watts of its UPS (judgement)."""
 
 
 class ChargeCeilingPlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -52,9 +57,10 @@ class ChargeCeilingPlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
         Amps | None,
         msgspec.Meta(description="its limit: enough for a self-test on the inverter, where there is as much"),
     ] = None
-    amps_max: Annotated[Amps | None, msgspec.Meta(description="most the load takes; default 0.95 of what it bears")] = (
-        None
-    )
+    amps_max: Annotated[
+        Amps | None,
+        msgspec.Meta(description="most the load takes; default 0.95 of what it bears, no more than a charger gives"),
+    ] = None
     mains_wait_s: Annotated[
         Seconds, msgspec.Meta(description="wait with mains on: for good mains, soft start and self-test")
     ] = 90.0
@@ -119,12 +125,17 @@ def _help_amps(plan: ChargeCeilingPlan, site: Site, *, volts: float) -> float | 
     return plan.help_amps
 
 
+def charger_most(ups: UpsFile) -> float:
+    """What no charger of this UPS comes to, A: more than that comes out of a battery that somebody left there."""
+    return max(ups.rated_w / ups.nominal_dc_volts, LABEL_MARGIN * (ups.label_charge_a or 0.0))
+
+
 def _load_amps(plan: ChargeCeilingPlan, site: Site) -> float:
     env, entry = site.envelope, site.bench.one("load")
     assert entry is not None
     bears = min(env.amps_max, math.inf if entry.max_watts is None else entry.max_watts / env.high_v)
-    amps = LOAD_SHARE * bears if plan.amps_max is None else plan.amps_max
     label = site.ups.label_charge_a
+    amps = min(LOAD_SHARE * bears, charger_most(site.ups)) if plan.amps_max is None else plan.amps_max
     if not amps <= bears * (1 + 1e-9) or (label is not None and not label <= amps):
         least = "" if label is None else f", and the charger gives {label:g} A by its label"
         raise PlanRefused(

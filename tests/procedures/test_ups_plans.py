@@ -118,6 +118,17 @@ def test_ceilings_that_are_refused(
     assert "\n" not in str(refused.value)
 
 
+@pytest.mark.parametrize(
+    ("rated_w", "label_a", "most"), [(120, "1.0", 5.0), (120, "4.0", 6.0), (120, "8.0", 9.5), (420, "1.0", 9.5)]
+)
+def test_a_load_takes_no_more_than_a_charger_gives(
+    rated_w: int, label_a: str, most: float, make_ups_site: MakeSite
+) -> None:
+    swap = {"rated_w = 420": f"rated_w = {rated_w}", "label_charge_a = 1.0": f"label_charge_a = {label_a}"}
+    plan, _ = settle_charge_ceiling(ChargeCeilingPlan(), make_ups_site(*ALL, swap=swap))
+    assert plan.amps_max == pytest.approx(most)
+
+
 def test_a_ceiling_by_what_the_bench_has(make_ups_site: MakeSite) -> None:
     plan, site = settle_charge_ceiling(ChargeCeilingPlan(), make_ups_site(*ALL))
     assert (plan.by, plan.help, plan.start_v, plan.step_v, plan.help_v) == ("load", "start", 24.0, 0.5, 23.5)

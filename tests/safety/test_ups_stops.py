@@ -331,6 +331,21 @@ def test_a_pack_asleep_beside_the_ups_is_found_before_its_mains_is_on(
     assert not out.world.load.input_on
 
 
+@pytest.mark.parametrize("scenario", ["cabinet", "porch"])
+def test_a_pack_put_beside_the_ups_in_mid_trace_is_more_than_a_charger(
+    scenario: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+) -> None:
+    # Ours: 24 A were within what load and leads bear, so 4 It flowed for minutes and the trace was called finished.
+    at = stages[scenario, "charge-ceiling"]["tracing", True, "mains"] + 5
+    out = spend(scenario, "charge-ceiling", at=at, act=lambda out: out.world.hook_up("both"), place=tmp_path)
+    assert out.done is not None
+    assert out.done.exit_code in (21, 99)
+    assert "over-current" in out.done.result.end_reason
+    off_s = next(t for t, who, told in out.wires.heard[out.hit_at :] if (who, told) == ("load", b"INP OFF"))
+    assert off_s - out.hit_s <= 2.5
+    assert out.offs()[0] == "load"
+
+
 def test_a_mains_switched_on_in_a_pack_run_is_switched_off_as_well(
     stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
 ) -> None:
