@@ -38,6 +38,17 @@ def worst_amps(about: Doubted, load_w: float) -> float:
     return about.case.ups.amps(load_w) if about.case.ups else math.nan
 
 
+def _swept_at(about: Doubted, load_w: float) -> bool:
+    return about.case.ups is not None and about.case.ups.measured_at(load_w)
+
+
+def _sweep_for(about: Doubted, load_w: float) -> str:
+    """Which sweep narrows what is known of the UPS at ``load_w``: at another load it is the load that is missing."""
+    if _swept_at(about, load_w):
+        return "a finer voltage-floor sweep"
+    return f"a voltage-floor run with {load_w:.4g} W on the output"
+
+
 # -- floor above the pack's own end ----------------------------------------------------------------------------------
 
 
@@ -81,7 +92,7 @@ def _above_end_volts(facts: Facts, about: Doubted, load_w: float, runs: tuple[st
         "pass": f"the UPS stops above the {end_v:g} V at which the pack is empty",
         "fail": f"the UPS goes on below the {end_v:g} V at which the pack is empty, and there is no BMS to stop it",
     }.get(judge_figure(made), f"the floor lies too near to the pack's end volts of {end_v:g} V")
-    return Margin(judge_figure(made), why, made, runs, "a finer voltage-floor sweep")
+    return Margin(judge_figure(made), why, made, runs, _sweep_for(about, load_w))
 
 
 def _above_curve(about: Doubted, load_w: float, curve: Curve, runs: tuple[str, ...]) -> Margin:
@@ -97,7 +108,10 @@ def _above_curve(about: Doubted, load_w: float, curve: Curve, runs: tuple[str, .
     why = "the UPS stops before the pack opens"
     if word != "pass":
         why = f"the pack was discharged to {curve.end_v:.2f} V only, not clearly below the floor"
-    return Margin(word, why, made, runs, "a capacity run to lower end volts", unproven=word != "pass")
+    settles = "a capacity run to lower end volts"
+    if float(made.value) > 0 and not _swept_at(about, load_w):
+        settles = f"{_sweep_for(about, load_w)}, or {settles}"
+    return Margin(word, why, made, runs, settles, unproven=word != "pass")
 
 
 def _above_opening(about: Doubted, load_w: float, curve: Curve, runs: tuple[str, ...]) -> Margin:
@@ -165,7 +179,7 @@ def discharge_margin(facts: Facts, about: Doubted, load_w: float, runtime_s: Cal
     if word != "pass":
         what = "more than" if word == "fail" else "too near to"
         why = f"{amps:.3g} A at {load_w:.4g} W is {what} the {limit:g} A that the pack may give"
-        return Margin(word, why, made, swept, "a finer voltage-floor sweep" if word == "cannot tell" else "")
+        return Margin(word, why, made, swept, _sweep_for(about, load_w) if word == "cannot tell" else "")
     # A runtime costs time to compute, and is asked for only where it decides.
     timed = any(h.amps * SAME_AMPS <= amps if h.opened else h.amps >= SAME_AMPS * amps for h in _timed(facts))
     return _carried(facts, made, amps, load_w, runtime_s(load_w) if timed else math.nan, swept)

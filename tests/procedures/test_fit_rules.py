@@ -222,6 +222,19 @@ def test_proven_for_the_usual_load_but_not_for_the_largest_the_load_stays_down(t
     assert found.sentence.count("the load stays at or below") == 1
 
 
+@pytest.mark.parametrize(
+    ("load_w", "settles"),
+    [(200.0, "a finer voltage-floor sweep"), (400.0, "a voltage-floor run with 400 W on the output")],
+)
+def test_what_narrows_a_current_is_a_sweep_at_its_load(tmp_path: Path, load_w: float, settles: str) -> None:
+    """Ours: the draw at 401 W was guessed at from 100 W, and a finer sweep at 100 W was asked for."""
+    amps = 238.0 / 21.0 if load_w == 200.0 else (238.0 + 220.0) / 21.0
+    limit = made.PACK.replace("discharge_amps_max = 20.0", f"discharge_amps_max = {amps:.3f}")
+    found = verdict(tmp_path, pack=limit, site=replace(SITE, load_w_max=load_w))
+    one = line(found, "discharge current")
+    assert (one.verdict, one.settles) == ("cannot tell", settles)
+
+
 def test_the_largest_load_is_capped_by_the_packs_own_limit(tmp_path: Path) -> None:
     low = made.PACK.replace("discharge_amps_max = 20.0", "discharge_amps_max = 12.0")
     found = verdict(tmp_path, pack=low)
