@@ -34,7 +34,7 @@ from harness.logbook import Logbook
 from harness.loop import Loop
 from harness.marks import MarkInbox
 from harness.person import Person
-from harness.preflight import settled_turns, voltmeters
+from harness.preflight import dead_node, mean, settled_turns, voltmeters
 from harness.recorder import Recorder
 from harness.rig import READ_ERRORS, Rig, VoltsPlace
 from harness.safeoff import Before, OffReport, SafeOff
@@ -49,6 +49,9 @@ AGAIN_AFTER_S = 0.1
 """A single frightening sample is read again after this long before it counts."""
 
 CLEAN_TRIES = 3
+
+CONTACTS_S = 0.5
+"""A contactor's contacts arrive some ten milliseconds after the order; a slow one has this long (judgement)."""
 
 Energise = tuple[str, Supply | Load, Callable[[], None]]
 """An output to be switched on: its name, its driver, and what it is told before."""
@@ -110,8 +113,12 @@ class Bench:
         self.loop.states.expect_switched(contactor.name, on=True)
         self.guarded(partial(contactor.switch, True))
         self.note("switched", what="contactor", on=True, by=contactor.name)
+        self._wait_until(self.clock.now() + CONTACTS_S)
         turns = settled_turns(self.rig, self.clock)
-        bad = [check for check in voltmeters(self.site, self.rig, turns) if check.word == "refused"]
+        checks = [*voltmeters(self.site, self.rig, turns)]
+        if self.site.subject == "ups":
+            checks += dead_node(self.rig, mean(turn.pack_volts for turn in turns))
+        bad = [check for check in checks if check.word == "refused"]
         if bad:
             self.stopping.trip(Finding("contactor closed", f"{bad[0].what}: {bad[0].text}"))
 

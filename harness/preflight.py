@@ -74,9 +74,9 @@ def look(
     turns = settled_turns(rig, clock)
     checks.extend(_readings(turns[-1]))
     checks.extend(_currents(site, turns))
-    volts = _mean(turn.pack_volts for turn in turns)
+    volts = mean(turn.pack_volts for turn in turns)
     if site.subject == "ups":
-        checks.extend(_dead_node(site, rig, volts))
+        checks.extend(dead_node(rig, volts))
         if out is not None:
             checks.append(_disk(out))
         return tuple(checks)
@@ -193,7 +193,7 @@ def _currents(site: Site, turns: list[Turn]) -> Iterator[Check]:
             yield Check(name, "refused", text)
 
 
-def _mean(values: Iterable[float]) -> float:
+def mean(values: Iterable[float]) -> float:
     known = list(values)
     return sum(known) / len(known)
 
@@ -202,8 +202,9 @@ DEAD_NODE_V = 2.0
 """A UPS's battery terminals with nothing on and no mains come to this or less, its capacitors apart (judgement)."""
 
 
-def _dead_node(site: Site, rig: Rig, volts: float) -> Iterator[Check]:
-    """With a UPS wired up and everything off nothing may hold its battery terminals up: no pack, no charger."""
+def dead_node(rig: Rig, volts: float) -> Iterator[Check]:
+    """With a UPS wired up and everything off nothing may hold its battery terminals up (``volts``): no pack, no
+    charger. Behind an open contactor nobody may see them: then it is asked again once that is closed."""
     seen = "UPS's battery terminals" if math.isnan(volts) else f"{volts:.3f} V at the UPS's battery terminals"
     if math.isnan(volts):
         yield Check("UPS volts", "refused", f"{seen}: no reading; check the leads")
@@ -282,14 +283,14 @@ def voltmeters(site: Site, rig: Rig, turns: list[Turn], *, contactor_open: bool 
     if rig.place is None:
         return
     channels = Channels(site, rig.place)
-    reference = _mean(turn.pack_volts for turn in turns)
+    reference = mean(turn.pack_volts for turn in turns)
     if math.isnan(reference):
         return
     u_ref = combine(channels.volts_lines(volts=reference, amps=0.0)).standard_uncertainty
     for entry in site.bench.instruments:
         if entry.name == rig.place.name or entry.role in ("thermometer", "switch", "contact"):
             continue
-        volts = _mean(turn.readings[f"{entry.name}_volts"] for turn in turns)
+        volts = mean(turn.readings[f"{entry.name}_volts"] for turn in turns)
         if contactor_open and entry.role in ("supply", "load") and entry.sense == "local":
             yield _far_side(entry.name, volts)
             continue

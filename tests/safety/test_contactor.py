@@ -80,6 +80,16 @@ def test_one_that_does_not_close_is_seen_before_anything_is_switched_on(tmp_path
     assert [who for _, who in night.on_at() if who != "contactor"] == []
 
 
+@pytest.mark.parametrize("local", [("load",), ("supply",), ("load", "supply")])
+def test_one_that_closes_is_not_taken_for_stuck(local: tuple[str, ...], tmp_path: Path) -> None:
+    # Ours: the first reading came before the contacts had moved, and spoilt the mean of all.
+    short = nights.SHORT["capacity"]
+    facts = with_contactor(short)
+    facts = replace(facts, **{name: replace(getattr(facts, name), sense="local") for name in local})
+    night = nights.spend(tmp_path, short, scenario=facts)
+    assert night.exit_code == 0, night.result.end_reason
+
+
 def test_one_that_is_welded_is_refused(tmp_path: Path) -> None:
     def welded(wires: nights.Wires) -> None:
         wires.bench.world.contact(True)

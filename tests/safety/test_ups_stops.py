@@ -294,6 +294,39 @@ def test_without_a_switch_a_person_is_told_to_switch_the_mains_off(
         assert wrong(out) == []
 
 
+def leave(what: str) -> Callable[[Out], None]:
+    """Whoever wires up the UPS leaves ``what`` on the node."""
+
+    def arrange(out: Out) -> None:
+        hands = out.wires.do
+
+        def leave_it_there(order: str) -> str:
+            answer = hands(order)
+            if order == "wire ups":
+                out.world.hook_up(what)
+            return answer
+
+        out.wires.do = leave_it_there  # type: ignore[method-assign]
+
+    return arrange
+
+
+@pytest.mark.parametrize("left", ["both", "pack"])
+@pytest.mark.parametrize("procedure", ["voltage-floor", "charge-ceiling"])
+def test_a_pack_behind_the_contactor_is_found_once_that_is_closed(procedure: str, left: str, tmp_path: Path) -> None:
+    # Ours: nobody sees behind an open contactor, so the node was called dead, and the stand-in went onto the pack.
+    def blind(facts: Scenario) -> Scenario:
+        facts = replace(facts, fitted=("supply", "load", "contactor", "mains", "acload"))
+        return replace(facts, supply=replace(facts.supply, sense="local"), load=replace(facts.load, sense="local"))
+
+    out = spend("cabinet", procedure, arrange=leave(left), facts=blind, place=tmp_path)
+    assert out.done is not None
+    assert (out.done.exit_code, out.done.result.end_reason.partition(":")[0]) == (21, "contactor closed")
+    assert "battery, or a charger" in out.done.result.end_reason
+    assert [who for _, who, told in out.wires.heard if told in (b"OUTP ON", b"INP ON")] == ["contactor"]
+    assert not out.world.contactor_closed
+
+
 @pytest.mark.parametrize("scenario", ["cabinet", "porch"])
 @pytest.mark.parametrize("procedure", ["voltage-floor", "charge-ceiling"])
 def test_a_pack_asleep_beside_the_ups_is_found_before_its_mains_is_on(
@@ -302,21 +335,10 @@ def test_a_pack_asleep_beside_the_ups_is_found_before_its_mains_is_on(
     # Ours: behind its open BMS it looked like a dead node; the stand-in woke it, and for minutes the supply charged it
     # at 1.3 It, or the load took 4 It out of it.
 
-    def arrange(out: Out) -> None:
-        hands = out.wires.do
-
-        def leave_it_there(order: str) -> str:
-            answer = hands(order)
-            if order == "wire ups":
-                out.world.hook_up("both")
-            return answer
-
-        out.wires.do = leave_it_there  # type: ignore[method-assign]
-
     def asleep(facts: Scenario) -> Scenario:
         return replace(facts, pack=replace(facts.pack, wiring="asleep"))
 
-    out = spend(scenario, procedure, arrange=arrange, facts=asleep, place=tmp_path)
+    out = spend(scenario, procedure, arrange=leave("both"), facts=asleep, place=tmp_path)
     assert out.done is not None
     assert out.done.exit_code in (21, 99), "where a switch has taken mains away a held node is no off"
     words = out.done.result.end_reason
