@@ -27,6 +27,11 @@ POLL_S = 0.5
 
 NOTHING_DONE = "nothing was switched off: treat the bench as live, use its emergency off or pull the fuse"
 
+HELD_BY_A_PACK = (
+    "the last run here was on a UPS; a pack wired up since holds the node up as well: look at the bench, then add "
+    "--seen-off and the serial number of supply or load"
+)
+
 Say = Callable[[str], None]
 
 
@@ -46,8 +51,10 @@ def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
         lock = BenchLock(bench_file)
         connection = _reach(bench_file, subject=lock.subject())
         try:
-            doubt = None if _vouched(connection, seen_off) else lock.doubt()
-            report, errors = _off(connection, err, doubt)
+            vouched = _vouched(connection, seen_off)
+            # Whoever has looked says more than the volts of a node: nothing is asked of it then.
+            before = Before("rest" if vouched else "unknown")
+            report, errors = _off(connection, err, before, None if vouched else lock.doubt())
             if report.confirmed:
                 for text in errors:
                     err(wrapped((text,)))
@@ -56,6 +63,8 @@ def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
             assert connection.rig is not None
             text = message(connection.rig, report, fuse_amps=bench_file.fuse_amps, trying=False)
             err(wrapped(safe_text(line) for line in text.splitlines()))
+            if connection.rig.subject == "ups":
+                err(wrapped((HELD_BY_A_PACK,)))
             return OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
         finally:
             connection.close()
@@ -79,11 +88,14 @@ def _vouched(connection: Connection, seen_off: str) -> bool:
         with suppress(Exception):  # whoever does not answer has no serial number to compare
             serials[name] = rig.drivers[name].identity.serial
     if seen_off not in serials.values():
-        raise Usage(f"--seen-off {seen_off}: no output of this bench has that serial; read it off the instrument")
+        text = f"--seen-off {seen_off}: no output of this bench has that serial; read it off the instrument"
+        raise Usage(f"{text}; {NOTHING_DONE}")
     return True
 
 
-def _off(connection: Connection, err: Say, doubt: dict[str, float | str] | None) -> tuple[OffReport, list[str]]:
+def _off(
+    connection: Connection, err: Say, before: Before, doubt: dict[str, float | str] | None
+) -> tuple[OffReport, list[str]]:
     """How it went, and what went wrong on the way, each once."""
     assert connection.rig is not None
     errors: dict[str, None] = {}
@@ -104,7 +116,7 @@ def _off(connection: Connection, err: Say, doubt: dict[str, float | str] | None)
     if doubt is not None:
         err("an earlier off was contradicted by the pack's volts: only they, or --seen-off SERIAL, can confirm it now")
         off.doubt(Before(**doubt))  # type: ignore[arg-type]
-    return off.drive(Before()), list(errors)
+    return off.drive(before), list(errors)
 
 
 def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say) -> int:
