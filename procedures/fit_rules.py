@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.result import Verdict
 from procedures.fit_rules_in import charge_cold, charge_current, charge_share, charge_volts, high_side
-from procedures.fit_rules_out import current_line, floor_line, load_line, room, runtime_line
+from procedures.fit_rules_out import current_line, floor_line, inrush, load_line, room, runtime_line
 from procedures.fit_work import Work
 
 
@@ -18,6 +18,7 @@ def lines(work: Work) -> tuple[Verdict, ...]:
         high_side(work.facts),
         floor_line(work),
         current_line(work),
+        inrush(),
         runtime_line(work),
         load_line(work),
         room(work.facts),

@@ -33,6 +33,12 @@ def current_line(work: Work) -> Verdict:
     return _margin_line("discharge current", work, work.current, work.current_usual)
 
 
+def inrush() -> Verdict:
+    """No run can see it: it is over in milliseconds, and a BMS may take it for a short circuit."""
+    sentence = "what flows into the UPS's capacitors at the moment of connecting is in no run"
+    return line("inrush", "not judged", sentence, settles="the pack put to the UPS once: does its BMS stay closed")
+
+
 def _margin_line(about: str, work: Work, worst: Margin, usual: Margin) -> Verdict:
     """Where only evidence is missing for the largest load, but not for the usual one, the load has to be kept down."""
     facts = work.facts
