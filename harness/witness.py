@@ -114,19 +114,23 @@ class Witness:
         return self._said(off, f"{text}, at least {1000 * before.step_v:.0f} mV expected")
 
     def _node(self) -> bool | None:
-        """No pack is on the node: once nothing drives it any more, it is dead or falls."""
+        """No pack is on the node: once nothing drives it any more, it is dead or falls. A lead that has come off also
+        reads 0 V: no other voltmeter may see it live."""
         first = self._read()
         for _ in range(round(FALL_S)):
-            if self._dead or self.volts < DEAD_V:
+            if self._dead or abs(self.volts) < DEAD_V:
                 break
             self._wait(1.0)
             self._read()
         if self._dead:
             return None
-        if self.volts < DEAD_V:
-            return self._said(True, f"node at {self.volts:.3f} V: dead")
         text = f"node {first:.3f} V to {self.volts:.3f} V in {FALL_S:g} s"
-        if self.volts <= HELD_SHARE * first:
+        if abs(self.volts) < DEAD_V:
+            other, volts = self._rig.highest_elsewhere()
+            if not volts >= OPEN_V:
+                return self._said(True, f"node at {self.volts:.3f} V: dead")
+            text = f"node at {self.volts:.3f} V, but {other} reads {volts:.3f} V"
+        elif abs(self.volts) <= HELD_SHARE * abs(first):
             return self._said(True, f"{text}: falling, nothing drives it")
         if self._rig.switch("mains") is None:
             # Whoever switches it by hand may have switched it back on: then it is asked for again.

@@ -253,6 +253,31 @@ def test_a_lost_link_leaves_all_others_off(
             assert out.done.exit_code in (0, 20, 21, 22, 23, 99), stage
 
 
+@pytest.mark.parametrize("scenario", ["cabinet", "porch"])
+def test_a_loose_voltmeter_does_not_make_a_live_node_dead(scenario: str, tmp_path: Path) -> None:
+    # Ours: the meter's lead had come off, so "dead" was said of a node that a charger drove.
+    def arrange(out: Out) -> None:
+        def before(number: int, who: str, message: bytes) -> None:
+            if out.world.ups.mains_on and "mains" in out.wires.names:
+                out.wires.bench.switches["mains"].welded = True
+
+        out.wires.before = before
+        nights.obstinate(
+            out.wires, "meter", lambda m: b"0.0010\n" if out.world.ups.mains_on and m.startswith(b"MEAS:") else None
+        )
+
+    out = spend(scenario, "charge-ceiling", arrange=arrange, place=tmp_path)
+    assert out.done is not None
+    assert out.folder is not None
+    how = " ".join(line for event in events(out.folder) if event["kind"] == "off" for line in event["how"])
+    assert "0.001 V, but " in how
+    if scenario == "cabinet":
+        assert out.done.exit_code == 99
+        assert any("TREAT THE BENCH AS LIVE" in text for text in out.said)
+    else:
+        assert "live on an open node" in how
+
+
 def test_a_charger_that_pushes_too_far_goes_off_first(
     stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
 ) -> None:
