@@ -70,7 +70,7 @@ def qualify(bench: str, pack: str, ups: str, out: str, dry: bool, label_cells: i
     clock = WallClock()
     words(wrapped(told))
     screen = Screen(wall=clock.now, calendar=lambda: clock.utc().astimezone(), label_cells=label_cells)
-    print_runs(in_order(place, steps, screen), as_json, verdict=sequence.verdict)
+    print_runs(in_order(place.on_one_bench(), steps, screen), as_json, verdict=sequence.verdict)
 
 
 @click.command(short_help="Does this pack fit this UPS? A verdict from earlier runs of both.")

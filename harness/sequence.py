@@ -8,11 +8,14 @@ bench anew, asks for its wiring, has its own folder and switches everything off 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import entry_points
 from pathlib import Path
 
+from harness.addresses import simulated
+from harness.clock import VirtualClock
 from harness.config import BenchFile, PackFile, UpsFile, load_bench, load_pack, load_ups
+from harness.connect import open_simulated
 from harness.digits import duration
 from harness.errors import Usage
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
@@ -49,6 +52,15 @@ class Place:
     ups: Path
     out: Path
     home: Home | None = None
+
+    def on_one_bench(self) -> Place:
+        """The place for several runs: of a bench in memory that each opened anew, the pack would be as it was at first."""
+        places = [simulated(entry.address) for entry in load_bench(self.bench).instruments]
+        scenarios = {one[0] for one in places if one is not None}
+        if self.home is not None or None in places or len(scenarios) != 1:
+            return self
+        clock = VirtualClock()
+        return replace(self, home=Home(clock, open_simulated(scenarios.pop(), now=clock.now, seed=None)))
 
     def ready(self, asked: Asked) -> Ready:
         """The run with its plan settled; raises ``UserError``, talks to nothing."""

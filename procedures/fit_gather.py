@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
+from harness.preflight import NOT_FULL
 from harness.result import Result
 from procedures.charging import END_CURRENT
 from procedures.fit_curves import Curve
@@ -109,7 +110,19 @@ def _pack_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) -
     )
 
 
+def _not_full(run: Run) -> str:
+    """Why a discharge is none from full: its pack rested lower before it than a full one does; "" when it did not."""
+    rest_v, pack = number_of(run.result, "rest_v"), run.pack
+    assert pack is not None
+    full_v = pack.row.full_rest * pack.cells_in_series
+    if not rest_v < NOT_FULL * full_v:
+        return ""
+    return f"the pack rested at {rest_v:.2f} V before it, a full one at about {full_v:.2f} V: it was not full"
+
+
 def _no_curve(capacity: list[Run]) -> str:
+    if capacity and (why := _not_full(capacity[0])):
+        return why
     if capacity and opened_early(capacity[0]):
         return "the pack opened long before it was empty, for a reason that is not known"
     return f"no discharge to its end ({capacity[0].result.end_reason})" if capacity else ""
@@ -121,6 +134,9 @@ def _curves(capacity: list[Run], notes: list[str]) -> tuple[list[Curve], list[Ru
     for run in capacity:
         curve = None if opened_early(run) or known(run, "mean_v") is None else discharge_curve(run)
         if curve is None:
+            continue
+        if why := _not_full(run):
+            notes.append(f"{run.name}: not used: {why}")
             continue
         if any(abs(curve.amps - other.amps) <= SAME_RATE * other.amps for other, _ in found):
             notes.append(f"{run.name}: not used, there is a newer one at its rate")

@@ -303,6 +303,17 @@ def test_a_discharge_whose_volts_have_no_doubt_is_not_used(runs: Any) -> None:
     assert words(found)["runtime"] == "cannot tell"
 
 
+def test_a_pack_that_rested_too_low_was_not_full(runs: Any) -> None:
+    """Ours: a pack a third full was discharged after a charge of another one, and its 3.5 Ah were taken for all."""
+    low = {"set_amps": Condition(value=2.0), "rest_v": Condition(value=26.1)}
+    third = runs.capacity(2.0, conditions=low)
+    found = judge([runs.charge(), third, runs.floor(), runs.ceiling()])
+    assert words(found)["runtime"] == "cannot tell"
+    assert "rested at 26.10 V before it, a full one at about 26.88 V" in sentence(found, "runtime")
+    assert [note for note in found.notes if note.startswith(third.name)]
+    assert words(judge([*runs.all(), third]))["runtime"] == "pass"
+
+
 def test_full_by_somebodys_word_is_a_condition(runs: Any) -> None:
     found = judge([runs.capacity(2.0), runs.charge(), runs.capacity(12.5), runs.floor(), runs.floor(200.0, 238.0),
                    runs.ceiling()])  # fmt: skip

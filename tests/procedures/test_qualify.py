@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from harness.config import BenchFile, PackFile, SiteFacts, UpsFile, load_bench, load_pack, load_ups
-from harness.sequence import Place, run_sequence
+from harness.sequence import Asked, Place, run_sequence
 from procedures.qualify import QUALIFY, fast_rate_it, steps
 from sims.bench import open_bench
 
@@ -27,6 +27,17 @@ def place(folder: Path, scenario: str = "cabinet") -> Place:
 def cabinet(tmp_path: Path) -> tuple[PackFile, UpsFile, BenchFile]:
     made = place(tmp_path)
     return load_pack(made.pack), load_ups(made.ups), load_bench(made.bench)
+
+
+def test_a_bench_in_memory_is_one_for_all_runs(tmp_path: Path) -> None:
+    """Ours: each run opened it anew, so that a discharge found the pack as it was before it had been charged."""
+    made = place(tmp_path)
+    shared = made.on_one_bench()
+    assert shared.home is not None
+    charged = shared.ready(Asked("charge"))
+    rested = shared.ready(Asked("capacity", ("charge_first=false",)))
+    assert charged.job.home is rested.job.home is shared.home
+    assert shared.on_one_bench() is shared
 
 
 def test_the_order(cabinet: Any) -> None:
