@@ -54,7 +54,7 @@ class Place:
     home: Home | None = None
 
     def on_one_bench(self) -> Place:
-        """The place for several runs: of a bench in memory that each opened anew, the pack would be as it was at first."""
+        """The place for several runs: if each opened a bench in memory anew, its pack would be as it was at first."""
         places = [simulated(entry.address) for entry in load_bench(self.bench).instruments]
         scenarios = {one[0] for one in places if one is not None}
         if self.home is not None or None in places or len(scenarios) != 1:

@@ -21,6 +21,8 @@ from harness.starters import KINDS, starter_text, write_starter
 def test_they_load_as_they_stand_and_stack(tmp_path: Path) -> None:
     ups = load_ups(write_starter("ups", tmp_path / "ups.toml"))
     assert ups.site is not None
+    # Without it the highest volts tried lie under those of the full pack, and the whole job ends with "cannot tell".
+    assert ups.label_ceiling_v == 27.3
     assert ups.site.guessed() == ("load_w_max", "ambient_min_c", "ambient_max_c")
     bench = load_bench(write_starter("bench", tmp_path / "bench.toml"))
     pack = load_pack(write_starter("pack", tmp_path / "pack.toml"))
