@@ -253,12 +253,13 @@ class Rig:
     def highest_elsewhere(self) -> tuple[str, float]:
         """Of the voltmeters besides the one that pack volts are taken from: who reads most now, and how much, V;
         ("", nan) when none answers. Never raises."""
-        found = {}
+        found: dict[str, float] = {}
         for name, driver in self.drivers.items():
             if isinstance(driver, Supply | Load | Meter) and (self.place is None or name != self.place.name):
                 with suppress(Exception):  # one that does not answer says nothing
                     volts = abs(driver.measure_volts())
-                    found |= {name: volts} if math.isfinite(volts) else {}
+                    if math.isfinite(volts):
+                        found[name] = volts
         return max(found.items(), key=lambda pair: pair[1], default=("", math.nan))
 
     def _seen_by_load(self, readings: dict[str, float], amps: float) -> float:
