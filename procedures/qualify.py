@@ -12,7 +12,9 @@ import math
 from harness.config import BenchFile, PackFile, UpsFile
 from harness.config_ups import FLOOR_V_CELL
 from harness.limits import envelope
+from harness.preflight import NOT_RESTED
 from harness.sequence import Asked, RunSequence
+from procedures.floor_plan import START_V_CELL
 
 USUAL_IT = 0.2
 LEAST_FAST_IT = 0.5
@@ -24,6 +26,9 @@ rather low, so that the rate reaches it)."""
 
 FLOOR_EXPECTED_V_CELL = 0.5 * (FLOOR_V_CELL[0] + FLOOR_V_CELL[1])
 STEP_IT = 0.05
+
+MOST_V_CELL = 2.44
+"""Just under what the bench allows at a UPS's terminals, V per lead-acid cell."""
 
 COOL_S = 3600.0
 """A pack that was discharged fast is too warm to be charged; it cools with some 40 min (judgement)."""
@@ -53,6 +58,14 @@ def _floor_v(ups: UpsFile) -> float:
     return ups.label_floor_v or FLOOR_EXPECTED_V_CELL * ups.cells_in_series
 
 
+def full_volts(pack: PackFile, ups: UpsFile) -> tuple[str, ...]:
+    """The sweep's ``highest_v``: the UPS has to be seen at the volts of a full pack, where those lie above its ceiling,
+    but never at more than the battery it was made for may have."""
+    start_v = ups.label_ceiling_v or START_V_CELL * ups.cells_in_series
+    rested_v = min(NOT_RESTED * pack.row.full_rest * pack.cells_in_series, MOST_V_CELL * ups.cells_in_series)
+    return (f"highest_v={rested_v:.2f}",) if rested_v > start_v else ()
+
+
 def steps(pack: PackFile, ups: UpsFile, bench: BenchFile) -> tuple[Asked, ...]:
     """The runs in order. Raises ``PlanRefused`` when pack and bench do not go together at all."""
     rate = fast_rate_it(pack, ups, bench)
@@ -67,7 +80,7 @@ def steps(pack: PackFile, ups: UpsFile, bench: BenchFile) -> tuple[Asked, ...]:
         Asked("capacity", ("charge_first=false", f"rate_it={USUAL_IT:g}"), "its charge at the usual rate"),
         *(fast if rate else again),
         Asked("c-rate", (), "which currents it holds, and its resistance"),
-        Asked("voltage-floor", (), "where the UPS stops, what it draws, how it warns"),
+        Asked("voltage-floor", full_volts(pack, ups), "where the UPS stops, what it draws, how it warns"),
         Asked("charge-ceiling", (), "what the UPS charges to, and how strongly"),
     )
 

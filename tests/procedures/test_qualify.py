@@ -48,7 +48,7 @@ def test_the_order(cabinet: Any) -> None:
         ("capacity", ("charge_first=true", "rate_it=1.3", "rest_after_s=3600")),
         ("charge", ()),
         ("c-rate", ()),
-        ("voltage-floor", ()),
+        ("voltage-floor", ("highest_v=27.42",)),
         ("charge-ceiling", ()),
     ]
     assert all(one.why for one in asked)
