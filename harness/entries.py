@@ -9,6 +9,18 @@ from harness.result import Entry, Figure, Plain, Verdict
 
 SIMULATED = "SIMULATED"
 
+MEMBERS = {
+    "amps": "",
+    "it": "rate in It",
+    "step_end": "ended:",
+    "opened_s": "opened after",
+    "min_v": "least volts",
+    "r_1s_ohm": "resistance at 1 s",
+    "r_10s_ohm": "at 10 s",
+    "rise_k": "warmed by",
+}
+"""Words for the members of an entry; one that is not here goes by its name."""
+
 
 def figure_words(figure: Figure) -> str:
     """``9.873 +/- 0.052 Ah (k = 2.01)``; a figure without uncertainty says so."""
@@ -36,8 +48,10 @@ def plain_words(value: object, unit: str = "") -> str:
 
 
 def entry_words(entry: Entry) -> str:
-    """``amps 5.000 +/- 0.025 A, held yes``: the members of one entry in their order, coverage factors left out."""
-    return ", ".join(f"{key} {_member(value)}" for key, value in entry.items())
+    """``5.000 +/- 0.025 A, ended: held``: the members of one entry in their order, coverage factors left out."""
+    # Whether a step was held is what its end says already.
+    told = {key: value for key, value in entry.items() if not (key == "held" and "step_end" in entry)}
+    return ", ".join(f"{MEMBERS.get(key, key)} {_member(value)}".strip() for key, value in told.items())
 
 
 def _member(value: Figure | Plain) -> str:

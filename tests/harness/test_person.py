@@ -90,7 +90,7 @@ def test_a_served_bench_that_talks_nonsense_was_not_noticed_to_do_anything(ports
 
 def test_a_served_bench_that_has_gone_away_does_nothing(ports: list[Port]) -> None:
     ports.append(Port())
-    with pytest.raises(HandsRefused, match="gone away|does not answer"):
+    with pytest.raises(HandsRefused, match=r"gone away|does not answer"):
         ServedPerson(ports[0].control).order("mains off")
 
 

@@ -205,8 +205,8 @@ def test_lists(folder: RunFolder, simulated: bool) -> None:
     mark = "  SIMULATED" if simulated else ""
     page = show_text(folder)
     one_line = re.sub(r"\s+", " ", page)
-    first = "steps 1 of 2: amps 5.000 +/- 0.025 A, it 0.5, held yes, step_end held, r_1s_ohm 0.0612 +/- 0.0021 ohm"
-    second = "steps 2 of 2: amps 10 A (uncertainty not stated), held no, opened_s 3.25, step_end pack opened, rise_k"
+    first = "steps 1 of 2: 5.000 +/- 0.025 A, rate in It 0.5, ended: held, resistance at 1 s 0.0612 +/- 0.0021 ohm"
+    second = "steps 2 of 2: 10 A (uncertainty not stated), opened after 3.25, ended: pack opened, warmed by"
     assert f"Lists {first}{mark[1:]} {second} unknown{mark[1:]} pulses: none" in one_line
     assert max(map(len, page.splitlines())) <= WIDTH
     assert run_line(folder).endswith("2 steps SIMULATED" if simulated else "2 steps")
