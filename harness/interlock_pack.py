@@ -14,7 +14,8 @@ class LowVolts(Interlock):
     """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level.
 
     While a load sinks, its own voltmeter counts as well: the lower of the two decides, so that one of them frozen or on
-    the wrong terminals does not hide a pack that is empty.
+    the wrong terminals does not hide a pack that is empty. With a UPS on the bench: under nine tenths of the lowest level
+    of the plan, three times in a row.
     """
 
     words = "low volts"
@@ -25,8 +26,11 @@ class LowVolts(Interlock):
         self._start = facts.nominal_volts
         self._filter = Filter(3)
         self._asked_again = False
+        self._was_up = False
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if watch.phase == "stand-in":
+            return self._on_a_stand_in(sample)
         known = [volts for volts in (sample.pack_volts, watch.load_volts) if volts == volts]
         if not known:
             return None  # a missing reading is the business of ReadingValid, which allows two in a row
@@ -42,6 +46,15 @@ class LowVolts(Interlock):
             return Finding(self.words, text, again=again and not slow)
         self._asked_again = False
         return None
+
+    def _on_a_stand_in(self, sample: Sample) -> Finding | None:
+        """A supply that has been up and cannot hold even nine tenths of the plan's lowest level feeds something else
+        than a UPS. Where its output is off by its own stop, whoever sweeps sees that first."""
+        volts = sample.pack_volts
+        self._was_up = self._was_up or volts >= self._low
+        if volts != volts or not self._was_up or not self._filter.full(volts >= self._low):
+            return None
+        return Finding(self.words, f"UPS's battery terminals at {volts:.3f} V, limit {self._low:.2f} V")
 
     def margin(self, sample: Sample, watch: Watch) -> float | None:
         return share(sample.pack_volts - self._low, self._start - self._low)

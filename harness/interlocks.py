@@ -95,7 +95,7 @@ _LOST = _replaced("a current that ends is what the procedure looks for")
 
 _ON_A_UPS: dict[str, dict[str, Standing]] = {
     "pack-opened": {"rest": ARMED, "stand-in": _LOST, "trace": _LOST},
-    "low-volts": _NO_PACK,
+    "low-volts": {**_NO_PACK, "stand-in": ARMED},
     "high-volts": _ALWAYS,
     "over-current": _ON,
     "wrong-sign": {**_ON, "stand-in": _PUSHES},

@@ -102,6 +102,7 @@ class Screen(Watcher):
     def acknowledge(self, ready: Ready) -> None:
         """A real pack: its label is read once more by a person, since volts cannot tell cells from chemistry."""
         cells = ready.site.pack.cells_in_series
+        self.say("Nothing but pack, supply, load and meters on the node: no battery leads of a UPS beside the pack.")
         typed: str | None = str(self._label_cells) if self._label_cells is not None else None
         if typed is None:
             if not interactive():

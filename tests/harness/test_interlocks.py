@@ -563,3 +563,21 @@ def test_nearest_to_either_end_of_the_band(phase: str, temp_c: float, left: floa
 def test_nearest_with_everything_missing_says_no_figure_that_is_not_one(phase: str) -> None:
     nearest = Interlocks(FACTS, "capacity").nearest(*played(phase, ALL_MISSING, 0))
     assert nearest is None or 0.0 <= nearest[1] <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("volts", "spoke_at"),
+    [
+        ([26.0, 26.0, 26.0], None),
+        ([0.0, 2.0, 9.0, 15.0, 26.0, 26.0], None),  # a supply that takes its time to come up
+        ([26.0, 9.0, 9.0, 26.0, 9.0, 9.0], None),
+        ([26.0, 9.0, 9.0, 9.0], 3),
+        ([26.0, nan, 9.0, 9.0, nan, 9.0], 5),
+        ([9.0, 9.0, 9.0, 9.0], None),  # never came up: that it does not run is the procedure's to say
+    ],
+)
+def test_low_volts_on_a_stand_in(volts: list[float], spoke_at: int | None) -> None:
+    lock = CLASSES["low-volts"](FACTS)
+    watch = replace(WATCHES["rest"], phase="stand-in", set_amps=10.0)
+    spoke = [n for n, v in enumerate(volts) if lock.judge(replace(GOOD, pack_volts=v), watch) is not None]
+    assert (spoke[0] if spoke else None) == spoke_at
