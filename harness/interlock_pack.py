@@ -14,8 +14,8 @@ class LowVolts(Interlock):
     """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level.
 
     While a load sinks, its own voltmeter counts as well: the lower of the two decides, so that one of them frozen or on
-    the wrong terminals does not hide a pack that is empty. With a UPS on the bench: under nine tenths of the lowest level
-    of the plan, three times in a row.
+    the wrong terminals does not hide a pack that is empty. With a UPS on the bench: under nine tenths of the lowest
+    level of the plan, three times in a row.
     """
 
     words = "low volts"
