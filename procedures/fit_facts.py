@@ -32,7 +32,8 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A current (A, mean) that the pack carried for ``seconds``; ``to_the_end``: from full until it was empty.
+    """A current (A, mean, standard uncertainty ``u``) that the pack carried for ``seconds``; ``to_the_end``: from full
+    until it was empty.
 
     ``opened``: it did not carry it any longer, the pack opened then.
     """
@@ -42,6 +43,7 @@ class Held:
     seconds: float
     to_the_end: bool = False
     opened: bool = False
+    u: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

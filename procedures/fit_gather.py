@@ -97,13 +97,14 @@ def _pack_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) -
     # Perhaps not all were measured on one bench: the worst instrument counts for all.
     mean_v, total = [[one for run in used if (one := known(run, name))] for name in ("mean_v", "capacity_ah")]
     rests = [one for one in map(_rest_v, (*used, *steps)) if one is not None]
+    share_u = max((one.share for one in total), default=math.nan)
     return PackSide(
         curves=tuple(curves),
         volts_u=max((one.u for one in mean_v), default=math.nan),
-        charge_share_u=max((one.share for one in total), default=math.nan),
+        charge_share_u=share_u,
         charge=charge,
         charge_share_in_u=charge_u,
-        held=(*_to_the_end(curves), *(one for run in steps for one in held_steps(run))),
+        held=(*_to_the_end(curves, share_u), *(one for run in steps for one in held_steps(run))),
         r_10s=next((one for one in map(r_10s, steps) if one is not None), None),
         rest_v=max(rests, key=lambda one: one.value, default=None),
         taken_full=tuple(run.name for run in used if not _was_full(run, runs)),
@@ -146,8 +147,11 @@ def _curves(capacity: list[Run], notes: list[str]) -> tuple[list[Curve], list[Ru
     return [curve for curve, _ in found], [run for _, run in found]
 
 
-def _to_the_end(curves: Sequence[Curve]) -> list[Held]:
-    return [Held(one.run, one.amps, 3600.0 * one.end_ah / one.amps, to_the_end=True) for one in curves]
+def _to_the_end(curves: Sequence[Curve], share_u: float) -> list[Held]:
+    """``share_u``: relative standard uncertainty of their currents."""
+    return [
+        Held(one.run, one.amps, 3600.0 * one.end_ah / one.amps, to_the_end=True, u=share_u * one.amps) for one in curves
+    ]
 
 
 def _rest_v(run: Run) -> Known | None:

@@ -15,10 +15,23 @@ from procedures.fit_case import Case
 from procedures.fit_curves import END_VOLTS, OPENED, Curve
 from procedures.fit_doubt import Bound, Doubted, as_figure, number, spread
 from procedures.fit_facts import Facts, Held
-from procedures.fit_judge import Word, judge_figure
+from procedures.fit_judge import Word, judge, judge_figure
 
-SAME_AMPS = 0.98
-"""A current this near under another proves it (judgement: the ammeters' own doubt)."""
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """The UPS's largest current at a load, A, with its expanded uncertainty."""
+
+    amps: float
+    expanded: float
+
+    def under(self, amps: float, u: float) -> Word:
+        """Of a run's ``amps`` with standard uncertainty ``u``: "pass" when they lie above the UPS's beyond both doubts,
+        "fail" when below, else "cannot tell"."""
+        return judge(amps - self.amps, math.hypot(self.expanded, 2.0 * u))
+
+    def __str__(self) -> str:
+        return f"{self.amps:.3g} +/- {self.expanded:.1g} A"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +49,11 @@ class Margin:
 def worst_amps(about: Doubted, load_w: float) -> float:
     """The largest current at ``load_w``, A: at the floor; nan without a sweep."""
     return about.case.ups.amps(load_w) if about.case.ups else math.nan
+
+
+def _drawn(about: Doubted, load_w: float) -> _Drawn:
+    made = number(lambda case: case.ups.amps(load_w) if case.ups else math.nan, about, unit="A", basis="")
+    return _Drawn(float(made.value), made.expanded_uncertainty or 0.0)
 
 
 def _swept_at(about: Doubted, load_w: float) -> bool:
@@ -59,27 +77,30 @@ def floor_margin(facts: Facts, about: Doubted, load_w: float) -> Margin:
     swept = tuple(sweep.run for sweep in facts.ups_side.sweeps)
     if not facts.pack.bms:
         return _above_end_volts(facts, about, load_w, swept)
-    amps = worst_amps(about, load_w)
-    proofs = [c for c in facts.pack_side.curves if c.end == END_VOLTS and c.amps >= SAME_AMPS * amps]
+    drawn = _drawn(about, load_w)
+    share = facts.pack_side.charge_share_u
+    proofs = [c for c in facts.pack_side.curves if c.end == END_VOLTS and drawn.under(c.amps, share * c.amps) == "pass"]
     opened = [c for c in facts.pack_side.curves if c.end == OPENED]
     if proofs:
         margin = _above_curve(about, load_w, proofs[0], (*swept, proofs[0].run))
         if margin.word == "pass" or not opened:
             return margin
     if opened:
-        nearest = min(opened, key=lambda curve: abs(curve.amps - amps))
+        nearest = min(opened, key=lambda curve: abs(curve.amps - drawn.amps))
         return _above_opening(about, load_w, nearest, (*swept, nearest.run))
     return Margin(
         "cannot tell",
-        f"the UPS takes up to {amps:.3g} A at {load_w:.4g} W; no discharge at that current was seen to its end",
+        f"the UPS takes up to {drawn} at {load_w:.4g} W; no discharge clearly above that was seen to its end",
         runs=swept,
-        settles=f"a capacity run at {_rate(facts, amps)} It or more",
+        settles=f"a capacity run at {_rate(facts, drawn)} It or more",
         unproven=True,
     )
 
 
-def _rate(facts: Facts, amps: float) -> float:
-    """The rate to ask for, rounded up."""
+def _rate(facts: Facts, drawn: _Drawn) -> float:
+    """The rate to ask for, rounded up: above the UPS's current by its doubt and that of the run's own ammeter."""
+    share = facts.pack_side.charge_share_u
+    amps = drawn.amps * (1.0 + 2.0 * (share if math.isfinite(share) else 0.0)) + drawn.expanded
     return math.ceil(100.0 * amps / facts.pack.rated_ah) / 100.0
 
 
@@ -116,14 +137,19 @@ def _above_curve(about: Doubted, load_w: float, curve: Curve, runs: tuple[str, .
 
 def _above_opening(about: Doubted, load_w: float, curve: Curve, runs: tuple[str, ...]) -> Margin:
     """The volts at which the BMS opened, moved from the run's current to the UPS's."""
-    apart = curve.amps - worst_amps(about, load_w)
-    ohm = 0.0 if math.isnan(about.case.charge_ohm) else about.case.charge_ohm
+
+    def apart(case: Case) -> float:
+        """Volts by which the drop at the run's current exceeds that at the UPS's."""
+        assert case.ups is not None
+        ohm = 0.0 if math.isnan(case.charge_ohm) else case.charge_ohm
+        return (_same(case, curve).amps - case.ups.amps(load_w)) * ohm
+
     words = "volts of opening at another current: not known better than the drop between the two, judgement"
-    moved = BudgetLine("pack opened at another current", rectangular(abs(apart) * ohm), "V", words)
+    moved = BudgetLine("pack opened at another current", rectangular(abs(apart(about.case))), "V", words)
     made = _floor_less(
         about,
         load_w,
-        lambda case: _same(case, curve).end_v + apart * (0.0 if math.isnan(case.charge_ohm) else case.charge_ohm),
+        lambda case: _same(case, curve).end_v + apart(case),
         basis=f"floor less the volts at which the pack opened at {curve.amps:.3g} A, at the UPS's current",
         more=(moved,),
     )
@@ -180,40 +206,34 @@ def discharge_margin(facts: Facts, about: Doubted, load_w: float, runtime_s: Cal
         what = "more than" if word == "fail" else "too near to"
         why = f"{amps:.3g} A at {load_w:.4g} W is {what} the {limit:g} A that the pack may give"
         return Margin(word, why, made, swept, _sweep_for(about, load_w) if word == "cannot tell" else "")
+    drawn = _Drawn(amps, made.expanded_uncertainty or 0.0)
     # A runtime costs time to compute, and is asked for only where it decides.
-    timed = any(h.amps * SAME_AMPS <= amps if h.opened else h.amps >= SAME_AMPS * amps for h in _timed(facts))
-    return _carried(facts, made, amps, load_w, runtime_s(load_w) if timed else math.nan, swept)
+    timed = any(h.opened != (drawn.under(h.amps, h.u) == "pass") for h in facts.pack_side.held if not h.to_the_end)
+    return _carried(facts, about, made, drawn, load_w, runtime_s(load_w) if timed else math.nan)
 
 
-def _timed(facts: Facts) -> tuple[Held, ...]:
-    return tuple(one for one in facts.pack_side.held if not one.to_the_end)
-
-
-def _carried(facts: Facts, made: Figure, amps: float, load_w: float, seconds: float, swept: tuple[str, ...]) -> Margin:
-    """The limit is kept; was the current carried as well?"""
-    held = facts.pack_side.held
-    opened = [h for h in held if h.opened and h.amps * SAME_AMPS <= amps and not h.seconds >= seconds]
+def _carried(facts: Facts, about: Doubted, made: Figure, drawn: _Drawn, load_w: float, seconds: float) -> Margin:
+    """The limit is kept; was the current carried as well? What was held for a time counts for no longer runtime."""
+    held, swept = facts.pack_side.held, tuple(sweep.run for sweep in facts.ups_side.sweeps)
+    above: dict[Held, Word] = {one: drawn.under(one.amps, one.u) for one in held}
+    opened = [h for h in held if h.opened and above[h] != "pass" and not h.seconds >= seconds]
     if opened:
-        first = min(opened, key=lambda one: one.seconds)
-        why = f"the pack opened after {first.seconds:.3g} s at {first.amps:.3g} A; the UPS takes {amps:.3g} A"
-        return Margin("fail", why, made, (*swept, first.run))
-    proof = next((h for h in held if _proves(h, amps, seconds)), None)
+        first = min(opened, key=lambda one: (above[one] != "fail", one.seconds))
+        why = f"the pack opened after {first.seconds:.3g} s at {first.amps:.3g} A; the UPS takes {drawn}"
+        return Margin(above[first], why, made, (*swept, first.run), _sweep_for(about, load_w))
+    kept = [h for h in held if not h.opened]
+    proof = next((h for h in kept if above[h] == "pass" and (h.to_the_end or h.seconds >= seconds)), None)
     if proof is not None:
         how = "from full to empty" if proof.to_the_end else f"for {proof.seconds:.3g} s"
-        why = f"{amps:.3g} A at {load_w:.4g} W; the pack gave {proof.amps:.3g} A {how}"
+        why = f"{drawn.amps:.3g} A at {load_w:.4g} W; the pack gave {proof.amps:.3g} A {how}"
         return Margin("pass", why, made, (*swept, proof.run))
-    best = max((h for h in held if not h.opened), key=lambda one: one.amps, default=None)
+    best = max(kept, key=lambda one: one.amps, default=None)
     seen = "no current was held in a run" if best is None else f"held: {best.amps:.3g} A for {best.seconds:.3g} s"
     return Margin(
         "pass with conditions",
-        f"{amps:.3g} A at {load_w:.4g} W is within the label; {seen}",
+        f"{drawn} at {load_w:.4g} W is within the label; {seen}",
         made,
         swept,
-        f"a capacity run at {_rate(facts, amps)} It or more",
+        f"a capacity run at {_rate(facts, drawn)} It or more",
         unproven=True,
     )
-
-
-def _proves(one: Held, amps: float, seconds: float) -> bool:
-    """What was held for a time counts for no longer runtime."""
-    return not one.opened and one.amps >= SAME_AMPS * amps and (one.to_the_end or one.seconds >= seconds)

@@ -94,9 +94,9 @@ def held_steps(run: Run) -> tuple[Held, ...]:
             continue
         opened = of_figure(entry.get("opened_s"))
         if opened is not None:
-            found.append(Held(run.name, amps.value, opened.value, opened=True))
+            found.append(Held(run.name, amps.value, opened.value, opened=True, u=amps.u))
         elif entry.get("held") is True:
-            found.append(Held(run.name, amps.value, number_of(run.result, "step_s")))
+            found.append(Held(run.name, amps.value, number_of(run.result, "step_s"), u=amps.u))
     return tuple(one for one in found if math.isfinite(one.seconds))
 
 

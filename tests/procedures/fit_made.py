@@ -83,7 +83,10 @@ def pack_side(**changes: Any) -> PackSide:
         "charge_share_u": 0.001,
         "charge": charge_curve(),
         "charge_share_in_u": 0.001,
-        "held": tuple(Held(one.run, one.amps, 3600.0 * one.end_ah / one.amps, to_the_end=True) for one in curves),
+        "held": tuple(
+            Held(one.run, one.amps, 3600.0 * one.end_ah / one.amps, to_the_end=True, u=0.001 * one.amps)
+            for one in curves
+        ),
         "r_10s": Known(0.050, 0.001, "c-rate"),
         "rest_v": Known(27.0, 0.004, "capacity-2A"),
     }

@@ -66,7 +66,7 @@ def test_a_verdict_from_files_is_the_one_from_facts(runs: Any, tmp_path: Path) -
     assert len(found.runs) == 8
     from procedures.fit import judged
 
-    facts = judged(made.facts(tmp_path, charge_share_u=0.001, floor_u=0.015))
+    facts = judged(made.facts(tmp_path, power_share_u=0.15 / 128.0, load_share_u=0.01))
     for name, figure in found.figures.items():
         assert float(figure.value) == pytest.approx(float(facts.figures[name].value), rel=3e-3), name
     assert not found.notes
@@ -394,13 +394,14 @@ def test_without_a_discharge_no_thermometer_is_asked_for(runs: Any) -> None:
 
 
 def test_the_largest_load_rests_on_what_proves_it_and_asks_for_what_is_needed(runs: Any) -> None:
-    charge, slow, floor, ceiling = runs.charge(), runs.capacity(2.0), runs.floor(200.0, 238.0), runs.ceiling()
+    charge, slow, floor, ceiling = runs.charge(), runs.capacity(4.0), runs.floor(200.0, 238.0), runs.ceiling()
     (load,) = (line for line in judge([charge, slow, floor, ceiling]).lines if line.about == "largest load")
     assert set(load.runs) == {slow.name, floor.name}
-    assert load.settles == "a capacity run at 1.14 It or more"  # 200 W: 238 W at 21 V
+    # 200 W: 238 W over 21 V are 11.33 A; 1 W of AC load moves them by 0.055 A, so 0.11 A are in doubt, k = 2.
+    assert load.settles == "a capacity run at 1.15 It or more"
     (none,) = (line for line in judge([charge, floor, ceiling]).lines if line.about == "largest load")
-    assert none.sentence.startswith("None is proven: the UPS takes up to 11.3 A at 200 W;")
-    assert none.settles == "a capacity run at 1.14 It or more"
+    assert none.sentence.startswith("None is proven: the UPS takes up to 11.3 +/- 0.1 A at 200 W;")
+    assert none.settles == "a capacity run at 1.15 It or more"
 
 
 # -- the command -------------------------------------------------------------------------------------------------------

@@ -45,7 +45,7 @@ def test_the_order(cabinet: Any) -> None:
     assert [(one.procedure, one.sets) for one in asked] == [
         ("charge", ()),
         ("capacity", ("charge_first=false", "rate_it=0.2")),
-        ("capacity", ("charge_first=true", "rate_it=1.3", "rest_after_s=3600")),
+        ("capacity", ("charge_first=true", "rate_it=1.4", "rest_after_s=3600")),
         ("charge", ()),
         ("c-rate", ()),
         ("voltage-floor", ("highest_v=27.42",)),
@@ -70,12 +70,13 @@ def site(**facts: float) -> SiteFacts:
 @pytest.mark.parametrize(
     ("of_ups", "of_pack", "rate"),
     [
-        # 200 W over 0.75 and 21 V are 12.7 A of 10 Ah.
-        ({"site": site(load_w_max=200.0)}, {}, 1.3),
-        ({"site": site(load_w=120.0)}, {}, 0.8),
-        ({"site": None, "ac_load_w": 100.0}, {}, 0.65),
+        # 200 W over 0.75 and 21 V are 12.7 A of 10 Ah, and with a tenth of room for their doubt 14.0 A. Ours: at 13 A a
+        # UPS that took 12.0 +/- 1.1 A (k = 2) counted as reached.
+        ({"site": site(load_w_max=200.0)}, {}, 1.4),
+        ({"site": site(load_w=120.0)}, {}, 0.85),
+        ({"site": None, "ac_load_w": 100.0}, {}, 0.7),
         ({"site": None, "ac_load_w": None}, {}, 2.0),
-        ({"site": site(load_w_max=200.0), "label_floor_v": 19.0}, {}, 1.45),
+        ({"site": site(load_w_max=200.0), "label_floor_v": 19.0}, {}, 1.55),
         # What pack or load bear may be less.
         ({"site": site(load_w_max=400.0)}, {}, 2.0),
         ({"site": site(load_w_max=200.0)}, {"discharge_amps_max": 9.9}, 0.95),
