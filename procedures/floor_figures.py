@@ -12,6 +12,7 @@ from harness.result import Figure
 from harness.uncertainty import BudgetLine, rectangular_line
 from procedures.floor_fold import CUT_OFF, NOT_REACHED, NOT_REPEATED, Bracket, FloorFold
 from procedures.mains_fold import IdleFold, MainsFold, RestartFold
+from procedures.overdraw import OverdrawFold
 from procedures.stand_in import Level
 from procedures.warn_fold import WarnFold, highest_good
 
@@ -46,6 +47,7 @@ class Swept:
     warn: WarnFold = field(default_factory=WarnFold)
     abnormal: WarnFold = field(default_factory=lambda: WarnFold(word="abnormal"))
     on_mains: list[MainsFold] = field(default_factory=list)
+    overdraw: OverdrawFold = field(default_factory=OverdrawFold)
 
     @property
     def confirmed(self) -> bool:
@@ -60,6 +62,8 @@ class Swept:
     @property
     def end_reason(self) -> str:
         """How the sweep came out. A cut-off that the fine sweep did not repeat is none."""
+        if self.overdraw.reason:
+            return self.overdraw.reason
         coarse, fine = self.coarse, self.fine
         if coarse is not None and fine is not None and not self.confirmed:
             return NOT_REPEATED if fine.end_reason in (CUT_OFF, NOT_REACHED) else fine.end_reason
@@ -73,7 +77,8 @@ class Swept:
     @property
     def bracket(self) -> Bracket | None:
         """Where the floor lies; None unless both sweeps say so."""
-        return self.fine.bracket if self.confirmed and self.fine is not None else None
+        sure = self.confirmed and not self.overdraw.reason
+        return self.fine.bracket if sure and self.fine is not None else None
 
     @property
     def high_levels(self) -> list[Level]:

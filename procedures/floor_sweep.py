@@ -6,12 +6,13 @@ It decides nothing about what the UPS does; the folds do.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from harness.bench import Bench
 from harness.block import Output
 from harness.channels import LEAD_SHARE, Channels
+from harness.sample import Sample
 from harness.site import Site
 from procedures.floor_figures import Swept
 from procedures.floor_fold import CUT_OFF, LIMIT_SHARE, NOT_REACHED, RUNS_SHARE, SUPPLY_LIMIT, FloorFold
@@ -27,6 +28,10 @@ SLACK_V = 0.03
 """Noise and the steps of displays, on top of what the instruments' accuracies allow (judgement)."""
 
 
+class Overdrawn(Exception):
+    """Something else than the UPS under test draws: the sweep is over."""
+
+
 @dataclass(slots=True)
 class Sweep:
     """The energised part, in order. Methods that return bool say whether the UPS still runs on the stand-in."""
@@ -40,10 +45,15 @@ class Sweep:
 
     def all(self) -> None:
         """Everything; what came of it is in ``run``."""
+        try:
+            self._all()
+        except Overdrawn:
+            pass  # why is in the run
+
+    def _all(self) -> None:
         run, start_v = self.run, self.start_v
         if self.bench.can_switch("ac-load") and self.bench.site.ups.ac_load_w != 0:
-            for _ in self.bench.ac_load(on=True):
-                pass
+            self.see(self.bench.ac_load(on=True))
         self.onto_battery()
         run.first = self.fold()
         if not self.hold(run.first, start_v) or not self.enough_current(run.first):
@@ -102,9 +112,21 @@ class Sweep:
         """Endless rows, fast enough for a dwell."""
         every_s = min(self.bench.period_s, settled(self.plan.dwell_s) / SAMPLES_A_DWELL)
         for sample in self.bench.samples(every_s=every_s):
-            row = ups_row(sample)
-            self.run.abnormal.push(row)
-            yield row
+            yield self.row(sample)
+
+    def row(self, sample: Sample) -> UpsRow:
+        """The row of a sample. Raises ``Overdrawn`` once more flows than this UPS draws."""
+        row, over = ups_row(sample), self.run.overdraw
+        self.run.abnormal.push(row)
+        over.push(row, expected_w=self.watts)
+        if over.reason:
+            raise Overdrawn(over.reason)
+        return row
+
+    def see(self, samples: Iterable[Sample]) -> None:
+        """Samples that are only waited through."""
+        for sample in samples:
+            self.row(sample)
 
     def set(self, volts: float) -> float:
         """Tell the supply ``volts``; the time of it."""
@@ -116,16 +138,14 @@ class Sweep:
     def onto_battery(self) -> None:
         """Start on mains, wait until all it does there is over, take mains away."""
         self.set(self.start_v)
-        for _ in self.bench.mains(on=True):
-            pass
+        self.see(self.bench.mains(on=True))
         fold = MainsFold(self.bench.elapsed(), pulse_w=RUNS_SHARE * self.watts, wait_s=self.plan.mains_wait_s)
         self.run.on_mains.append(fold)
         for row in self.rows():
             fold.push(row)
             if fold.done:
                 break
-        for _ in self.bench.mains(on=False):
-            pass
+        self.see(self.bench.mains(on=False))
 
     def hold(self, fold: FloorFold, volts: float) -> bool:
         """One level for its dwell."""
@@ -172,8 +192,7 @@ class Sweep:
         if not self.bench.can_switch("ac-load"):
             self.run.idle_why = "nobody and nothing switches the AC load on this bench"
             return True
-        for _ in self.bench.ac_load(on=False):
-            pass
+        self.see(self.bench.ac_load(on=False))
         fold = self.run.idle = IdleFold(
             self.bench.elapsed(), for_s=self.plan.idle_s, off_w=OFF_SHARE * self.bench.site.ups.rated_w
         )
@@ -181,8 +200,7 @@ class Sweep:
             fold.push(row)
             if fold.done:
                 break
-        for _ in self.bench.ac_load(on=True):
-            pass
+        self.see(self.bench.ac_load(on=True))
         if fold.went_off:
             self.run.idle_why = "without an AC load it switched itself off"
         return not fold.went_off

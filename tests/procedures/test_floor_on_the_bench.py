@@ -97,7 +97,7 @@ def no_floor(swept: Swept) -> None:
 
 def heavier(bench: SimBench) -> None:
     """Somebody plugs a lamp into the UPS's output."""
-    bench.ups.ac_load_w = 230.0
+    bench.ups.ac_load_w = 190.0
 
 
 def trip(bench: SimBench) -> None:
@@ -125,7 +125,7 @@ NOT_THE_FLOOR: dict[str, tuple[Callable[[SimBench], None], str, int]] = {
 @pytest.mark.parametrize("what", NOT_THE_FLOOR)
 def test_not_the_floor(what: str, tmp_path: Path) -> None:
     act, end, code = NOT_THE_FLOOR[what]
-    swept = sweep(tmp_path, when=on_battery_under(24.0), act=act)
+    swept = sweep(tmp_path, when=on_battery_under(24.0), act=act, sets=("amps_max=10.2",))
     assert (swept.end.partition(":")[0], swept.exit_code) == (end, code)
     if code == 0:
         no_floor(swept)
@@ -149,6 +149,37 @@ def test_a_collapse_that_happened_once_is_not_the_floor(tmp_path: Path) -> None:
         swept = sweep(tmp_path, when=on_battery_under(24.0), act=act)
         assert (swept.end, swept.exit_code) == (end, 0)
         no_floor(swept)
+
+
+def test_an_ac_load_that_doubles_ends_the_sweep(tmp_path: Path) -> None:
+    def doubled(bench: SimBench) -> None:
+        bench.ups.ac_load_w = 240.0
+
+    swept = sweep(tmp_path, when=on_battery_under(24.0), act=doubled)
+    assert (swept.end, swept.exit_code) == ("drew far more than before", 0)
+    no_floor(swept)
+
+
+WHEN_A_PACK_COMES: dict[str, Callable[[SimBench, Any], bool]] = {
+    "on battery": on_battery_under(24.0),
+    "on mains": lambda bench, sample: bench.ups.state == "mains" and sample.elapsed_s > 30.0,
+    "latched off": lambda bench, sample: bench.ups.state == "latched off",
+}
+
+
+@pytest.mark.parametrize("when", WHEN_A_PACK_COMES)
+@pytest.mark.parametrize("share", [0.1, 0.9])
+def test_a_pack_put_beside_the_ups_ends_the_sweep(when: str, share: float, tmp_path: Path) -> None:
+    """Somebody connects a pack while the supply stands in: it is not charged by it for longer than some seconds."""
+    facts = load_scenario("cabinet")
+    facts = replace(facts, pack=replace(facts.pack, start_share=(share,) * 8))
+    swept = sweep(
+        tmp_path, facts=facts, when=WHEN_A_PACK_COMES[when], act=lambda bench: bench.world.hook_up("both")
+    )
+    no_floor(swept)
+    assert swept.exit_code == 99  # off is off, but the pack holds the node up: that is said
+    took_in_ah = -swept.bench.world.charge_ah
+    assert took_in_ah < 0.01, f"{swept.end}: the pack took {took_in_ah:.3f} Ah"
 
 
 def test_mains_pushed_back_by_the_person_who_switches_it(tmp_path: Path) -> None:
