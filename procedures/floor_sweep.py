@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 
 from harness.bench import Bench
@@ -45,10 +46,8 @@ class Sweep:
 
     def all(self) -> None:
         """Everything; what came of it is in ``run``."""
-        try:
+        with suppress(Overdrawn):  # why is in the run
             self._all()
-        except Overdrawn:
-            pass  # why is in the run
 
     def _all(self) -> None:
         run, start_v = self.run, self.start_v
