@@ -69,7 +69,8 @@ class PackSide:
 class UpsSideFacts:
     """What was measured on the UPS. ``sweeps`` are those that found a floor at a known load.
 
-    ``ceiling_v`` is what a long float comes to, ``highest_v`` the most the charger was seen to hold.
+    ``ceiling`` is what a long float comes to, ``highest`` the most the charger was seen to hold, both at
+    ``ceiling_temp_c`` (degC; nan when nobody looked).
     """
 
     sweeps: tuple[Sweep, ...] = ()
@@ -79,6 +80,7 @@ class UpsSideFacts:
     idle_w: float = math.nan
     ceiling: Known | None = None
     highest: Known | None = None
+    ceiling_temp_c: float = math.nan
     charge_a: Known | None = None
     highest_good: Known | None = None
     abnormal_v: float = math.nan

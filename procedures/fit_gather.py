@@ -220,6 +220,7 @@ def _ups_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) ->
         idle_w=idle.value if idle else math.nan,
         ceiling=_first(probe, "float_v", "ceiling_v"),
         highest=_first(probe, "boost_v", "ceiling_v"),
+        ceiling_temp_c=math.nan if probe is None else number_of(probe.result, "temp_c"),
         charge_a=_first(probe, "charge_a"),
         highest_good=max(good, key=lambda one: one.value, default=None),
         abnormal_v=min((_abnormal_v(run) for run in floors), default=math.nan),

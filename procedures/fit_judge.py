@@ -26,11 +26,11 @@ def judge(margin: float, expanded: float) -> Word:
     return "fail" if margin < -expanded else "cannot tell"
 
 
-def judge_figure(margin: Figure) -> Word:
-    """The same for a figure; of a bound only the side that it proves."""
+def judge_figure(margin: Figure, *, least: float = 0.0) -> Word:
+    """The same for a figure over ``least`` (its unit); of a bound only the side that it proves."""
     if margin.expanded_uncertainty is None:
         return "cannot tell"
-    word = judge(float(margin.value), margin.expanded_uncertainty)
+    word = judge(float(margin.value) - least, margin.expanded_uncertainty)
     proves = {"at least": "pass", "at most": "fail"}.get(margin.bound, word)
     return word if word == proves else "cannot tell"
 

@@ -22,6 +22,9 @@ def line(about: str, verdict: Word, sentence: str, *, runs: Iterable[str] = (), 
     )
 
 
+TEMP_C = (15.0, 30.0)
+"""Measured at a temperature within these, figures are taken to hold within them (common practice, no source)."""
+
 PROVIDED = "; provided: "
 """What stands between a sentence and the conditions of its pass."""
 

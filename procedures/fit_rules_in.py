@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 
-from harness.digits import rounded
+from harness.digits import duration, rounded
 from harness.result import Figure, Verdict
+from procedures.fit_compensation import colder, lowered, warmer
 from procedures.fit_facts import Facts
 from procedures.fit_judge import judge, judge_figure
 from procedures.fit_lines import guess_of, line, provided
+from procedures.fit_predict import predicted
+from procedures.fit_share import AT_LEAST
 from procedures.fit_work import Work
 
 SLOW_IT = 0.1
@@ -24,7 +27,12 @@ def charge_volts(work: Work) -> Verdict:
     word = judge(limit - highest.value, 2.0 * highest.u)
     what = {"pass": "within", "fail": "above"}.get(word, "too near to")
     sentence = f"the charger goes up to {highest.value:.2f} V, {what} the {limit:g} V that the pack may be charged to"
-    return line(about, word, sentence, runs=(highest.run,), settles="a better voltmeter at the charge-ceiling run")
+    settles, away = "a better voltmeter at the charge-ceiling run", colder(facts)
+    if word == "pass" and away and judge(limit - highest.value - away.volts, 2.0 * highest.u) != "pass":
+        sentence += f"; {away.words} it would go to {highest.value + away.volts:.2f} V"
+        word, sentence = provided(word, sentence, f"the charger stays within {limit:g} V at {away.at_c:g} degC too")
+        settles = away.settles
+    return line(about, word, sentence, runs=(highest.run,), settles=settles)
 
 
 def charge_share(work: Work) -> Verdict:
@@ -40,7 +48,32 @@ def charge_share(work: Work) -> Verdict:
     if made.bound == "at most":
         sentence += "; the charge began above the ceiling"
         return line(about, "cannot tell", sentence, runs=runs, settles="a charge from a lower state")
-    return line(about, "pass", sentence, runs=runs)
+    away = warmer(facts)
+    if away is None or not (lacks := _lacks_when_lower(work, away.volts)):
+        return line(about, "pass", sentence, runs=runs)
+    sentence += f"; {away.words} it would hold {work.about.case.ceiling_v - away.volts:.2f} V only, {lacks}"
+    word, sentence = provided("pass", sentence, f"the charger fills the pack enough at {away.at_c:g} degC too")
+    return line(about, word, sentence, runs=runs, settles=away.settles)
+
+
+def _lacks_when_lower(work: Work, volts: float) -> str:
+    """What would no longer be sure with a ceiling lower by ``volts`` (V): the share itself, or the runtime that passes
+    as measured; "" when nothing."""
+    need, got = work.facts.site.runtime_needed_min, work.usual
+    if not volts > 0:
+        return ""
+    about = lowered(work.about, volts)
+    if about.case.missing_ah()[1] == AT_LEAST:
+        return "and the share is not known there"
+    if need is None or isinstance(got, str) or judge_figure(got.runtime_s, least=60.0 * need) != "pass":
+        return ""
+    try:
+        low = predicted(work.facts, about, got.load_w).runtime_s
+    except LookupError:
+        return "and the runtime is not known there"
+    if judge_figure(low, least=60.0 * need) == "pass":
+        return ""
+    return f"for {duration(float(low.value))} (h:mm:ss) +/- {duration(low.expanded_uncertainty or 0.0)}"
 
 
 def _percent(made: Figure) -> str:

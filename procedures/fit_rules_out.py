@@ -13,14 +13,11 @@ from harness.digits import duration
 from harness.entries import figure_words
 from harness.result import Figure, Verdict
 from procedures.fit_facts import Facts
-from procedures.fit_judge import Word, judge
-from procedures.fit_lines import guess_of, line, provided, temps_of
+from procedures.fit_judge import Word, judge_figure
+from procedures.fit_lines import TEMP_C, guess_of, line, provided, temps_of
 from procedures.fit_margins import Margin
 from procedures.fit_predict import Predicted, rests_on
 from procedures.fit_work import Work
-
-TEMP_C = (15.0, 30.0)
-"""Measured at a temperature within these, figures are taken to hold within them (common practice, no source)."""
 
 
 def floor_line(work: Work) -> Verdict:
@@ -74,21 +71,13 @@ def runtime_line(work: Work) -> Verdict:
         missing = "load_w" if facts.site.load_w is None else "runtime_needed_min"
         sentence = f"{words}; {missing} is not in [site]"
         return line(about, "not judged", sentence, runs=got.runs, settles=f"{missing} in the UPS file")
-    word = _enough(got, 60.0 * need)
+    word = judge_figure(got.runtime_s, least=60.0 * need)
     guess = guess_of(facts, "load_w", "ac_load_w", "runtime_needed_min")
     sentence = f"{words}, {need:g} min are needed; {got.how}"
     if len(temps_of(facts)) < len(facts.pack_side.curves) and word == "pass":
         word, sentence = "cannot tell", f"{sentence}; the pack's temperature was not measured"
     word, sentence = provided(word, sentence, *_measured_at(facts), *_taken_full(facts), guess)
     return line(about, word, sentence, runs=got.runs, settles=_runtime_settles(facts, got, word))
-
-
-def _enough(got: Predicted, need_s: float) -> Word:
-    """The margin over the need; of a bound only what it proves."""
-    expanded = got.runtime_s.expanded_uncertainty or 0.0
-    word = judge(float(got.runtime_s.value) - need_s, expanded)
-    proves = {"at least": "pass", "at most": "fail"}.get(got.bound, word)
-    return word if word == proves else "cannot tell"
 
 
 def _runtime_settles(facts: Facts, got: Predicted, word: Word) -> str:

@@ -146,7 +146,8 @@ class Runs:
     def ceiling(self, **of_result: Any) -> RunFolder:
         """A charger of 27.3 V and 0.9 A."""
         figures = {"ceiling_v": figure(27.3, "V", 0.008), "charge_a": figure(0.9, "A", 0.006)}
-        return self.write("charge-ceiling", **({"end_reason": "traced", "figures": figures} | of_result))
+        told = {"end_reason": "traced", "figures": figures, "conditions": {"temp_c": Condition(value=23.0, unit="Cel")}}
+        return self.write("charge-ceiling", **(told | of_result))
 
     def all(self) -> list[RunFolder]:
         """Everything that a verdict wants."""

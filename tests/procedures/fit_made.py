@@ -101,6 +101,7 @@ def ups_side(**changes: Any) -> UpsSideFacts:
         "idle_w": 7.0,
         "ceiling": Known(27.3, 0.004, "ceiling"),
         "highest": Known(27.3, 0.004, "ceiling"),
+        "ceiling_temp_c": 23.0,
         "charge_a": Known(0.9, 0.003, "ceiling"),
         "highest_good": Known(27.3, 0.004, "floor-100W"),
     }

@@ -387,6 +387,71 @@ def test_what_hung_on_the_output_is_known_so_well_and_no_better(tmp_path: Path) 
         assert "AC load" in {one.source for one in found.figures[name].budget}
 
 
+# -- the ceiling at other temperatures: 12 lead cells, 60 mV/K at the most --------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("seen_c", "coldest_c", "limit_v", "word", "told"),
+    [
+        (23.0, 5.0, 29.2, "pass", ""),  # 27.3 V + 18 K of 60 mV are 28.38 V
+        (23.0, 5.0, 28.4, "pass", ""),
+        (23.0, 5.0, 28.385, "pass with conditions", "charged to; at -5 mV/K a lead cell from 23 to 5 degC it would "
+         "go to 28.38 V; provided: the charger stays within 28.385 V at 5 degC too."),
+        (23.0, 5.0, 27.5, "pass with conditions", "stays within 27.5 V at 5 degC too"),
+        (23.0, 23.0, 27.5, "pass", ""),
+        (2.0, 5.0, 27.5, "pass", ""),
+        (23.0, None, 27.5, "pass", ""),
+        (math.nan, 20.0, 28.0, "pass", ""),
+        (math.nan, 17.0, 28.0, "pass with conditions", "from 30 (not measured) to 17 degC it would go to 28.08 V"),
+        (23.0, 5.0, 27.0, "fail", "above the 27 V"),
+        (23.0, 5.0, 27.305, "cannot tell", "too near to"),
+    ],
+)  # fmt: skip
+def test_a_charger_that_goes_higher_in_the_cold(
+    tmp_path: Path, seen_c: float, coldest_c: float | None, limit_v: float, word: str, told: str
+) -> None:
+    """Ours: a ceiling found at 23 degC was held against the pack's limit for the coldest night as well."""
+    limit = made.PACK.replace("charge_volts_max = 29.2", f"charge_volts_max = {limit_v}")
+    found = verdict(tmp_path, pack=limit, ceiling_temp_c=seen_c, site=replace(SITE, ambient_min_c=coldest_c))
+    one = line(found, "charge volts")
+    assert one.verdict == word, one.sentence
+    assert told in one.sentence
+    if word == "pass with conditions":
+        assert one.settles == f"the ceiling at a second temperature: a charge-ceiling run at {coldest_c:g} degC"
+        assert found.verdict == "fits with conditions"
+
+
+@pytest.mark.parametrize(
+    ("seen_c", "warmest_c", "need_min", "word", "told"),
+    [
+        (23.0, 28.0, 80.0, "pass", ""),
+        (23.0, 38.0, 15.0, "pass", ""),
+        # 27.3 V less 15 K of 60 mV are 26.4 V, in the middle of the plateau: 1:04 +/- 0:45 of runtime.
+        (23.0, 38.0, 80.0, "pass with conditions", "of its charge; at -5 mV/K a lead cell from 23 to 38 degC it would "
+         "hold 26.40 V only, for 1:04:"),
+        (40.0, 38.0, 80.0, "pass", ""),
+        (23.0, None, 80.0, "pass", ""),
+        (23.0, 38.0, None, "pass", ""),
+        (math.nan, 30.0, 80.0, "pass with conditions", "from 15 (not measured) to 30 degC it would hold 26.40 V"),
+        # Below the beginning of the charge nothing is known, whatever is needed.
+        (23.0, 55.0, 1.0, "pass with conditions", "would hold 25.38 V only, and the share is not known there; "
+         "provided: the charger fills the pack enough at 55 degC too."),
+        # What fails as measured is told there, not here.
+        (23.0, 38.0, 300.0, "pass", ""),
+    ],
+)  # fmt: skip
+def test_a_charger_that_stays_lower_in_the_warmth(
+    tmp_path: Path, seen_c: float, warmest_c: float | None, need_min: float | None, word: str, told: str
+) -> None:
+    site = replace(SITE, ambient_max_c=warmest_c, runtime_needed_min=need_min)
+    found = verdict(tmp_path, ceiling_temp_c=seen_c, site=site)
+    one = line(found, "charge share")
+    assert one.verdict == word, one.sentence
+    assert told in one.sentence
+    if word == "pass with conditions":
+        assert one.settles == f"the ceiling at a second temperature: a charge-ceiling run at {warmest_c:g} degC"
+
+
 # -- temperature, place, pack without a BMS ----------------------------------------------------------------------------
 
 

@@ -358,6 +358,17 @@ def test_highest_and_lowest_stage_of_a_charger(runs: Any) -> None:
     assert float(found.figures["charge_share"].value) == pytest.approx(0.9896, abs=2e-3)
 
 
+def test_the_temperature_of_a_ceiling_is_the_runs(runs: Any) -> None:
+    """At 17 degC a charger seen at 23 degC may hold 27.66 V, one seen at 17 degC holds what was seen."""
+    runs.pack = runs.pack.replace("charge_volts_max = 29.2", "charge_volts_max = 27.5")
+    first = runs.all()[:-1]
+    words_at = {
+        temp_c: words(judge([*first, runs.ceiling(conditions={"temp_c": Condition(value=temp_c)})]))["charge volts"]
+        for temp_c in (23.0, 17.0)
+    }
+    assert words_at == {23.0: "pass with conditions", 17.0: "pass"}
+
+
 def test_not_well_above_the_start(runs: Any) -> None:
     floor = runs.floor(plan={"highest_v": 28.0}, conditions={"above_start": Condition(value="abnormal, by a mark")})
     high = {"set_amps": Condition(value=2.0), "rest_v": Condition(value=28.4)}
