@@ -52,6 +52,7 @@ class PackSide:
 
     ``volts_u`` (V) and ``charge_share_u`` (relative): standard uncertainties common to all curves. ``rest_v``: the full
     pack at rest. ``r_10s``: of a c-rate run. ``taken_full``: runs whose pack was full by somebody's word only.
+    ``unused``: discharges that are no curve, each with its reason.
     """
 
     curves: tuple[Curve, ...] = ()
@@ -63,6 +64,12 @@ class PackSide:
     r_10s: Known | None = None
     rest_v: Known | None = None
     taken_full: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
+
+    @property
+    def told_unused(self) -> str:
+        """Why there are not more curves, to go on with in a sentence; "" when nothing was left out."""
+        return "".join(f"; {one}" for one in self.unused)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ steps of a c-rate run that ended before are used of it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from harness.preflight import NOT_FULL
 from harness.result import Result
@@ -89,9 +89,10 @@ def _why_not(runs: list[Run], procedure: str, otherwise: str) -> str:
 
 def _pack_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) -> PackSide:
     capacity = _of(runs, "capacity")
-    curves, used = _curves(capacity, notes)
+    unused: dict[str, str] = {}
+    curves, used = _curves(capacity, notes, unused)
     if not curves:
-        missing["curves"] = _why_not(capacity, "capacity", _no_curve(capacity))
+        missing["curves"] = _why_not(capacity, "capacity", _no_curve(capacity, unused))
     charge, charge_u = _charge(runs, missing)
     steps = _of(runs, "c-rate")
     # Perhaps not all were measured on one bench: the worst instrument counts for all.
@@ -108,6 +109,7 @@ def _pack_side(runs: Sequence[Run], missing: dict[str, str], notes: list[str]) -
         r_10s=next((one for one in map(r_10s, steps) if one is not None), None),
         rest_v=max(rests, key=lambda one: one.value, default=None),
         taken_full=tuple(run.name for run in used if not _was_full(run, runs)),
+        unused=tuple(f"{name} is not used: {why}" for name, why in unused.items()),
     )
 
 
@@ -121,23 +123,23 @@ def _not_full(run: Run) -> str:
     return f"the pack rested at {rest_v:.2f} V before it, a full one at about {full_v:.2f} V: it was not full"
 
 
-def _no_curve(capacity: list[Run]) -> str:
-    if capacity and (why := _not_full(capacity[0])):
+def _no_curve(capacity: list[Run], unused: Mapping[str, str]) -> str:
+    if capacity and (why := unused.get(capacity[0].name, "") or _not_full(capacity[0])):
         return why
     if capacity and opened_early(capacity[0]):
         return "the pack opened long before it was empty, for a reason that is not known"
     return f"no discharge to its end ({capacity[0].result.end_reason})" if capacity else ""
 
 
-def _curves(capacity: list[Run], notes: list[str]) -> tuple[list[Curve], list[Run]]:
-    """One curve a rate, by rising current, and the runs they are from."""
+def _curves(capacity: list[Run], notes: list[str], unused: dict[str, str]) -> tuple[list[Curve], list[Run]]:
+    """One curve a rate, by rising current, and the runs they are from; ``unused`` gets why others are none."""
     found: list[tuple[Curve, Run]] = []
     for run in capacity:
-        curve = None if opened_early(run) or known(run, "mean_v") is None else discharge_curve(run)
-        if curve is None:
-            continue
-        if why := _not_full(run):
+        curve, why = _curve(run)
+        if why:
+            unused[run.name] = why
             notes.append(f"{run.name}: not used: {why}")
+        if curve is None:
             continue
         if any(abs(curve.amps - other.amps) <= SAME_RATE * other.amps for other, _ in found):
             notes.append(f"{run.name}: not used, there is a newer one at its rate")
@@ -145,6 +147,16 @@ def _curves(capacity: list[Run], notes: list[str]) -> tuple[list[Curve], list[Ru
         found.append((curve, run))
     found.sort(key=lambda pair: pair[0].amps)
     return [curve for curve, _ in found], [run for _, run in found]
+
+
+def _curve(run: Run) -> tuple[Curve | None, str]:
+    """The run's curve, or None, with the reason where it is one that somebody would expect to count."""
+    try:
+        curve = None if opened_early(run) or known(run, "mean_v") is None else discharge_curve(run)
+    except LookupError as error:
+        return None, str(error)
+    why = "" if curve is None else _not_full(run)
+    return (None if why else curve), why
 
 
 def _to_the_end(curves: Sequence[Curve], share_u: float) -> list[Held]:

@@ -90,7 +90,8 @@ def floor_margin(facts: Facts, about: Doubted, load_w: float) -> Margin:
         return _above_opening(about, load_w, nearest, (*swept, nearest.run))
     return Margin(
         "cannot tell",
-        f"the UPS takes up to {drawn} at {load_w:.4g} W; no discharge clearly above that was seen to its end",
+        f"the UPS takes up to {drawn} at {load_w:.4g} W; no discharge clearly above that was seen to its end"
+        + facts.pack_side.told_unused,
         runs=swept,
         settles=f"a capacity run at {_rate(facts, drawn)} It or more",
         unproven=True,
@@ -231,7 +232,7 @@ def _carried(facts: Facts, about: Doubted, made: Figure, drawn: _Drawn, load_w: 
     seen = "no current was held in a run" if best is None else f"held: {best.amps:.3g} A for {best.seconds:.3g} s"
     return Margin(
         "pass with conditions",
-        f"{drawn} at {load_w:.4g} W is within the label; {seen}",
+        f"{drawn} at {load_w:.4g} W is within the label; {seen}{facts.pack_side.told_unused}",
         made,
         swept,
         f"a capacity run at {_rate(facts, drawn)} It or more",

@@ -15,6 +15,13 @@ from procedures.fit_facts import Held, Known
 from procedures.fit_runs import Run
 from procedures.fit_share import ChargeCurve
 
+HOLE_PERIODS = 3.0
+"""Rows further apart than so many times the usual distance have a hole between them."""
+
+LOST_SHARE = 0.03
+"""Rows that hold this much less charge than the run found are not all there (judgement: an idle supply that drains
+beside the load is in the run's figure and not in its rows, and takes less)."""
+
 LEAST_SHARE = 0.5
 """A pack that opened with less than this share of its rated charge given opened for a reason that is not known."""
 
@@ -41,7 +48,10 @@ def number_of(result: Result, name: str) -> float:
 
 
 def discharge_curve(run: Run) -> Curve | None:
-    """The discharge of a finished capacity run, from full to its end; None when it has none to speak of."""
+    """The discharge of a finished capacity run, from full to its end; None when it has none to speak of.
+
+    Raises LookupError, in words, when rows of it are missing: nothing is put in their place.
+    """
     capacity, end_reason = known(run, "capacity_ah"), run.result.end_reason
     ends = {ENDED_BY_VOLTS: END_VOLTS, PACK_OPENED: OPENED}
     if not run.whole or capacity is None or end_reason not in ends:
@@ -50,10 +60,15 @@ def discharge_curve(run: Run) -> Curve | None:
     set_amps = number_of(run.result, "set_amps")
     flows = _in_state(rows, "sinking") & (rows["pack_amps"] > 0.5 * set_amps) & np.isfinite(rows["pack_volts"])
     time_s, amps, volts = (rows[name][flows] for name in ("elapsed_s", "pack_amps", "pack_volts"))
+    if len(time_s) < 2:
+        raise LookupError("it has no two rows of the discharge")
     end_v = known(run, "last_v" if end_reason == PACK_OPENED else "end_v")
     last_v = volts[-1] if end_v is None or run.result.plan.get("end_at") == "load" else end_v.value
     keep = _until(volts, float(last_v))
     charge = _integral(time_s[:keep], amps[:keep])
+    _no_hole(time_s[: keep + 1])
+    if abs(charge[-1] - capacity.value) > LOST_SHARE * capacity.value:
+        raise LookupError(f"its rows hold {charge[-1]:.4g} Ah, the run found {capacity.value:.4g} Ah")
     charge, volts = thinned(charge, volts[:keep])
     # The run's own figure knows the crossing between two rows, and what an idle supply drained.
     charge = np.append(charge[charge < charge[-1]], charge[-1]) * (capacity.value / charge[-1])
@@ -63,6 +78,17 @@ def discharge_curve(run: Run) -> Curve | None:
     return Curve(
         run.name, mean_amps, *_rising(charge, volts), ends[end_reason], math.nan if temp is None else temp.value
     )
+
+
+def _no_hole(time_s: Floats) -> None:
+    """Raises LookupError when rows are missing between two of these times (s)."""
+    apart = np.diff(time_s)
+    usual, widest = float(np.median(apart)), int(np.argmax(apart))
+    if not apart[widest] <= HOLE_PERIODS * usual:
+        raise LookupError(
+            f"no row with volts and current from {time_s[widest]:.0f} to {time_s[widest + 1]:.0f} s, "
+            f"{usual:.3g} s apart elsewhere"
+        )
 
 
 def opened_early(run: Run) -> bool:

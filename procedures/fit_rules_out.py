@@ -74,6 +74,8 @@ def runtime_line(work: Work) -> Verdict:
     word = judge_figure(got.runtime_s, least=60.0 * need)
     guess = guess_of(facts, "load_w", "ac_load_w", "runtime_needed_min")
     sentence = f"{words}, {need:g} min are needed; {got.how}"
+    if word == "cannot tell":
+        sentence += facts.pack_side.told_unused
     if len(temps_of(facts)) < len(facts.pack_side.curves) and word == "pass":
         word, sentence = "cannot tell", f"{sentence}; the pack's temperature was not measured"
     word, sentence = provided(word, sentence, *_measured_at(facts), *_taken_full(facts), guess)

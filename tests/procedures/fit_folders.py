@@ -101,7 +101,7 @@ class Runs:
         time_s = 3600.0 * curve.charge_ah[::8] / amps
         rest = tuple(rows("resting", np.arange(-60.0, 0.0, 10.0), np.full(6, 27.0), np.zeros(6)))
         flows = tuple(rows("sinking", time_s, curve.volts[::8], np.full_like(time_s, amps)))
-        after = tuple(rows("sinking", [time_s[-1] + 30.0], [19.9], [amps]))
+        after = tuple(rows("sinking", [time_s[-1] + time_s[1]], [19.9], [amps]))
         figures = {
             "capacity_ah": figure(curve.end_ah, "A.h", 0.002 * curve.end_ah),
             "mean_v": figure(26.0, "V", 0.008),

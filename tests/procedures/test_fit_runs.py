@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -312,6 +313,68 @@ def test_a_pack_that_rested_too_low_was_not_full(runs: Any) -> None:
     assert "rested at 26.10 V before it, a full one at about 26.88 V" in sentence(found, "runtime")
     assert [note for note in found.notes if note.startswith(third.name)]
     assert words(judge([*runs.all(), third]))["runtime"] == "pass"
+
+
+def cut(folder: RunFolder, first: float, last: float) -> float:
+    """Take whole rows out of a run's discharge, from ``first`` to ``last`` of it (0 to 1); seconds without a row."""
+    head, *lines = folder.samples_csv.read_bytes().splitlines(keepends=True)
+    flows = [at for at, one in enumerate(lines) if b",sinking," in one]
+    out = flows[round(first * len(flows)) : round(last * len(flows))]
+    folder.samples_csv.write_bytes(head + b"".join(one for at, one in enumerate(lines) if at not in set(out)))
+    before, after = (
+        float(lines[at].split(b",")[0]) if 0 <= at < len(lines) else float("nan") for at in (out[0] - 1, out[-1] + 1)
+    )
+    return after - before
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "told"),
+    [
+        (0.4, 0.6, r"no row with volts and current from \d+ to \d+ s, 5\.76 s apart elsewhere"),
+        (0.5, 0.508, r"no row with volts and current from \d+ to \d+ s"),  # 4 rows
+        (0.7, 0.99, r"no row with volts and current from \d+ to \d+ s"),
+        (0.0, 0.2, r"its rows hold 7\.\d+ Ah, the run found 9\.\d+ Ah"),
+        (0.8, 1.0, r"its rows hold 7\.\d+ Ah, the run found 9\.\d+ Ah"),
+        (0.0, 1.0, "it has no two rows of the discharge"),
+    ],
+)
+def test_rows_that_were_cut_out_are_not_bridged(runs: Any, first: float, last: float, told: str) -> None:
+    """Ours: a straight line went over the hole, and the verdict was the same as with the rows."""
+    folders_ = runs.all()
+    fast = folders_[3]
+    cut(fast, first, last)
+    found = judge(folders_)
+    assert found.verdict == "cannot tell"
+    (note,) = found.notes
+    assert re.fullmatch(f"{fast.name}: not used: {told}.*", note)
+    assert words(found)["floor margin"] == words(found)["runtime"] == "cannot tell"
+    for about in ("floor margin", "discharge current", "runtime"):
+        assert re.search(f"; {fast.name} is not used: {told}", sentence(found, about)), about
+        assert fast.name not in next(line.runs for line in found.lines if line.about == about)
+
+
+def test_the_only_discharge_with_a_hole_is_the_reason_itself(runs: Any) -> None:
+    slow = runs.capacity(2.0)
+    gap_s = cut(slow, 0.4, 0.6)
+    assert gap_s > 3000.0
+    found = judge([runs.charge(), slow, runs.c_rate(), runs.floor(), runs.ceiling()])
+    assert f"{slow.name}: no row with volts and current" in sentence(found, "runtime")
+    assert "no row with volts and current" in found.not_measured["usable_ah"]
+
+
+def test_an_older_run_at_its_rate_stands_in_for_one_with_a_hole(runs: Any) -> None:
+    first = runs.all()
+    again = runs.capacity(12.5)
+    cut(again, 0.4, 0.6)
+    found = judge([*first, again])
+    assert found.verdict == "fits"
+    assert [note for note in found.notes if note.startswith(f"{again.name}: not used: no row with")]
+
+
+def test_a_row_or_two_that_are_not_there_are_no_hole(runs: Any) -> None:
+    some = runs.all()
+    assert cut(some[3], 0.5, 0.504) == pytest.approx(3 * 5.76)
+    assert judge(some).verdict == "fits"
 
 
 def test_full_by_somebodys_word_is_a_condition(runs: Any) -> None:
