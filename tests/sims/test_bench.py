@@ -280,7 +280,8 @@ def test_draws_stay_inside_their_bands() -> None:
         assert all(0.2 < share < 0.5 for share in pack.start_share)
         assert max(pack.start_share) - min(pack.start_share) < 0.012
     assert all(one != other for one, other in pairwise(packs))
-    assert drawn(nominal, seed=3) == drawn(nominal, seed=3)
+    # By their texts: a fact that a UPS has not is nan, and from Python 3.13 on records with a nan are never equal.
+    assert repr(drawn(nominal, seed=3)) == repr(drawn(nominal, seed=3))
 
 
 # The scenarios of wrong wiring.
