@@ -223,17 +223,18 @@ def test_everything_goes_off_in_order(
         assert out.done.result.off_confirmation.confirmed, stage
 
 
-LOST = ("supply", "load", "meter", "mains", "contact")
+LOST = [("cabinet", name) for name in ("supply", "load", "meter", "mains", "contact")]
+LOST += [("porch", name) for name in ("supply", "load", "meter")]
 
 
 @pytest.mark.parametrize("procedure", SETS)
-@pytest.mark.parametrize("name", LOST)
+@pytest.mark.parametrize(("scenario", "name"), LOST)
 def test_a_lost_link_leaves_all_others_off(
-    procedure: str, name: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
+    procedure: str, scenario: str, name: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
 ) -> None:
     """The instrument that is gone stays as it was, which is said (99); every other one is off."""
-    for stage, at in stages["cabinet", procedure].items():
-        out = spend("cabinet", procedure, at=at, act=lambda out: out.wires.gone.add(name), place=tmp_path)
+    for stage, at in stages[scenario, procedure].items():
+        out = spend(scenario, procedure, at=at, act=lambda out: out.wires.gone.add(name), place=tmp_path)
         assert out.done is not None
         left = [what for what in wrong(out) if not what.startswith(name)]
         world = out.world
