@@ -34,7 +34,6 @@ from harness.logbook import Logbook
 from harness.loop import Loop
 from harness.marks import MarkInbox
 from harness.person import Person
-from harness.preflight import dead_node, mean, settled_turns, voltmeters
 from harness.recorder import Recorder
 from harness.rig import READ_ERRORS, Rig, VoltsPlace
 from harness.safeoff import Before, OffReport, SafeOff
@@ -49,9 +48,6 @@ AGAIN_AFTER_S = 0.1
 """A single frightening sample is read again after this long before it counts."""
 
 CLEAN_TRIES = 3
-
-CONTACTS_S = 0.5
-"""A contactor's contacts arrive some ten milliseconds after the order; a slow one has this long (judgement)."""
 
 Energise = tuple[str, Supply | Load, Callable[[], None]]
 """An output to be switched on: its name, its driver, and what it is told before."""
@@ -96,31 +92,11 @@ class Bench:
     def __enter__(self) -> Bench:
         try:
             self._remember()
-            self._close_contactor()
+            self.circuits.close_contactor()
         except BaseException as error:  # a context that was not entered is not left either
             self.__exit__(type(error), error, None)
             raise
         return self
-
-    def _close_contactor(self) -> None:
-        """Put the pack on the node, where a contactor stands between; with everything off nothing may flow by it."""
-        contactor = self.rig.switch("contactor")
-        if contactor is None:
-            return
-        self.stopping.if_asked()
-        self.note("intent", sync=True, switch="contactor", on=True)
-        self.stopping.if_record_failed()
-        self.loop.states.expect_switched(contactor.name, on=True)
-        self.guarded(partial(contactor.switch, True))
-        self.note("switched", what="contactor", on=True, by=contactor.name)
-        self._wait_until(self.clock.now() + CONTACTS_S)
-        turns = settled_turns(self.rig, self.clock)
-        checks = [*voltmeters(self.site, self.rig, turns)]
-        if self.site.subject == "ups":
-            checks += dead_node(self.rig, mean(turn.pack_volts for turn in turns))
-        bad = [check for check in checks if check.word == "refused"]
-        if bad:
-            self.stopping.trip(Finding("contactor closed", f"{bad[0].what}: {bad[0].text}"))
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _tb: object) -> None:
         self.stopping.at_exit(error)
@@ -219,7 +195,7 @@ class Bench:
         self._remember()
         self._clean_sample()
         if self.site.subject == "pack" and math.isnan(self.loop.rested_volts(block.phase)):
-            self._wait_until(self.clock.now() + AGAIN_AFTER_S)
+            self.wait_until(self.clock.now() + AGAIN_AFTER_S)
             self._clean_sample()
         block.volts_before_on = self.loop.rested_volts(block.phase)
         why = too_cold_or_warm(self.site, phase=block.phase, temp_c=self.loop.pack_temp_c)
@@ -327,14 +303,14 @@ class Bench:
 
     def _turn(self, due_s: float, *, keep: bool) -> Iterator[Sample]:
         self.stopping.again()
-        self._wait_until(self.loop.start_s + due_s)
+        self.wait_until(self.loop.start_s + due_s)
         self.stopping.if_asked()
         sample, finding = self._look()
         if finding is not None and finding.again:
             self.log.row(sample)
             yield self._marked(sample)
             self.stopping.again()
-            self._wait_until(self.clock.now() + AGAIN_AFTER_S)
+            self.wait_until(self.clock.now() + AGAIN_AFTER_S)
             (sample, finding), keep = self._look(), True
         if finding is not None:
             self.stopping.trip(finding, sample)
@@ -345,7 +321,7 @@ class Bench:
                 self._show(sample, self.loop.watch(self.block), self.loop.interlocks)
             yield self._marked(sample)
 
-    def _wait_until(self, t_s: float) -> None:
+    def wait_until(self, t_s: float) -> None:
         try:
             self.clock.sleep_until(t_s, stop=self._flag.asked)
         except StandstillLost as error:
@@ -379,7 +355,7 @@ class Bench:
             why = "; ".join(sample.flags) or (finding.text if finding is not None else "")
             if not why and not math.isnan(sample.pack_volts):
                 return
-            self._wait_until(self.clock.now() + AGAIN_AFTER_S)
+            self.wait_until(self.clock.now() + AGAIN_AFTER_S)
         self.stopping.trip(Finding("no valid reading", f"before switching on: {why or 'no pack volts'}", exit_code=23))
 
     # -- switching off, and the record -----------------------------------------------------------------------------

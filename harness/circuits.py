@@ -1,4 +1,5 @@
-"""The UPS's mains and the load on its output: by a switch where the bench has one, else by a person who is asked.
+"""What else is switched: the UPS's mains and the load on its output, by a switch where the bench has one, else by a
+person who is asked; and the contactor in the pack's lead.
 
 Waiting for a person is sampling like any other waiting: nothing goes unwatched meanwhile.
 """
@@ -12,18 +13,45 @@ from typing import TYPE_CHECKING
 from harness.before_mains import LOOK_S, foreign
 from harness.findings import Finding
 from harness.person import ORDERS, PATIENCE_S, HandsRefused
+from harness.preflight import dead_node, mean, settled_turns, voltmeters
 from harness.sample import Sample
 
 if TYPE_CHECKING:
     from harness.bench import Bench
 
 
+CONTACTS_S = 0.5
+"""A contactor's contacts arrive some ten milliseconds after the order; a slow one has this long (judgement)."""
+
+
 class Circuits:
-    """The two circuits of one bench: ``mains`` and ``ac-load``."""
+    """The circuits of one bench: ``mains``, ``ac-load`` and ``contactor``."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._had_mains = False
+
+    def close_contactor(self) -> None:
+        """Put on the node what hangs behind the contactor, where there is one; with everything off nothing may flow by
+        it, and both its sides must agree."""
+        bench = self._bench
+        contactor = bench.rig.switch("contactor")
+        if contactor is None:
+            return
+        bench.stopping.if_asked()
+        bench.note("intent", sync=True, switch="contactor", on=True)
+        bench.stopping.if_record_failed()
+        bench.loop.states.expect_switched(contactor.name, on=True)
+        bench.guarded(partial(contactor.switch, True))
+        bench.note("switched", what="contactor", on=True, by=contactor.name)
+        bench.wait_until(bench.clock.now() + CONTACTS_S)
+        turns = settled_turns(bench.rig, bench.clock)
+        checks = [*voltmeters(bench.site, bench.rig, turns)]
+        if bench.site.subject == "ups":
+            checks += dead_node(bench.rig, mean(turn.pack_volts for turn in turns))
+        bad = [check for check in checks if check.word == "refused"]
+        if bad:
+            bench.stopping.trip(Finding("contactor closed", f"{bad[0].what}: {bad[0].text}"))
 
     def can_switch(self, what: str) -> str:
         """How ``mains`` or ``ac-load`` is switched: by a "switch", by a "person", or "" when by nobody."""

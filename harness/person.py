@@ -82,7 +82,7 @@ class SimulatedPerson:
         self._sim = sim
 
     def order(self, order: str) -> None:
-        answer = self._sim.do(order) if hasattr(self._sim, "do") else "done"
+        answer = self._sim.do(order)
         if answer != "done":
             raise HandsRefused(f"{order}: {answer}")
 
@@ -90,7 +90,7 @@ class SimulatedPerson:
         return True
 
     def marks(self) -> tuple[str, ...]:
-        return tuple(words for _, words in self._sim.noticed()) if hasattr(self._sim, "noticed") else ()
+        return tuple(words for _, words in self._sim.noticed())
 
 
 class _ControlLine:

@@ -215,8 +215,8 @@ def dead_node(rig: Rig, volts: float) -> Iterator[Check]:
     else:
         yield Check("UPS volts", "good", f"{seen}, dead as it should be with everything off")
     for what in ("mains", "ac-load"):
-        by = "a switch" if rig.switch(what) is not None else "a person's hand"
-        yield Check(what, "good", f"off; switched by {by}")
+        by_hand = "switched by a person's hand; whether it is off cannot be seen"
+        yield Check(what, "good", by_hand if rig.switch(what) is None else "its switch says open")
 
 
 def _contactor(site: Site, rig: Rig) -> Iterator[Check]:

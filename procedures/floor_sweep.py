@@ -137,8 +137,9 @@ class Sweep:
     def onto_battery(self) -> None:
         """Start on mains, wait until all it does there is over, take mains away."""
         self.set(self.start_v)
-        for _ in self.bench.mains(on=True):
-            pass  # what flows before mains is there the bench itself watches
+        for sample in self.bench.mains(on=True):
+            # What flows before mains is there the bench itself watches.
+            self.run.abnormal.push(ups_row(sample))
         fold = MainsFold(self.bench.elapsed(), pulse_w=RUNS_SHARE * self.watts, wait_s=self.plan.mains_wait_s)
         self.run.on_mains.append(fold)
         for row in self.rows():

@@ -110,7 +110,7 @@ class _RealTime:
             if act == HANG_UP:
                 return False
             if isinstance(act, float):
-                time.sleep(act)
+                time.sleep(act)  # an instrument that takes its time, on a real line
             else:
                 assert isinstance(act, bytes)
                 send(act)

@@ -61,7 +61,7 @@ def test_connection_that_nobody_accepts_is_given_up(listener):
     for one in fillers:
         one.setblocking(False)
         one.connect_ex(host)
-    time.sleep(0.05)
+    time.sleep(0.05)  # the kernel takes the connections up
     start = time.monotonic()
     with pytest.raises(WireError):
         Session(visa(address_of(listener), open_timeout_s=0.2)).open()

@@ -71,7 +71,7 @@ def until(true: Callable[[], bool], process: subprocess.Popen[str]) -> None:
     while not true():
         assert process.poll() is None, process.communicate()
         assert time.monotonic() < end, "not in time"
-        time.sleep(0.02)
+        time.sleep(0.02)  # real processes: polled
 
 
 def start(place: Path, words: tuple[str, ...], procedure: str, *sets: str) -> subprocess.Popen[str]:
@@ -96,7 +96,7 @@ def test_interrupted_twice_and_told_to_end(procedure: str, tmp_path: Path) -> No
         process = start(tmp_path, words, procedure, *sets)
         until(lambda: bool(truth(bench)[f"{name}_on"]) and abs(truth(bench)["pack_amps"]) > 1.0, process)
         until(lambda: len(list_runs(tmp_path / "runs")) == 1, process)
-        time.sleep(0.3)
+        time.sleep(0.3)  # some rows of a real process
         for number in (signal.SIGINT, signal.SIGINT, signal.SIGTERM):
             process.send_signal(number)
             time.sleep(0.05)
