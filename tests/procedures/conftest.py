@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import fit_folders
 import pytest
 
 from harness.config import load_bench, load_pack, load_ups
@@ -138,3 +139,20 @@ def make_ups_site(tmp_path: Path) -> Callable[..., Site]:
         return Site(bench_file, None, ups_envelope(ups=ups_file, bench=bench_file), ups_file=ups_file)
 
     return make
+
+
+@pytest.fixture(scope="module")
+def coarse() -> Iterator[None]:
+    """Verdicts are looked at, not the runtime's last per mille: fewer points of the integral."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("procedures.fit_runtime.POINTS", 40)
+        patch.setattr("procedures.fit_runtime.TURNS", 4)
+        patch.setattr("procedures.fit_runtime.FINER", 12)
+        patch.setattr("procedures.fit_runtime.END_TIGHT", 5e-5)
+        yield
+
+
+@pytest.fixture
+def runs(tmp_path: Path) -> fit_folders.Runs:
+    """Run folders as runs leave them, made without a bench."""
+    return fit_folders.Runs(tmp_path / "runs")

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import fit_made as made
 import numpy as np
 
 from harness.folder import RunFolder
@@ -20,17 +18,6 @@ from harness.samplefile import RowWriter
 BEGIN = datetime(2025, 3, 1, 18, tzinfo=UTC)
 
 
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _neighbour("fit_made")
 SITE_TEXT = """[site]
 load_w = 120.0
 load_w_measured = true

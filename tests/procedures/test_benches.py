@@ -2,29 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import campaign
 import pytest
 
 from harness.errors import PreflightRefused
-
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _neighbour("campaign")
 
 QUICK = ("charge_first=false", "rest_s=120", "rest_after_s=120", "rate_it=0.5")
 NO_DRAIN_KOHM = 1e6

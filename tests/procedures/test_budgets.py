@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
 from collections.abc import Callable, Mapping
-from pathlib import Path
-from types import ModuleType
 
+import made
 import pytest
 
 from harness.channels import Channels
@@ -25,17 +22,6 @@ MakeSite = Callable[..., Site]
 Make = Callable[[MakeSite], Mapping[str, Figure]]
 
 
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _neighbour("made")
 
 
 def source(figure: Figure, word: str) -> float:

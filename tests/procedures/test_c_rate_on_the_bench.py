@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import campaign
 import pytest
 
 from harness.procedure import procedures
@@ -16,18 +14,6 @@ from harness.result import Figure
 from sims.assembly import build_ideal_world
 from sims.bms import Bms
 
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _neighbour("campaign")
 ALL = ("supply", "load", "meter", "thermometer")
 
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
-from types import ModuleType
 
+import fit_made as made
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -20,19 +17,6 @@ from procedures.fit_runtime import carried
 from procedures.fit_share import AT, AT_LEAST, AT_MOST, ChargeCurve, missing_at
 from procedures.fit_ups import Sweep, UpsSide
 from sims.ocv import LIFEPO4
-
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _neighbour("fit_made")
 
 # -- share at the ceiling ----------------------------------------------------------------------------------------------
 

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import fit_made as made
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -23,29 +20,7 @@ from procedures.fit_curves import OPENED
 from procedures.fit_facts import Held, Known
 from procedures.fit_ups import Sweep
 
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _neighbour("fit_made")
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _coarse() -> Iterator[None]:
-    """Rules are looked at here, not the runtime's last per mille: fewer points of the integral."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("procedures.fit_runtime.POINTS", 40)
-        patch.setattr("procedures.fit_runtime.TURNS", 4)
-        patch.setattr("procedures.fit_runtime.FINER", 12)
-        patch.setattr("procedures.fit_runtime.END_TIGHT", 5e-5)
-        yield
+pytestmark = pytest.mark.usefixtures("coarse")
 
 
 curve, SITE = made.curve, made.SITE

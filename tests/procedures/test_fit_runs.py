@@ -1,55 +1,24 @@
-"""From run folders to a verdict: what is read, what is refused in one line, what a run that broke off still gives."""
+"""From run folders to a verdict: what is read of them, and what a run that broke off still gives."""
 
 from __future__ import annotations
 
-import importlib.util
-import json
 import re
-import sys
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
-import jsonschema
+import fit_folders as folders
 import msgspec
 import pytest
-from click.testing import CliRunner
 
-from harness.cli import main
-from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.result import Condition
-from harness.verdict import Judgement, VerdictMaker, judgement_text, verdict_maker
-from procedures.fit import FIT, judge
+from harness.verdict import Judgement
+from procedures.fit import judge
 
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-folders = _neighbour("fit_folders")
 made = folders.made
 
 
-@pytest.fixture(autouse=True, scope="module")
-def _coarse() -> Iterator[None]:
-    """What is read is looked at here, not the runtime's last per mille: fewer points of the integral."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("procedures.fit_runtime.POINTS", 80)
-        patch.setattr("procedures.fit_runtime.TURNS", 4)
-        yield
-
-
-@pytest.fixture
-def runs(tmp_path: Path) -> Any:
-    return folders.Runs(tmp_path / "runs")
+pytestmark = pytest.mark.usefixtures("coarse")
 
 
 def words(found: Judgement) -> dict[str, str]:
@@ -84,134 +53,6 @@ def test_each_line_names_its_runs(runs: Any) -> None:
     assert set(rests["runtime"]) >= {fast, floor, ceiling}
     assert charge not in rests["runtime"]  # the newer charge counts
     assert all(set(line.runs) <= set(everything) for line in found.lines)
-
-
-def _twice(runs: Any) -> list[RunFolder]:
-    one = runs.charge()
-    return [one, one, runs.floor()]
-
-
-def _simulated_and_real(runs: Any) -> list[RunFolder]:
-    first = runs.charge()
-    runs.simulated = False
-    return [first, runs.floor()]
-
-
-def _two_packs(runs: Any) -> list[RunFolder]:
-    first = runs.charge()
-    runs.pack = runs.pack.replace("shed-8s", "barn-8s")
-    return [first, runs.capacity(), runs.floor()]
-
-
-def _two_serials(runs: Any) -> list[RunFolder]:
-    runs.pack += 'serial = "1"\n'
-    first = runs.charge()
-    runs.pack = runs.pack.replace('serial = "1"', 'serial = "2"')
-    return [first, runs.capacity()]
-
-
-def _two_upss(runs: Any) -> list[RunFolder]:
-    first = runs.floor()
-    runs.ups = runs.ups.replace("rated_w = 420", "rated_w = 400")
-    return [runs.charge(ups=False), first, runs.ceiling()]
-
-
-def _no_pack(runs: Any) -> list[RunFolder]:
-    return [runs.floor(pack=False), runs.ceiling(pack=False)]
-
-
-def _no_ups(runs: Any) -> list[RunFolder]:
-    return [runs.charge(ups=False), runs.capacity(ups=False)]
-
-
-def _interrupted(runs: Any) -> list[RunFolder]:
-    first = runs.capacity()
-    first.result_json.unlink()
-    return [runs.charge(), first]
-
-
-def _unfinished(runs: Any) -> list[RunFolder]:
-    return [runs.charge(), runs.capacity(outcome=None, exit_code=None)]
-
-
-def _unsafe(runs: Any) -> list[RunFolder]:
-    return [runs.charge(outcome="unsafe", end_reason="6 A still flow")]
-
-
-def _refused(runs: Any) -> list[RunFolder]:
-    return [runs.charge(outcome="refused", end_reason="pack too cold")]
-
-
-def _other_procedure(runs: Any) -> list[RunFolder]:
-    return [runs.charge(), runs.write("transfer")]
-
-
-def _changed_input(runs: Any) -> list[RunFolder]:
-    first = runs.floor()
-    (first.inputs / "ups.toml").write_text(runs.ups.replace("120.0", "12.0"))
-    return [runs.charge(), first]
-
-
-def _nothing_kept(runs: Any) -> list[RunFolder]:
-    """The folder `inputs` was not copied along: which UPS this was nobody can tell."""
-    floor = runs.floor()
-    for kept in list(floor.inputs.iterdir()):
-        kept.unlink()
-    return [*runs.all(), floor]
-
-
-def _made_real_by_hand(runs: Any) -> list[RunFolder]:
-    """The result was edited; the record still says what the instruments answered."""
-    runs.simulated = False
-    floor = runs.floor()
-    floor.events_jsonl.write_text('{"recording":"events","form":1,"simulated":true}\n')
-    return [runs.charge(), floor]
-
-
-def _damaged(runs: Any) -> list[RunFolder]:
-    first = runs.capacity()
-    raw = first.samples_csv.read_bytes()
-    first.samples_csv.write_bytes(raw[:5000] + b"x" + raw[5001:])
-    return [runs.charge(), first, runs.floor()]
-
-
-REFUSALS: list[tuple[Callable[[Any], list[RunFolder]], str]] = [
-    (lambda runs: [], "no runs; name the folders"),
-    (_twice, "named twice; name each run once"),
-    (_simulated_and_real, "is simulated, .* is real; name runs of one kind only"),
-    (_two_packs, "different packs: name is 'shed-8s' in .* and 'barn-8s' in .*; name runs of one pack only"),
-    (_two_serials, "different packs: serial is '1' in .* and '2' in "),
-    (_two_upss, "different UPSs: rated_w is 420.0 in .* and 400.0 in .*; name runs of one UPS only"),
-    (_no_pack, "none of the runs has a pack file; name runs made with --pack FILE"),
-    (_no_ups, "none of the runs has a UPS file; name runs made with --ups FILE"),
-    (_interrupted, "was interrupted and has no result; leave it out, or run it again"),
-    (_unfinished, "was interrupted and has no result"),
-    (_unsafe, "came out unsafe: 6 A still flow; leave it out"),
-    (_refused, "came out refused: pack too cold; leave it out"),
-    (_other_procedure, "fit makes nothing of transfer; accepted: runs of charge, capacity, "),
-    (_changed_input, r"ups\.toml: not as the run used it; take the file from a backup"),
-    (_nothing_kept, r"inputs/ups\.toml: missing, it tells what was measured; take it from a backup"),
-    (_made_real_by_hand, r"result\.json: says real, its events say simulated; take the folder from a backup"),
-    (_damaged, "is damaged"),
-]
-
-
-@pytest.mark.parametrize(("make", "told"), REFUSALS)
-def test_refused_in_one_line(runs: Any, make: Callable[[Any], list[RunFolder]], told: str) -> None:
-    with pytest.raises(Usage, match=told) as caught:
-        judge(make(runs))
-    assert "\n" not in str(caught.value)
-    assert caught.value.exit_code == 2
-
-
-def test_a_run_that_is_on_is_refused(runs: Any) -> None:
-    from datetime import UTC, datetime
-
-    on = RunFolder.create(runs.place, procedure="charge", name="shed", started=datetime(2025, 1, 1, tzinfo=UTC))
-    on.samples_csv.write_bytes(b"")
-    with pytest.raises(Usage, match="still on; wait until it has ended"):
-        judge([RunFolder.open(on.path), runs.floor()])
-    on.release()
 
 
 def test_a_run_that_was_stopped_is_not_taken_as_whole(runs: Any) -> None:
@@ -476,64 +317,3 @@ def test_the_largest_load_rests_on_what_proves_it_and_asks_for_what_is_needed(ru
     (none,) = (line for line in judge([charge, floor, ceiling]).lines if line.about == "largest load")
     assert none.sentence.startswith("None is proven: the UPS takes up to 11.3 +/- 0.1 A at 200 W;")
     assert none.settles == "a capacity run at 1.15 It or more"
-
-
-# -- the command -------------------------------------------------------------------------------------------------------
-
-
-def fit(*words: object) -> Any:
-    return CliRunner().invoke(main, ["fit", *map(str, words)])
-
-
-def test_the_command_prints_a_page_of_80_columns(runs: Any) -> None:
-    shown = fit(*(folder.path for folder in runs.all()))
-    assert shown.exit_code == 0
-    assert max(map(len, shown.stdout.splitlines())) <= 80
-    assert shown.stdout.isascii()
-    assert shown.stdout.startswith("Fits: carries 120 W for ")
-    figures = shown.stdout.partition("Line by line")[0]
-    assert figures.count("SIMULATED") == 1 + 1 + 7 + 3
-    assert "CANNOT TELL" not in shown.stdout
-
-
-@pytest.mark.parametrize("verdict", ["fits", "does not fit", "cannot tell"])
-def test_a_verdict_of_any_class_is_no_failure(runs: Any, verdict: str) -> None:
-    if verdict == "does not fit":
-        runs.pack = runs.pack.replace("charge_volts_max = 29.2", "charge_volts_max = 27.0")
-    some = runs.all()
-    shown = fit("--json", *(folder.path for folder in (some[:-1] if verdict == "cannot tell" else some)))
-    assert shown.exit_code == 0
-    document = json.loads(shown.stdout)
-    assert document["verdict"] == verdict
-    assert msgspec.convert(document, type=Judgement).simulated
-
-
-def test_the_document_is_valid_against_its_own_types(runs: Any) -> None:
-    document = json.loads(fit("--json", *(folder.path for folder in runs.all())).stdout)
-    (root,), definitions = msgspec.json.schema_components([Judgement], ref_template="#/$defs/{name}")
-    jsonschema.Draft202012Validator(root | {"$defs": definitions}).validate(document)
-    assert set(document["figures"]) <= {
-        "charge_share", "usable_ah", "usable_wh", "floor_margin_v", "charge_current_margin_a",
-        "discharge_current_margin_a", "load_w_max",
-    }  # fmt: skip
-    assert list(document["lists"]) == ["runtime_s"]
-
-
-def test_the_commands_refusals_are_one_line(runs: Any, tmp_path: Path) -> None:
-    for asked in ([], [tmp_path / "nowhere"], [tmp_path], [runs.charge(ups=False).path]):
-        shown = fit(*asked)
-        assert (shown.exit_code, shown.stdout) == (2, "")
-        assert shown.stderr.startswith("nightbench: ")
-        assert shown.stderr.count("\n") == 1
-
-
-def test_real_runs_are_not_called_simulated(runs: Any) -> None:
-    runs.simulated = False
-    assert "SIMULATED" not in judgement_text(judge(runs.all()))
-
-
-def test_the_maker_is_found_by_name() -> None:
-    assert verdict_maker("fit") is FIT
-    assert isinstance(FIT, VerdictMaker)
-    with pytest.raises(Usage, match="no such verdict is installed"):
-        verdict_maker("fits")

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import stairs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,18 +14,6 @@ from procedures import floor_fold as ff
 from procedures.floor_fold import FloorFold
 from procedures.stand_in import Level, UpsRow, volts_at_ups
 
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stairs = _neighbour("stairs")
 Stair, Moment = stairs.Stair, stairs.Moment
 
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable
-from pathlib import Path
-from types import ModuleType
 
+import made
 import pytest
 
 from harness.channels import Channels
@@ -22,17 +19,6 @@ from procedures.rest import RestFold
 MakeSite = Callable[..., Site]
 
 
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-made = _neighbour("made")
 
 
 def named(run: Discharged) -> dict[str, str]:

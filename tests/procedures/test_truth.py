@@ -6,27 +6,12 @@ table of how far each figure was off: ``pytest -q -m slow tests/procedures/test_
 
 from __future__ import annotations
 
-import importlib.util
 import statistics
-import sys
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import campaign
 import pytest
-
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _neighbour("campaign")
 
 CHARGED = {"charge_in_ah", "charge_in_wh", "cv_s", "end_a"}
 DISCHARGED = {"capacity_ah", "capacity_wh", "mean_v", "end_v", "recovery_v", "temp_start_c", "temp_end_c",

@@ -3,15 +3,12 @@ missing. Folds are made from plain rules here; benches are in test_floor_on_the_
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
 from collections.abc import Callable, Mapping
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import stairs
 
 from harness.channels import Channels
 from harness.result import Figure
@@ -35,17 +32,6 @@ ALL = ("supply", "load", "meter", "thermometer")
 LOCAL = {'sense = "remote"\nlead_mohm = 20\nmax_volts = 40': 'sense = "local"\nlead_mohm = 20\nmax_volts = 40'}
 
 
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stairs = _neighbour("stairs")
 
 
 def u(figure: Figure, word: str) -> float:

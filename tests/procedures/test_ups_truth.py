@@ -6,28 +6,14 @@ Ordinary: floor and ceiling on one drawn bench of each story. The campaign, thir
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+import ups_campaign as campaign
 
 from sims.verdict_truth import Line, TrueVerdict
-
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"procedures_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _neighbour("ups_campaign")
 
 SEEDS = range(1, 31)
 FLOOR = {"floor_v", "dc_w", "warn_v", "latched", "idle_a", "idle_w", "p_ac_w"}

@@ -6,29 +6,14 @@ fold is asked to hold it for no time; ``cv_s`` begins 10 mV under the held volts
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import analysis as ref
 import numpy as np
 import pytest
 
 from procedures.charging import END_CURRENT, PACK_OPENED, ChargeFold
 
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"reference_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-ref = _neighbour("analysis")
 CASES = ("cccv-remote", "cccv-local", "cccv-rise")
 
 

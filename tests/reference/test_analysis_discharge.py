@@ -5,12 +5,9 @@ Source of every number compared with: see ``data/analysis.json``.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import analysis as ref
 import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
@@ -23,19 +20,6 @@ from harness.site import Site
 from procedures.capacity_figures import Discharged, figures, not_measured
 from procedures.discharge import END_VOLTS, PACK_OPENED, DischargeFold
 from procedures.rest import RestFold
-
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"reference_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-ref = _neighbour("analysis")
 
 CIRCUIT = ("cc-0.2C-lead0", "cc-0.2C-lead20", "cc-1C-lead0", "cc-1C-lead20", "cc-2C-lead0", "cc-2C-lead20", "nmc-1C",
            "heat-2C-25", "heat-1C-0")  # fmt: skip

@@ -7,13 +7,11 @@ is an upper bound on a real cell, rates around the current are near.
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import analysis as ref
 import numpy as np
 import pytest
 
@@ -28,17 +26,6 @@ CELL, PACK = FIT["physics_based_cell"], FIT["circuit_pack"]
 CELL_AH = 2.3
 
 
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"reference_fit_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-ref = _neighbour("analysis")
 
 
 def curve(name: str) -> Curve:

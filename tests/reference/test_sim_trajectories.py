@@ -5,28 +5,12 @@ Rows within 10 ms of an event may differ and are not compared.
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
-from types import ModuleType
 
 import pytest
+import trajectories as ref
 
 from sims.world import World
-
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"reference_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-ref = _neighbour("trajectories")
 
 CONSTANT_CURRENT = (
     "cc-0.2C-lead0", "cc-0.2C-lead20", "cc-1C-lead0", "cc-1C-lead20", "cc-2C-lead0", "cc-2C-lead20", "nmc-1C",

@@ -5,32 +5,17 @@ Rows within 10 ms of an event may differ and are not compared.
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
+import trajectories as ref
 
 from sims.load import LoadPort
 from sims.supply import SupplyPort
 from sims.ups import ChargerSpec, Ups, UpsSpec
 from sims.world import Leads, World
 
-
-def _neighbour(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"reference_{name}", Path(__file__).parent / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-ref = _neighbour("trajectories")
 NEAR_EVENT_S = 0.010
 IDLE_AMPS = 1e-6
 """A current of nothing in the file may be this much here: dividers draw a little."""

@@ -1,7 +1,4 @@
-"""Short nights on a simulated bench in memory, with faults, and a judge that asks the world and never the record.
-
-Loaded by ``conftest.py`` under the name ``night``, so that the tests of this folder can import it.
-"""
+"""Short nights on a simulated bench in memory, with faults, and a judge that asks the world and never the record."""
 
 from __future__ import annotations
 

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
+import trajectories as ref
 from scipy.integrate import solve_ivp
 
 from harness.simulating import truth_document, truth_text
@@ -28,20 +25,6 @@ from sims.ups import Ups
 from sims.ups_spec import UpsSpec
 from sims.verdict_truth import true_verdict
 from sims.world import Leads, World
-
-
-def _reference() -> ModuleType:
-    path = Path(__file__).parents[1] / "reference" / "trajectories.py"
-    spec = importlib.util.spec_from_file_location("sims_trajectories", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-ref = _reference()
 
 RULED_OUT = {"coulombic": 1.0, "hyst_volts": 0.0, "heat_j_per_k": float("inf")}
 
