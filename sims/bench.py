@@ -20,6 +20,7 @@ from sims.contact import Contact
 from sims.fit_truth import true_fit_figures
 from sims.hands import Hands, plug
 from sims.load_panel import LoadPanel, LoadRating
+from sims.manners import Manners
 from sims.meter import Meter
 from sims.rate_truth import true_rate_figures
 from sims.scenario import Scenario, SourceFacts, drawn, load_scenario, scenarios
@@ -44,14 +45,21 @@ NAMES = ("supply", "load", "meter", "thermometer", "mains", "acload", "contact",
 DEBOUNCE_S = 0.02
 
 
-def open_bench(scenario: str, *, now: Callable[[], float], seed: int | None = None) -> SimBench:
-    """A bench that plays a scenario. ``now`` tells bench time in s and must not go back.
+def open_bench(
+    scenario: str,
+    *,
+    now: Callable[[], float],
+    seed: int | None = None,
+    manners: Mapping[str, Manners] | None = None,
+) -> SimBench:
+    """A bench that plays a scenario. ``now`` tells bench time in s and must not go back. ``manners`` are put in the
+    place of the scenario's own for the instruments they name.
 
     Without a seed: the scenario's nominal figures, instrument errors drawn from seed 0. With one: pack, leads, room
-    and instrument errors drawn from it. Raises UnknownScenario.
+    and instrument errors drawn from it. Raises UnknownScenario, and ValueError for manners of an instrument not fitted.
     """
     nominal = load_scenario(scenario)
-    return SimBench(nominal if seed is None else drawn(nominal, seed=seed), now=now, seed=seed)
+    return SimBench(nominal if seed is None else drawn(nominal, seed=seed), now=now, seed=seed, manners=manners)
 
 
 def _source_terms(facts: SourceFacts) -> tuple[Terms, Terms]:
@@ -76,11 +84,20 @@ class SimBench:
     """The bench in one process. Not for several threads at once; ``names`` are its instruments. At first the pack hangs
     on the bench; the UPS stands beside it, off mains."""
 
-    def __init__(self, facts: Scenario, *, now: Callable[[], float], seed: int | None) -> None:
+    def __init__(
+        self,
+        facts: Scenario,
+        *,
+        now: Callable[[], float],
+        seed: int | None,
+        manners: Mapping[str, Manners] | None = None,
+    ) -> None:
         self.scenario = facts.name
         self.seed = seed
         self.facts = facts
         self.names: tuple[str, ...] = tuple(name for name in NAMES if name in facts.fitted)
+        self.manners: Mapping[str, Manners] = self._all_manners(manners or {})
+        """Habits of every instrument fitted, by name."""
         self._now = now
         self.world = build_world(facts)
         self._agenda = Agenda()
@@ -93,6 +110,15 @@ class SimBench:
             one, other = facts.swapped
             engines[one], engines[other] = engines[other], engines[one]
         self._engines: Mapping[str, Engine] = engines
+
+    def _all_manners(self, given: Mapping[str, Manners]) -> dict[str, Manners]:
+        for name in (*self.facts.manners, *given):
+            if name not in self.names:
+                raise ValueError(
+                    f"scenario {self.scenario}: manners of {name!r}, which it has not; it has {', '.join(self.names)}"
+                )
+        plain = Manners()
+        return {name: given.get(name) or self.facts.manners.get(name, plain) for name in self.names}
 
     def connect(self, name: str) -> Talker:
         """A new client's session with an instrument. Raises KeyError with the names there are."""

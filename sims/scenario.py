@@ -12,11 +12,12 @@ from __future__ import annotations
 import random
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 from sims.charger import ChargerSpec
+from sims.manners import Manners, manners_table
 from sims.switch import SwitchFacts
 from sims.ups_facts import SiteFacts, UpsFacts, UpsPlanFacts
 from sims.ups_seeds import drawn_ups
@@ -171,6 +172,7 @@ class Scenario:
     fitted: tuple[str, ...] = FITTED
     switch: SwitchFacts = SwitchFacts()  # noqa: RUF009 - frozen
     swapped: tuple[str, ...] = ()
+    manners: Mapping[str, Manners] = field(default_factory=dict, hash=False)
 
 
 def scenarios() -> dict[str, str]:
@@ -214,6 +216,7 @@ def load_scenario(name: str) -> Scenario:
         switch=_record(SwitchFacts, raw.get("switch", {}), name),
         fitted=tuple(raw.get("bench", {}).get("fitted", FITTED)),
         swapped=tuple(raw.get("swapped", ())),
+        manners=_manners(raw.get("manners", {}), name),
     )
 
 
@@ -257,6 +260,13 @@ def drawn(scenario: Scenario, *, seed: int) -> Scenario:
             ),
         ),
     )
+
+
+def _manners(tables: Mapping[str, Mapping[str, Any]], name: str) -> dict[str, Manners]:
+    try:
+        return manners_table(tables)
+    except ValueError as error:
+        raise ValueError(f"scenario {name}: {error}") from None
 
 
 def _toml(path: Path) -> dict[str, Any]:
