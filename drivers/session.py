@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
+from collections.abc import Callable, Iterator
 
-from drivers.faults import InstrumentComplains, Unreadable, WrongIdentity
+from drivers.faults import InstrumentComplains, Unreadable
+from drivers.meeting import Meeting
 from drivers.scpi import Identity, InstrumentError, identity, instrument_error
 from drivers.wire import Lost, Timeout, Wire, WireError
 
@@ -13,21 +16,26 @@ QUEUE_BOUND = 32
 
 
 IDENTITY_ASK = "*IDN?"
-"""IEEE 488.2 10.14; every instrument answers it."""
+"""IEEE 488.2 10.14; every instrument that keeps that standard answers it."""
 
 
 class Session:
     """Questions and orders over a wire.
 
     A message that fails leaves the wire closed. Nothing is said to the instrument again before the line was opened
-    anew and ``*IDN?`` gave the very same answer as at first; so a late reply never becomes the next answer, and a
-    stranger never gets an order. That is done at the head of the next message and not at the tail of the failed one:
-    a failure is then reported within one deadline, and the other instruments are not kept waiting. Nothing is ever
-    said twice: whether to ask again is for the caller to decide. What is left: an instrument that answers one question
-    with two lines, the second while the next question waits, gets one wrong answer through before it is caught.
+    anew and the identity question gave the very same answer as at first; so a late reply never becomes the next
+    answer, and a stranger never gets an order. That is done at the head of the next message and not at the tail of the
+    failed one: a failure is then reported within one deadline, and the other instruments are not kept waiting. What may
+    have been sent is never said again: whether to ask again is for the caller to decide. Only a message that certainly
+    was not sent, because the line was found closed before it, is said once on a new line. What is left: an instrument
+    that answers one question with two lines, the second while the next question waits, gets one wrong answer through
+    before it is caught.
 
-    ``expected_identity`` is a text that the answer to ``*IDN?`` must contain, or ``None``. ``remote`` is what some
-    instruments want to hear after each opening before they obey or answer anything.
+    ``expected_identity`` is a text that the answer to ``identity_ask`` must contain, or ``None``; ``patterns`` are
+    those of the whole answer (``*`` for anything, ``?`` for one character, small and capital letters alike), of which
+    one must fit; none means any. ``errors_ask`` is "" for an instrument without an error queue. ``remote`` is what some
+    instruments want to hear after each opening before they obey or answer anything, ``local`` gives a person the keys
+    back and is said when a session in good order is closed.
     """
 
     def __init__(
@@ -37,13 +45,24 @@ class Session:
         *,
         errors_ask: str = "SYST:ERR?",
         remote: str | None = None,
+        local: str | None = None,
+        identity_ask: str = IDENTITY_ASK,
+        patterns: tuple[str, ...] = (),
     ) -> None:
+        if not identity_ask:
+            raise ValueError(f"{wire.name}: identity_ask is empty; give a question whose answer never changes")
         self.wire = wire
         self.expected_identity = expected_identity
+        self.identity_ask = identity_ask
+        self.patterns = tuple(patterns)
         self._errors_ask = errors_ask
         self._remote = remote
+        self._local = local
         self._known: bytes | None = None
         self._trusted = False
+        self._clears = 0
+        self._depth = 0
+        self._begun = False
         self._lock = threading.RLock()
 
     @property
@@ -58,7 +77,7 @@ class Session:
 
     @property
     def identity(self) -> Identity:
-        """What it answered to ``*IDN?`` when the session was first opened. ``Lost`` before that."""
+        """What it answered when the session was first opened and it was asked who it is. ``Lost`` before that."""
         if self._known is None:
             raise self._lost("its identity is not known yet; open the session first")
         return identity(self._known)
@@ -69,8 +88,12 @@ class Session:
             self._make_sure()
 
     def close(self) -> None:
-        """Close the line; never raises."""
-        self.wire.close()
+        """Say ``local``, where there is one and the line is in good order, and close; never raises."""
+        with self._lock:
+            if self._local is not None and self._trusted and self.wire.is_open:
+                with contextlib.suppress(WireError):
+                    self.wire.write(self._local)
+            self.wire.close()
 
     def reopen(self) -> None:
         """Close, open, ask who is there. Raises ``Lost`` when it is another instrument than before."""
@@ -78,54 +101,69 @@ class Session:
             self.wire.close()
             self._make_sure()
 
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Nobody else says anything on this line until the block is left; it may be entered again inside.
+
+        The messages of one block belong together (select a channel, then command it): after the first of them the line
+        is not opened anew inside the block. An instrument that restarted in between has forgotten the first one, and
+        the next would go to another channel; it raises ``Lost`` instead, and the caller may begin again.
+        """
+        with self._lock:
+            if self._depth == 0:
+                self._begun = False
+            self._depth += 1
+            try:
+                yield
+            finally:
+                self._depth -= 1
+
     def distrust(self) -> None:
-        """A reply made no sense and may have been owed to another question. Before the next message ``*IDN?`` is asked
-        and all that comes before its answer is dropped; on a line that is open this needs no reopening, which would
-        restart some instruments.
+        """A reply made no sense and may have been owed to another question. Before the next message the identity is
+        asked and all that comes before its answer is dropped; on a line that is open this needs no reopening, which
+        would restart some instruments.
         """
         self._trusted = False
 
     def ask(self, message: str) -> bytes:
         """A question; returns the raw reply. Raises ``Timeout`` or ``Lost``."""
         with self._lock:
-            if not (self._trusted and self.wire.is_open):
-                self._make_sure()
-            raw = self.wire.query(message)
-            if raw == self._known and message != IDENTITY_ASK:
+            raw = self._said(message, self.wire.query)
+            assert raw is not None
+            if raw == self._known and message != self.identity_ask:
                 # A line that outlives its port may owe the answer to an identity asked before the one that counted.
                 self.wire.close()
-                raise self._lost("an earlier answer to *IDN? came late", sent=message, received=raw)
+                raise self._lost(f"an earlier answer to {self.identity_ask} came late", sent=message, received=raw)
             return raw
 
     def tell(self, message: str) -> None:
         """An order without a reply. Raises ``Timeout`` or ``Lost``; then nobody knows whether it was obeyed."""
         with self._lock:
-            if not (self._trusted and self.wire.is_open):
-                self._make_sure()
-            self.wire.write(message)
+            self._said(message, self.wire.write)
 
-    def tell_whoever(self, message: str) -> None:
-        """An order to whoever is there, only for switching off: "off" hurts no instrument, and must not wait for an
-        identity. When the open line fails it is said once more on a new one, which saying "off" twice allows. A new
-        line starts with an empty message, so that half an earlier message is ended.
+    def tell_whoever(self, *messages: str) -> None:
+        """Orders to whoever is there, only for switching off: "off" hurts no instrument, and must not wait for an
+        identity. When the open line fails all of them are said once more on a new one, which saying "off" twice
+        allows. A new line starts with an empty message, so that half an earlier message is ended.
         """
         with self._lock:
             if self.wire.is_open:
                 try:
-                    self.wire.write(message)
+                    for message in messages:
+                        self.wire.write(message)
                     return
                 except WireError:
                     pass
             self._trusted = False
             self.wire.open()
-            self.wire.write("")
-            if self._remote is not None:
-                self.wire.write(self._remote)
-            self.wire.write(message)
+            for message in ("", *((self._remote,) if self._remote is not None else ()), *messages):
+                self.wire.write(message)
 
     def errors(self) -> tuple[InstrumentError, ...]:
         """Read the instrument's error queue empty. Raises ``InstrumentComplains`` when it does not empty."""
         found: list[InstrumentError] = []
+        if not self._errors_ask:
+            return ()
         while len(found) < QUEUE_BOUND:
             try:
                 entry = instrument_error(self.ask(self._errors_ask))
@@ -142,60 +180,64 @@ class Session:
             do="switch the instrument off and on, or check errors_ask in its dialect",
         )
 
+    def _said(self, message: str, say: Callable[[str], bytes | None]) -> bytes | None:
+        if not (self._trusted and self.wire.is_open):
+            self._make_sure()
+        try:
+            reply = say(message)
+        except WireError as error:
+            if not error.unsent:
+                self._begun = True
+                raise
+            # The far end had hung up before a byte of it left: as good as a line that was known to be closed.
+            self._make_sure()
+            reply = say(message)
+        self._begun = True
+        if self.wire.clears != self._clears:
+            # Who was cleared in the middle of an answer may still give it, after the one to the repeated question.
+            self._clears = self.wire.clears
+            self._trusted = False
+        return reply
+
     def _make_sure(self) -> None:
         self._trusted = False
-        self.wire.open()
+        if self._depth and self._begun and not self.wire.is_open:
+            raise self._lost("the line was lost amid messages that belong together; nothing more of them was sent")
         try:
-            if self._remote is not None:
-                self.wire.write(self._remote)
+            self._open_for_questions()
             if self._known is None:
-                self._meet()
+                self._known = self._meeting().identity()
             else:
                 self._recognise(self._known)
         except BaseException:
             self.wire.close()
             raise
+        self._clears = self.wire.clears
         self._trusted = True
 
-    def _meet(self) -> None:
-        raw = self._introduction()
-        try:
-            identity(raw)
-        except Unreadable as fault:
-            raise fault.at(instrument=self.name, sent=IDENTITY_ASK) from None
-        expected = self.expected_identity
-        if expected is not None and expected not in raw.decode("ascii", "backslashreplace"):
-            raise WrongIdentity(
-                f"the bench file expects {expected!r} at {self.wire.address}",
-                instrument=self.name,
-                sent=IDENTITY_ASK,
-                received=raw,
-                do="check which instrument is at which address, or correct identity in the bench file",
-            )
-        self._known = raw
+    def _meeting(self) -> Meeting:
+        return Meeting(
+            wire=self.wire,
+            ask=self.identity_ask,
+            expected=self.expected_identity,
+            patterns=self.patterns,
+            errors_ask=self._errors_ask,
+            open_line=self._open_for_questions,
+        )
 
-    def _introduction(self) -> bytes:
-        """The answer to ``*IDN?`` of an instrument not met before. Some say a line of their own at each opening: it is
-        passed over, as identities have commas. Where none comes, the line that did come is the identity.
-        """
-        try:
-            return self.wire.find(IDENTITY_ASK, lambda line: line.count(b",") >= 2)
-        except Timeout as error:
-            said = error.received
-            if not said:
-                raise
+    def _open_for_questions(self) -> None:
         self.wire.open()
         if self._remote is not None:
             self.wire.write(self._remote)
-        return self.wire.find(IDENTITY_ASK, said.__eq__)
 
     def _recognise(self, known: bytes) -> None:
         try:
-            self.wire.find(IDENTITY_ASK, known.__eq__)
+            self.wire.find(self.identity_ask, known.__eq__)
         except Timeout as error:
             if error.received.count(b",") >= known.count(b","):
                 raise self._lost(f"answers as another instrument than {known!r}", received=error.received) from error
             raise
 
-    def _lost(self, why: str, *, sent: str = IDENTITY_ASK, received: bytes = b"") -> WireError:
+    def _lost(self, why: str, *, sent: str = "", received: bytes = b"") -> WireError:
+        sent = sent or self.identity_ask
         return Lost(why, instrument=self.name, address=self.wire.address, sent=sent.encode(), received=received)

@@ -36,15 +36,29 @@ LONGEST_REPLY_BYTES = 65_536
 
 
 class WireError(Exception):
-    """A message that failed. ``instrument`` is its name, ``sent`` the message, ``received`` the bytes that had come."""
+    """A message that failed. ``instrument`` is its name, ``sent`` the message, ``received`` the bytes that had come.
 
-    def __init__(self, why: str, *, instrument: str, address: str, sent: bytes = b"", received: bytes = b""):
+    ``unsent``: the far end was found to have hung up before a byte of the message left, so that saying it once on a
+    new line cannot say it twice.
+    """
+
+    def __init__(
+        self,
+        why: str,
+        *,
+        instrument: str,
+        address: str,
+        sent: bytes = b"",
+        received: bytes = b"",
+        unsent: bool = False,
+    ):
         super().__init__(why)
         self.why = why
         self.instrument = instrument
         self.address = address
         self.sent = sent
         self.received = received
+        self.unsent = unsent
 
     def __str__(self) -> str:
         said = f"sent {self.sent!r}: " if self.sent else ""
@@ -100,7 +114,9 @@ class Wire(ABC):
         self.pace_s = pace_s
         self.is_open = False
         self.openings = 0
+        self.clears = 0
         self._buffer = bytearray()
+        self._unsent = False
         self._lock = threading.RLock()
 
     # -- what people call ------------------------------------------------------------------------------------------
@@ -111,6 +127,7 @@ class Wire(ABC):
             if self.is_open:
                 return
             self._buffer.clear()
+            self._unsent = False
             try:
                 self._open()
             except BaseException as error:
@@ -179,6 +196,7 @@ class Wire(ABC):
         sent = bare + self.terminator
         with self._lock:
             received: bytes | None = None
+            self._unsent = False
             try:
                 if not self.is_open:
                     raise ConnectionError("the line is closed; open it first")
@@ -205,8 +223,11 @@ class Wire(ABC):
             return received
 
     def _refuse_unasked(self, *, drop: bool) -> None:
-        if fresh := self._waiting():
-            self._buffer += fresh
+        try:
+            self._buffer += self._waiting()
+        except Exception:
+            self._unsent = True
+            raise
         if drop:
             self._buffer.clear()
         if self._buffer:
@@ -276,7 +297,7 @@ class Wire(ABC):
         if self._timed_out(error):
             kind = Timeout
             why = f"no whole reply within {self.timeout_s:g} s; check power, cable and address"
-        return kind(why, instrument=self.name, address=self.address, sent=sent, received=received)
+        return kind(why, instrument=self.name, address=self.address, sent=sent, received=received, unsent=self._unsent)
 
 
 def _words(error: Exception) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import threading
 
 import pytest
 
@@ -187,3 +188,117 @@ def test_a_number_is_no_identity(wire, script):
 def test_identity_before_opening_is_lost(backend):
     with pytest.raises(Lost, match="open the session first"):
         _ = Session(backend.wire()).identity
+
+
+def test_another_identity_question(wire, script):
+    script.replies |= {b"ID?": [b"TERSE 4 V2\n"], b"A?": [b"1\n"]}
+    session = Session(wire, identity_ask="ID?", patterns=("terse *",))
+    session.open()
+    session.reopen()
+    assert session.ask("A?") == b"1"
+    assert (session.identity.maker, script.heard) == ("TERSE 4 V2", [b"ID?", b"ID?", b"A?"])
+
+
+def test_there_must_be_an_identity_question(wire):
+    with pytest.raises(ValueError, match="identity_ask is empty"):
+        Session(wire, identity_ask="")
+
+
+@pytest.mark.parametrize("patterns", [(), ("*",), ("OURS,*",), ("ours,script??,*",), ("OTHER,*", "*,SCRIPTED,*")])
+def test_identity_that_fits_its_dialect(wire, patterns):
+    session = Session(wire, patterns=patterns)
+    session.open()
+    assert session.identity.model == "SCRIPTED"
+
+
+def test_identity_of_another_kind_than_the_dialect_is_for(wire):
+    with pytest.raises(WrongIdentity, match=r"dialect is for '\*,SIM-LOAD,\*'.*choose the dialect") as caught:
+        Session(wire, patterns=("*,SIM-LOAD,*",)).open()
+    assert caught.value.received == IDENTITY
+    assert not wire.is_open
+
+
+def test_a_banner_is_no_identity_whatever_the_pattern(wire, script):
+    script.replies[b"*IDN?"] = [b"READY v1\r\n", IDENTITY + b"\n"]
+    session = Session(wire, patterns=("*",))
+    session.open()
+    assert session.identity.model == "SCRIPTED"
+
+
+def test_one_sentence_for_every_question_is_named(wire, script):
+    script.replies |= {b"*IDN?": [b"NOT IN REMOTE\r\n"], b"SYST:ERR?": [b"NOT IN REMOTE\r\n"]}
+    with pytest.raises(Unreadable, match=r"NOT IN REMOTE.*every question; it may want to be told to go remote"):
+        Session(wire).open()
+    assert not wire.is_open
+
+
+def test_local_is_said_at_the_end_of_a_session_in_good_order(wire, script):
+    session = Session(wire, remote="SYST:REM", local="SYST:LOC")
+    session.open()
+    session.ask("*IDN?")
+    session.close()
+    session.open()
+    assert script.heard == [b"SYST:REM", b"*IDN?", b"*IDN?", b"SYST:LOC", b"SYST:REM", b"*IDN?"]
+
+
+def test_local_is_not_said_on_a_line_nobody_trusts(wire, script):
+    session = Session(wire, local="SYST:LOC")
+    session.open()
+    session.distrust()
+    session.close()
+    with contextlib.suppress(Timeout):
+        session.ask("A?")
+    session.close()
+    session.open()
+    assert b"SYST:LOC" not in script.heard
+
+
+def test_an_instrument_without_an_error_queue_is_not_asked_for_it(wire, script):
+    session = Session(wire, errors_ask="")
+    session.open()
+    assert session.errors() == ()
+    assert script.heard == [b"*IDN?"]
+
+
+def test_held_keeps_other_threads_out(session, script):
+    script.replies[b"A?"] = [b"1\n"]
+    script.heard.clear()
+    other = threading.Thread(target=session.ask, args=("A?",))
+    with session.held(), session.held():
+        session.tell("INST:NSEL 2")
+        other.start()
+        other.join(0.05)
+        session.tell("VOLT 12")
+    other.join(5)
+    assert script.heard == [b"INST:NSEL 2", b"VOLT 12", b"A?"]
+
+
+def test_messages_held_together_do_not_go_on_on_a_new_line(session, script, wire):
+    script.heard.clear()
+    with session.held():
+        session.tell("INST:NSEL 2")
+        wire.close()  # the line fails, and with it goes what was selected
+        with pytest.raises(Lost, match="belong together"):
+            session.tell("VOLT 12")
+        with pytest.raises(Lost, match="belong together"):
+            session.ask("VOLT?")
+    with session.held():
+        session.tell("INST:NSEL 2")
+    session.ask("*IDN?")
+    assert script.heard == [b"INST:NSEL 2", b"*IDN?", b"INST:NSEL 2", b"*IDN?"]
+
+
+def test_off_in_two_messages_is_repeated_as_a_whole(session, script, wire, monkeypatch):
+    write, failed = wire.write, []
+
+    def once(message: str) -> None:
+        if message == "OUTP OFF" and not failed:
+            failed.append(message)
+            wire.close()
+        write(message)
+
+    monkeypatch.setattr(wire, "write", once)
+    script.heard.clear()
+    session.tell_whoever("INST:NSEL 2", "OUTP OFF")
+    session.ask("*IDN?")
+    assert script.heard == [b"INST:NSEL 2", b"", b"INST:NSEL 2", b"OUTP OFF", b"*IDN?", b"*IDN?"]
