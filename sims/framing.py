@@ -1,23 +1,20 @@
 """Bytes as they arrive to whole program messages.
 
-A message ends at a line feed (IEEE 488.2-1992; on a stream there is no END line). A carriage return before it is
-white space. A definite-length block may hold line feeds and separators; no simulated instrument takes one, so its
-contents are dropped here and an empty block is left in its place for the parser to refuse.
+A message ends at a line feed (IEEE 488.2-1992), or where a link that has an END signal gives it. A carriage return
+before it is white space. A definite-length block may hold line feeds and separators: it ends where its count says. A
+string ends with the message at the latest, so that a quote left open costs one message.
 
-Not modelled: END as a signal of its own, and the indefinite block's rule that only END may close it.
+Not modelled: line feeds inside strings; the indefinite block's rule that only END may close it (a line feed does).
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
+
+from sims.blocks import POINT, block_end
 
 BUFFER_BYTES = 16384
 """Longest program message; a longer one is error -363."""
-
-EMPTY_BLOCK = b"#10"
-
-_POINT = re.compile(rb"\n|'[^'\n]*'?|\"[^\"\n]*\"?|(?<=[ ,\t])#([0-9])")
 
 
 class Overrun(Exception):
@@ -31,9 +28,18 @@ class Framer:
         self._held = b""
         self._skipping = False
 
-    def feed(self, data: bytes) -> Iterator[bytes | Overrun]:
-        """The messages completed by these bytes, without terminators, in order; Overrun in the place of one lost."""
-        held = self._held + data
+    def feed(self, data: bytes, *, end: bool = False) -> Iterator[bytes | Overrun]:
+        """The messages completed by these bytes, without terminators, in order; Overrun in the place of one lost.
+
+        ``end``: END came with the last byte, so that what is left is a message as it stands.
+        """
+        whole = data.find(b"\n") == len(data) - 1 < BUFFER_BYTES and b"#" not in data
+        if whole and not self._held and not self._skipping:
+            # One whole message: by far the most there is.
+            if data:
+                yield data[:-1]
+            return
+        held, self._held = self._held + data, b""
         while held:
             if self._skipping:
                 _, found, held = held.partition(b"\n")
@@ -47,12 +53,21 @@ class Framer:
         if len(held) > BUFFER_BYTES:
             held, self._skipping = b"", True
             yield Overrun()
+        if end:
+            if held:
+                yield held
+            held, self._skipping = b"", False
         self._held = held
 
     @property
     def empty(self) -> bool:
         """True when no part of a message is waiting for its end."""
         return not self._held and not self._skipping
+
+    @property
+    def due_bytes(self) -> int:
+        """How many bytes a block that has begun still waits for, during which a line feed ends nothing; 0 outside."""
+        return _walk(self._held)[1] if b"#" in self._held else 0
 
 
 def _line(held: bytes) -> tuple[bytes | None, bytes]:
@@ -61,40 +76,21 @@ def _line(held: bytes) -> tuple[bytes | None, bytes]:
 
 
 def _take(held: bytes) -> tuple[bytes | None, bytes]:
-    """One message off the front, blocks emptied; None when its end is not there yet."""
-    parts: list[bytes] = []
+    """One message off the front; None when its end is not there yet."""
+    at, _ = _walk(held)
+    return (held[:at], held[at + 1 :]) if at >= 0 else (None, held)
+
+
+def _walk(held: bytes) -> tuple[int, int]:
+    """Where the line feed of the first message stands, or -1; and how many bytes a block at the end still wants."""
     at = 0
-    while True:
-        match = _POINT.search(held, at)
-        if match is None:
-            return None, held
+    while (match := POINT.search(held, at)) is not None:
         if match.group() == b"\n":
-            parts.append(held[at : match.start()])
-            return b"".join(parts), held[match.end() :]
-        parts.append(held[at : match.start()])
-        if match.group(1) is None:
-            parts.append(match.group())
-            at = match.end()
-            continue
-        at, text = _block(held, match)
-        if at < 0:
-            return None, held
-        parts.append(text)
-
-
-def _block(held: bytes, match: re.Match[bytes]) -> tuple[int, bytes]:
-    """Where the block at a ``#`` ends and what to leave in its place; -1 when more bytes are needed."""
-    width = int(match.group(1))
-    if width == 0:
-        end = held.find(b"\n", match.end())
-        return end, EMPTY_BLOCK
-    digits = held[match.end() : match.end() + width]
-    if b"\n" in digits or (digits and not digits.isdigit()):
-        return match.end(), match.group()
-    if len(digits) < width:
-        return -1, b""
-    end = match.end() + width + int(digits)
-    if int(digits) > BUFFER_BYTES:
-        # It can never fit: read it as text, so that the session goes on with the next line.
-        return match.end(), match.group()
-    return (end, EMPTY_BLOCK) if end < len(held) else (-1, b"")
+            return match.start(), 0
+        at = match.end()
+        if match.group(1) is not None:
+            begin, end = block_end(held, match, most=BUFFER_BYTES)
+            if begin >= 0 and not begin <= end <= len(held):
+                return -1, max(0, end - len(held))
+            at = end if begin >= 0 else at
+    return -1, 0

@@ -4,7 +4,7 @@ Source: SCPI-1999 volume 1 (syntax and style), IEEE 488.2-1992 (program header).
 standard documents it, ``VOLTage``: capitals and digits are its short form, the whole is its long form, and nothing
 else is accepted, whatever the case.
 
-Not modelled: queries of a mnemonic with several numeric suffixes in one header; macros; aliases outside the standard.
+Not modelled: macros; aliases outside the standard.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Refusal(Exception):
 def nodes(pattern: str) -> tuple[Node, ...]:
     """The nodes of a documented header such as ``[SOURce]:VOLTage[:LEVel]`` or ``OUTPut#[:STATe]``.
 
-    ``#`` behind a mnemonic allows the numeric suffix 1. Raises ValueError when the capitals are not the short form
+    ``#`` behind a mnemonic allows a numeric suffix. Raises ValueError when the capitals are not the short form
     that the rule gives, or when the pattern does not read.
     """
     found: list[Node] = []
@@ -81,43 +81,55 @@ def nodes(pattern: str) -> tuple[Node, ...]:
     return tuple(found)
 
 
-def spellings(pattern: str) -> Iterable[tuple[str, frozenset[str]]]:
-    """Every accepted spelling of a header in capitals without suffixes, with the words that may carry one."""
+def spellings(pattern: str) -> Iterable[tuple[str, tuple[int, ...]]]:
+    """Every accepted spelling of a header in capitals without suffixes.
+
+    Beside it, for each ``#`` of the pattern, which word of the spelling it belongs to, or -1 where that was left out.
+    """
     described = nodes(pattern)
-    numbered = frozenset(form for node in described if node.numbered for form in node.forms)
     choices = [(*node.forms, "") if node.optional else node.forms for node in described]
     for words in product(*choices):
-        yield ":".join(word for word in words if word), numbered
+        places = [sum(map(bool, words[:at])) if word else -1 for at, word in enumerate(words)]
+        numbered = tuple(place for node, place in zip(described, places, strict=True) if node.numbered)
+        yield ":".join(filter(None, words)), numbered
 
 
 class HeaderTable(Generic[T]):
     """Headers to what they stand for, looked up in one step."""
 
     def __init__(self) -> None:
-        self._entries: dict[str, tuple[T, frozenset[str]]] = {}
+        self._entries: dict[str, tuple[T, tuple[int, ...], int]] = {}
 
-    def add(self, pattern: str, entry: T) -> None:
-        """Enter a header; raises ValueError when one of its spellings is taken."""
+    def add(self, pattern: str, entry: T, *, suffixes: int = 1) -> None:
+        """Enter a header whose numeric suffixes go from 1 to ``suffixes``.
+
+        Raises ValueError when one of its spellings is taken, or when suffixes above 1 have no ``#`` to stand at.
+        """
+        if suffixes < 1 or (suffixes > 1 and "#" not in pattern):
+            raise ValueError(f"header {pattern!r} with suffixes up to {suffixes}: needs a '#' and at least 1")
         for spelling, numbered in spellings(pattern):
             if spelling in self._entries:
                 raise ValueError(f"header {spelling!r} of {pattern!r} is entered twice")
-            self._entries[spelling] = (entry, numbered)
+            self._entries[spelling] = (entry, numbered, suffixes)
 
-    def find(self, header: str) -> T:
-        """What a header in full stands for; raises Refusal -112, -113 or -114."""
-        bare, suffixed = [], []
-        for word in header.upper().split(":"):
-            stem = word.rstrip("0123456789")
+    def find(self, header: str) -> tuple[T, tuple[int, ...]]:
+        """What a header in full stands for, and its suffix at each ``#`` (1 where none is written).
+
+        Raises Refusal -112, -113 or -114.
+        """
+        bare, written = [], {}
+        for at, word in enumerate(header.upper().split(":")):
             if len(word) > LONGEST_MNEMONIC:
                 raise Refusal(-112, word[:40])
+            stem = word.rstrip("0123456789")
             bare.append(stem)
             if stem != word:
-                suffixed.append((stem, word[len(stem) :]))
+                written[at] = int(word[len(stem) :])
         try:
-            entry, numbered = self._entries[":".join(bare)]
+            entry, numbered, highest = self._entries[":".join(bare)]
         except KeyError:
             raise Refusal(-113, header[:80]) from None
-        for stem, digits in suffixed:
-            if stem not in numbered or int(digits) != 1:
-                raise Refusal(-114, f"{stem}{digits}")
-        return entry
+        for at, suffix in written.items():
+            if at not in numbered or not 1 <= suffix <= highest:
+                raise Refusal(-114, f"{bare[at]}{suffix}")
+        return entry, tuple(written.get(at, 1) for at in numbered)

@@ -1,9 +1,10 @@
-"""Program data: what may follow a header, read the way IEEE 488.2-1992 section 7 words it.
+"""Kinds of program data: what a header's data must be, and what comes of them.
 
-Numbers come in the flexible form NRf (``12``, ``12.5``, ``.5``, ``1.25e+01``) or non-decimal (``#HFF``, ``#Q377``,
-``#B11``), with a unit behind them where the header has one, and its multiplier before the unit (``500 mV``).
+Multipliers stand before a unit (``500 mV``). Error numbers are the standard's: IEEE 488.2-1992 for the form of data,
+SCPI-1999 volume 1 for words such as MAXimum, booleans and channel lists.
 
-Not modelled: expressions (refused with -178 or -170), unit products such as ``V/S``, and channel lists.
+Not modelled: expressions other than channel lists (refused with -178 or -171), unit products such as ``V/S``, offset
+units (a temperature in K or FAR), channels of several dimensions or with names.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from sims.elements import Element
 from sims.headers import Refusal, short_form
 
 MULTIPLIERS: Mapping[str, float] = {
@@ -32,115 +34,13 @@ MULTIPLIERS: Mapping[str, float] = {
 }
 """IEEE 488.2-1992 table 7-2. With OHM and HZ, M stands for mega."""
 
-LARGEST_EXPONENT = 32000
-MOST_DIGITS = 255
-LONGEST_SUFFIX = 12
+TIMES_S: Mapping[str, float] = {"MIN": 60.0, "HR": 3600.0}
+"""Units of time beside the second (IEEE 488.2-1992 table 7-1, from memory); without multipliers."""
 
-_NUMBER = re.compile(r"([+-]?)(?=[0-9.])([0-9]*\.?[0-9]*)(?:\s*[eE]\s*([+-]?[0-9]+))?")
-_PLAIN = re.compile(r"[+-]?(?:[0-9]{1,18}(?:\.[0-9]{0,18})?|\.[0-9]{1,18})")
-_NON_DECIMAL = re.compile(r"#(?:[hH]([0-9A-Fa-f]+)|[qQ]([0-7]+)|[bB]([01]+))")
-_SUFFIX = re.compile(r"[/]?[A-Za-z][A-Za-z0-9./-]*")
-_WORD = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+MOST_CHANNELS = 1000
+"""Channels one list may name; more is error -223."""
 
-
-@dataclass(frozen=True, slots=True)
-class Element:
-    """One data element: ``kind`` is number, word, string, block or expression."""
-
-    kind: str
-    text: str
-    value: float = 0.0
-    suffix: str = ""
-
-
-def split(text: str, separator: str) -> list[str]:
-    """Cut at a separator, but not inside strings or brackets; raises Refusal -151 on a string left open.
-
-    Definite blocks are cut out before (see talk.py), so a separator inside one never gets here.
-    """
-    if "'" not in text and '"' not in text and "(" not in text:
-        return text.split(separator)
-    parts: list[str] = []
-    quote, depth, begin = "", 0, 0
-    for at, letter in enumerate(text):
-        if quote:
-            quote = "" if letter == quote else quote
-        elif letter in "'\"":
-            quote = letter
-        elif letter in "()":
-            depth = max(0, depth + (1 if letter == "(" else -1))
-        elif letter == separator and not depth:
-            parts.append(text[begin:at])
-            begin = at + 1
-    if quote:
-        raise Refusal(-151, "the string is not closed")
-    parts.append(text[begin:])
-    return parts
-
-
-def element(text: str) -> Element:
-    """Read one data element; raises Refusal with the standard's number for what is wrong with it."""
-    if _PLAIN.fullmatch(text):
-        return Element("number", text, float(text))
-    first = text[:1]
-    if not first:
-        raise Refusal(-109)
-    if first in "'\"":
-        return _string(text)
-    if first == "(":
-        return Element("expression", text)
-    if first == "#":
-        return _hash(text)
-    if first.isalpha():
-        return _word(text)
-    return _number(text)
-
-
-def _string(text: str) -> Element:
-    quote, inner = text[0], text[1:-1]
-    if len(text) < 2 or text[-1] != quote or quote in inner.replace(quote * 2, ""):
-        raise Refusal(-151, text[:40])
-    return Element("string", inner.replace(quote * 2, quote))
-
-
-def _hash(text: str) -> Element:
-    match = _NON_DECIMAL.fullmatch(text)
-    if match is not None:
-        digits, base = next((group, base) for group, base in zip(match.groups(), (16, 8, 2), strict=True) if group)
-        if len(digits) > MOST_DIGITS:
-            raise Refusal(-124)
-        return Element("number", text, float(int(digits, base)))
-    if text[1:2].isdigit():
-        return Element("block", text)
-    raise Refusal(-121, text[:40])
-
-
-def _word(text: str) -> Element:
-    match = _WORD.match(text)
-    if match is None or match.end() != len(text):
-        raise Refusal(-141 if " " not in text else -103, text[:40])
-    if len(text) > 12:
-        raise Refusal(-144, text[:40])
-    return Element("word", text.upper())
-
-
-def _number(text: str) -> Element:
-    match = _NUMBER.match(text)
-    if match is None or match.group(2) == ".":
-        raise Refusal(-121 if text[:1] in "+-." else -101, text[:40])
-    sign, mantissa, exponent = match.groups()
-    if len(mantissa.replace(".", "").lstrip("0")) > MOST_DIGITS:
-        raise Refusal(-124)
-    if exponent and (len(exponent) > 9 or abs(int(exponent)) > LARGEST_EXPONENT):
-        raise Refusal(-123)
-    value = float(f"{sign}{mantissa}e{exponent or 0}")
-    rest = text[match.end() :].strip()
-    if rest and _SUFFIX.fullmatch(rest) is None:
-        raise Refusal(-121 if rest[0] in "0123456789.+-" else -131, text[:40])
-    if len(rest) > LONGEST_SUFFIX:
-        raise Refusal(-134, rest[:40])
-    return Element("number", text, value, rest.upper())
-
+_ENTRY = re.compile(r" *0*([0-9]{1,300}) *(?:: *0*([0-9]{1,300}) *)?")
 
 _WRONG_KIND = {"number": -128, "word": -148, "string": -158, "block": -168, "expression": -178}
 
@@ -193,6 +93,8 @@ class Number:
 def _factor(suffix: str, unit: str) -> float:
     if not unit:
         raise Refusal(-138, suffix)
+    if unit.upper() == "S" and suffix in TIMES_S:
+        return TIMES_S[suffix]
     if not suffix.endswith(unit.upper()):
         raise Refusal(-131, suffix)
     prefix = suffix[: -len(unit)]
@@ -237,7 +139,68 @@ class Choice:
         raise Refusal(-141, given.text)
 
 
-Data = Number | Boolean | Choice
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A string in either quote."""
+
+    def read(self, given: Element) -> str:
+        """What stands between the quotes; raises Refusal."""
+        if given.kind != "string":
+            raise Refusal(_WRONG_KIND[given.kind], given.text[:40])
+        return given.text
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """An arbitrary block, definite or indefinite."""
+
+    def read(self, given: Element) -> bytes:
+        """Its bytes; raises Refusal."""
+        if given.kind != "block":
+            raise Refusal(_WRONG_KIND[given.kind], given.text[:40])
+        return given.text.encode("latin-1")
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelList:
+    """Channels ``least`` to ``most`` as in ``(@1,3:5)``, in the order written; the last of a command's data.
+
+    Left out where ``optional``, it means the first channel. Source: SCPI-1999 volume 1, 8.3.2 (from memory).
+    """
+
+    least: int = 1
+    most: int = 1
+    optional: bool = True
+
+    def read(self, given: Element) -> tuple[int, ...]:
+        """The channels; raises Refusal -171 for a list that does not read, -222 for a channel there is not."""
+        if given.kind != "expression":
+            raise Refusal(_WRONG_KIND[given.kind], given.text[:40])
+        inner = given.text[1:-1].strip()
+        if given.text[-1] != ")" or inner[:1] != "@":
+            raise Refusal(-171, given.text[:40])
+        channels: list[int] = []
+        for entry in inner[1:].split(","):
+            channels += self._entry(entry, given.text)
+            if len(channels) > MOST_CHANNELS:
+                raise Refusal(-223, f"more than {MOST_CHANNELS} channels")
+        return tuple(channels)
+
+    def _entry(self, entry: str, whole: str) -> range:
+        match = _ENTRY.fullmatch(entry)
+        if match is None:
+            raise Refusal(-171, whole[:40])
+        first = int(match.group(1))
+        last = int(match.group(2) or first)
+        for channel in (first, last):
+            if not self.least <= channel <= self.most:
+                raise Refusal(-222, f"channel {channel} of {self.least} to {self.most}")
+        # Ranges go up or down, both ends included.
+        step = 1 if last >= first else -1
+        return range(first, last + step, step)
+
+
+Data = Number | Boolean | Choice | Text | Block | ChannelList
 
 
 def number_text(value: float, *, decimals: int) -> str:

@@ -6,23 +6,27 @@ rest of that program message is thrown away; after an execution error the next u
 carried out one after the other and are complete when the next one is read, so ``*WAI`` has nothing to wait for. The
 status registers and the error queue belong to the instrument, unfinished input to the session.
 
-Not modelled: macros, ``*SAV``/``*RCL``, triggers, local lock-out, overlapped commands, response times.
+Not modelled: macros, triggers, overlapped commands, response times. A byte that is no ASCII outside a block, and a
+string left open, refuse the whole message, also what stands before them in it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from sims.exchange import Exchange
 from sims.framing import Framer, Overrun
 from sims.headers import Refusal
+from sims.mandated import common_commands, mandated_commands
 from sims.message import Command, Reader, Step, setting
-from sims.program_data import Boolean, Choice, Number
-from sims.status import OPERATION_COMPLETE, RegisterSet, Status
-
-SCPI_VERSION = "1999.0"
+from sims.program_data import Block, Boolean, ChannelList, Choice, Number, Text
+from sims.status import Status
 
 READ_MESSAGES = 512
 """Messages whose reading is remembered; a night asks the same few a quarter of a million times."""
+
+JOINS = ("joined", "first", "last", "lines", "refused")
+"""What becomes of several units in one message, see ``Engine.join``."""
 
 
 def _nothing() -> None:
@@ -33,11 +37,25 @@ def _no_condition() -> int:
     return 0
 
 
+def as_it_is(answer: str, command: Command) -> str:
+    """The answer of a query undressed, as the standard has it."""
+    return answer
+
+
 class Engine:
     """One instrument's side of the talk. Sessions come from ``connect``.
 
     ``before`` is called ahead of every message (the bench brings its world up to now there); ``reset`` carries out
     ``*RST``; ``operation`` and ``questionable`` tell the condition registers.
+
+    Four attributes say how the instrument departs from the standard; they may be set at any time:
+
+    - ``dress``: makes of each answer of a query what is sent (units, quotes); gets the answer and its command
+    - ``guard``: called ahead of each unit with its command and whether it is a query; raises Refusal to keep it from
+      being carried out; None for none
+    - ``join``: answers of one message are "joined" by ``;`` (the standard), only the "first" or the "last" is sent, or
+      each on one of its "lines"; "refused": more than one unit in a message is error -103 and nothing is carried out
+    - ``buffer_bytes``: what a message has beyond these is lost without a word; 0 for no such limit
     """
 
     def __init__(
@@ -52,12 +70,28 @@ class Engine:
     ) -> None:
         self.identity = identity
         self.status = Status()
-        self._before, self._reset = before, reset
+        self.dress: Callable[[str, Command], str] = as_it_is
+        self.guard: Callable[[Command, bool], None] | None = None
+        self.join = "joined"
+        self.buffer_bytes = 0
+        self._before = before
         self._operation, self._questionable = operation, questionable
         self._answers: list[str] = []
         self._unread = False
         self._read: dict[bytes, tuple[Step, ...]] = {}
-        self._reader = Reader(common=self._common_commands(), commands=(*self._mandated_commands(), *commands))
+        common = common_commands(
+            self.status,
+            identity=lambda: self.identity,
+            reset=reset,
+            status_byte=lambda: self.status_byte(message_available=self._unread or bool(self._answers)),
+        )
+        self._reader = Reader(common=common, commands=(*mandated_commands(self.status, follow=self._follow), *commands))
+
+    def add(self, *commands: Command) -> None:
+        """More commands for this instrument. Raises ValueError when a spelling of one is taken."""
+        for command in commands:
+            self._reader.add(command)
+        self._read.clear()
 
     def connect(self) -> Talker:
         """A new client's session."""
@@ -69,99 +103,50 @@ class Engine:
         ``unread`` tells that an earlier response still waits in this session, which counts as message available.
         """
         self._before()
-        steps = self._read.get(message)
-        if steps is None:
-            if len(self._read) >= READ_MESSAGES:
-                self._read.clear()
-            steps = self._read[message] = self._reader.read(message)
+        if self.buffer_bytes and len(message) > self.buffer_bytes:
+            message = message[: self.buffer_bytes]
+        steps = self._read.get(message) or self._remember(message)
         self._unread = unread
         answers = self._answers = []
-        for step in steps:
+        guard, dress = self.guard, self.dress
+        if len(steps) > 1 and self.join == "refused":
+            self.status.fault(-103)
+            steps = ()
+        for act, command, query in steps:
             try:
-                answer = step()
+                if guard is not None and command is not None:
+                    guard(command, query)
+                answer = act()
             except Refusal as refusal:
                 self.status.fault(refusal.number, refusal.detail)
             else:
-                if answer is not None:
-                    answers.append(answer)
+                if answer is not None and command is not None:
+                    answers.append(dress(answer, command))
         self._follow()
-        return (";".join(answers) + "\n").encode("ascii") if answers else b""
+        return self.joined(answers) if answers else b""
+
+    def joined(self, answers: Sequence[str]) -> bytes:
+        """The response message made of the answers of one program message, at least one."""
+        if self.join == "first":
+            answers = answers[:1]
+        elif self.join == "last":
+            answers = answers[-1:]
+        return (("\n" if self.join == "lines" else ";").join(answers) + "\n").encode("latin-1")
+
+    def status_byte(self, *, message_available: bool) -> int:
+        """The status byte, master summary in bit 6; ``message_available`` is what the asking session has waiting."""
+        self._follow()
+        return self.status.byte(message_available=message_available)
+
+    def _remember(self, message: bytes) -> tuple[Step, ...]:
+        if len(self._read) >= READ_MESSAGES:
+            self._read.clear()
+        steps = self._read[message] = self._reader.read(message)
+        return steps
 
     def _follow(self) -> None:
         self.status.operation.follow(self._operation())
         self.status.questionable.follow(self._questionable())
-
-    # What every instrument understands.
-
-    def _common_commands(self) -> tuple[Command, ...]:
-        status, byte = self.status, Number(0, 255, 0, step=1)
-        return (
-            Command("*CLS", set=status.clear),
-            Command("*ESE", set=self._put_event_enable, ask=lambda: str(status.event_enable), data=(byte,)),
-            Command("*ESR", ask=lambda: str(status.read_event_status())),
-            Command("*IDN", ask=lambda: self.identity),
-            Command("*OPC", set=self._complete, ask=lambda: "1"),
-            Command("*RST", set=self._reset),
-            Command("*SRE", set=self._put_request_enable, ask=lambda: str(status.request_enable), data=(byte,)),
-            Command("*STB", ask=self._status_byte),
-            Command("*TST", ask=lambda: "0"),
-            Command("*WAI", set=_nothing),
-        )
-
-    def _mandated_commands(self) -> tuple[Command, ...]:
-        status = self.status
-        return (
-            Command("SYSTem:ERRor[:NEXT]", ask=status.next_error),
-            Command("SYSTem:ERRor:ALL", ask=status.all_errors),
-            Command("SYSTem:ERRor:COUNt", ask=lambda: str(len(status.errors))),
-            Command("SYSTem:VERSion", ask=lambda: SCPI_VERSION),
-            Command("STATus:PRESet", set=self._preset),
-            *self._register_commands("STATus:OPERation", status.operation),
-            *self._register_commands("STATus:QUEStionable", status.questionable),
-        )
-
-    def _register_commands(self, header: str, register: RegisterSet) -> tuple[Command, ...]:
-        def condition() -> str:
-            self._follow()
-            return str(register.condition)
-
-        def event() -> str:
-            self._follow()
-            return str(register.read_event())
-
-        def mask(name: str, attribute: str) -> Command:
-            return Command(
-                f"{header}:{name}",
-                set=lambda value: setattr(register, attribute, int(value) & 32767),
-                ask=lambda: str(getattr(register, attribute)),
-                data=(Number(0, 65535, 0, step=1),),
-            )
-
-        return (
-            Command(f"{header}[:EVENt]", ask=event),
-            Command(f"{header}:CONDition", ask=condition),
-            mask("ENABle", "enable"),
-            mask("PTRansition", "rise"),
-            mask("NTRansition", "fall"),
-        )
-
-    def _preset(self) -> None:
-        self.status.operation.preset()
-        self.status.questionable.preset()
-
-    def _put_event_enable(self, value: float) -> None:
-        self.status.event_enable = int(value)
-
-    def _put_request_enable(self, value: float) -> None:
-        # Bit 6 cannot ask for service because of itself.
-        self.status.request_enable = int(value) & ~64
-
-    def _complete(self) -> None:
-        self.status.event_status |= OPERATION_COMPLETE
-
-    def _status_byte(self) -> str:
-        self._follow()
-        return str(self.status.byte(message_available=self._unread or bool(self._answers)))
 
 
 class Talker:
@@ -172,20 +157,25 @@ class Talker:
         self._framer = Framer()
         self._open = True
 
-    def feed(self, data: bytes) -> bytes:
+    def feed(self, data: bytes, *, end: bool = False) -> bytes:
         """Take bytes from the client; what comes back now, b"" if nothing.
 
-        Raises ConnectionError when the session was hung up.
+        ``end``: the link has an END signal and it came with the last byte. Raises ConnectionError when the session was
+        hung up.
         """
         if not self._open:
             raise ConnectionError("the session was hung up")
         engine, replies = self._engine, b""
-        for message in self._framer.feed(data):
+        for message in self._framer.feed(data, end=end):
             if isinstance(message, Overrun):
                 engine.status.fault(-363)
             else:
                 replies += engine.handle(message)
         return replies
+
+    def clear(self) -> None:
+        """Device clear: unfinished input is forgotten, settings, status and errors stay."""
+        self._framer = Framer()
 
     def hang_up(self) -> None:
         """End the session; unfinished input is forgotten, the instrument's settings stay."""
@@ -193,35 +183,18 @@ class Talker:
         self._framer = Framer()
 
 
-class Exchange:
-    """A session on a link with separate writes and reads (IEEE 488.2-1992 chapter 6, message exchange control).
-
-    Here a client can break the protocol: a new message while a response waits throws the response away (-410); a
-    read with nothing asked finds nothing and is an error (-420).
-    """
-
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
-        self._framer = Framer()
-        self._response = b""
-
-    def write(self, data: bytes) -> None:
-        """Take bytes of program messages."""
-        for message in self._framer.feed(data):
-            if self._response:
-                self._response = b""
-                self._engine.status.fault(-410)
-            if isinstance(message, Overrun):
-                self._engine.status.fault(-363)
-            else:
-                self._response = self._engine.handle(message)
-
-    def read(self) -> bytes:
-        """The response message; b"" and error -420 when none is due."""
-        response, self._response = self._response, b""
-        if not response:
-            self._engine.status.fault(-420)
-        return response
-
-
-__all__ = ["Boolean", "Choice", "Command", "Engine", "Exchange", "Number", "Refusal", "Talker", "setting"]
+__all__ = [
+    "JOINS",
+    "Block",
+    "Boolean",
+    "ChannelList",
+    "Choice",
+    "Command",
+    "Engine",
+    "Exchange",
+    "Number",
+    "Refusal",
+    "Talker",
+    "Text",
+    "setting",
+]

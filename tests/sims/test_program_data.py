@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sims.elements import element, split
 from sims.headers import Refusal
-from sims.program_data import Boolean, Choice, Number, element, number_text, split
+from sims.program_data import Boolean, Choice, Number, number_text
 
 WIDE = Number(-1e30, 1e30, 0.0)
 VOLTS = Number(0.0, 40.0, 5.0, "V", 0.001)
@@ -95,7 +96,9 @@ def test_m_is_mega_before_ohm_only() -> None:
         ("'12'", -104),
         ('"12"', -104),
         ("'12", -151),
-        ("#15HELLO", -168),
+        ("\ue100HELLO", -103),
+        ("\ue100" + "\ue041" * 5, -168),
+        ("#15HEL", -161),
         ("(1+1)", -178),
         ("TWELVE", -141),
         ("TWELVEORTHIRTEEN", -144),
@@ -147,7 +150,7 @@ def test_booleans(text: str, on: bool) -> None:
     assert Boolean().read(element(text)) is on
 
 
-@pytest.mark.parametrize(("text", "number"), [("YES", -141), ("'ON'", -104), ("1 V", -138), ("#10", -168)])
+@pytest.mark.parametrize(("text", "number"), [("YES", -141), ("'ON'", -104), ("1 V", -138), ("\ue100", -168)])
 def test_refused_booleans(text: str, number: int) -> None:
     assert refusal(Boolean(), text) == number
 
