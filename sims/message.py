@@ -16,13 +16,14 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
 
-from sims.blocks import carried
+from sims.blocks import STRAY, carried
 from sims.elements import Element, element, split
 from sims.framing import BUFFER_BYTES
 from sims.headers import LONGEST_MNEMONIC, HeaderTable, Refusal
 from sims.program_data import Boolean, ChannelList, Data, Number, number_text
 
 _UNIT = re.compile(r"(:?)(\*?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)(\s*)(.*)", re.DOTALL)
+_EXPONENT = re.compile(r"[+-]?[0-9.]+\s*[eE]\s*[+-]?[0-9]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +65,15 @@ def setting(header: str, spec: Data, *, get: Callable[[], Any], put: Callable[[A
 
 
 class Reader:
-    """Reads program messages of one instrument; ``common`` holds the headers that begin with ``*``."""
+    """Reads program messages of one instrument; ``common`` holds the headers that begin with ``*``.
+
+    ``exponents`` may be set False for an instrument whose numbers must have none: one that has is error -121.
+    """
 
     def __init__(self, *, common: Sequence[Command], commands: Sequence[Command]) -> None:
         self._common: Mapping[str, Command] = {command.header: command for command in common}
         self._headers: HeaderTable[Command] = HeaderTable()
+        self.exponents = True
         for command in commands:
             self.add(command)
 
@@ -79,22 +84,16 @@ class Reader:
     def read(self, message: bytes) -> tuple[Step, ...]:
         """The steps of a message, refusals among them in their places. Never raises."""
         steps: list[Step] = []
-        try:
-            text = carried(message, most=BUFFER_BYTES).strip()
-            if text:
-                self._read_units(split(text, ";"), steps)
-        except Refusal as refusal:
-            steps.append(_refuse(refusal))
-        return tuple(steps)
-
-    def _read_units(self, units: Sequence[str], steps: list[Step]) -> None:
+        text = carried(message, most=BUFFER_BYTES).strip()
         path, identity_asked = "", False
-        for unit in units:
+        for unit in split(text, ";") if text else ():
             try:
                 command, suffixes, path, query, rest = self._read_header(unit.strip(), path)
                 if query and identity_asked:
                     # The identity answer is arbitrary text whose end only the terminator tells.
                     raise Refusal(-440, unit.strip()[:40])
+                if not self.exponents:
+                    _refuse_exponents(rest)
                 first = suffixes if command.suffixes > 1 else ()
                 act = _ask(command, first, rest) if query else _set(command, first, rest)
                 steps.append(Step(act, command, query))
@@ -102,9 +101,12 @@ class Reader:
             except Refusal as refusal:
                 steps.append(_refuse(refusal))
                 if -199 <= refusal.number <= -100:
-                    return
+                    break
+        return tuple(steps)
 
     def _read_header(self, unit: str, path: str) -> tuple[Command, tuple[int, ...], str, bool, str]:
+        if STRAY in unit:
+            raise Refusal(-101, f"after {unit.partition(STRAY)[0][-40:]!r}")
         match = _UNIT.fullmatch(unit)
         if match is None:
             raise Refusal(-102 if not unit or unit[0] in ":*0123456789?," else -101, unit[:40])
@@ -137,6 +139,12 @@ def _refuse(refusal: Refusal) -> Step:
         raise Refusal(refusal.number, refusal.detail)
 
     return Step(act, None, False)
+
+
+def _refuse_exponents(rest: str) -> None:
+    for one in _elements(rest):
+        if one.kind == "number" and _EXPONENT.match(one.text):
+            raise Refusal(-121, one.text[:40])
 
 
 def _elements(rest: str) -> list[Element]:

@@ -6,8 +6,7 @@ rest of that program message is thrown away; after an execution error the next u
 carried out one after the other and are complete when the next one is read, so ``*WAI`` has nothing to wait for. The
 status registers and the error queue belong to the instrument, unfinished input to the session.
 
-Not modelled: macros, triggers, overlapped commands, response times. A byte that is no ASCII outside a block, and a
-string left open, refuse the whole message, also what stands before them in it.
+Not modelled: macros, triggers, overlapped commands, response times.
 """
 
 from __future__ import annotations
@@ -91,6 +90,16 @@ class Engine:
         """More commands for this instrument. Raises ValueError when a spelling of one is taken."""
         for command in commands:
             self._reader.add(command)
+        self._read.clear()
+
+    @property
+    def exponents(self) -> bool:
+        """False: a number with an exponent is error -121, as of an instrument that knows plain numbers only."""
+        return self._reader.exponents
+
+    @exponents.setter
+    def exponents(self, wanted: bool) -> None:
+        self._reader.exponents = wanted
         self._read.clear()
 
     def connect(self) -> Talker:
