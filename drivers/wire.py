@@ -1,22 +1,19 @@
-"""The transport: one line each way, and an error tree of two branches.
-
-::
-
-    WireError
-     +-- Timeout (TimeoutError)     the whole reply was not there by the deadline
-     +-- Lost (ConnectionError)     the line is closed, refused, broken, or can no longer be trusted
+"""The transport: one line each way. Its errors are in ``drivers/wire_errors.py``.
 
 Contract of a wire, for whoever adds one (the same tests run over every kind, see tests/contract):
 
-1.  ``_open``, ``_close``, ``_send``, ``_receive``, ``_waiting`` and ``_pause`` are all there is to write.
+1.  ``_open``, ``_close``, ``_send``, ``_receive``, ``_waiting`` and ``_pause`` are all there is to write; ``_clear``
+    where the line can clear an instrument.
 2.  ``_receive`` returns the bytes that come next, at least one, or raises ``TimeoutError`` when the deadline set by
-    the last ``_send`` has passed. The deadline is per reply: a byte that arrives never moves it.
+    the last ``_send`` has passed. The deadline is per reply: a byte that arrives never moves it. A line that marks the
+    end of a message itself (``framed``) returns one whole message.
 3.  ``_waiting`` returns at once what lies there unread, ``b""`` when nothing does, and raises ``ConnectionError`` when
     the other end has hung up.
 4.  Hooks raise whatever their library raises; ``_timed_out`` says which of those mean "no answer in time". All others
     are ``Lost``. Nothing is mapped anywhere else.
 5.  After any failure the wire is closed. What a late reply then finds is a closed door, so it cannot become the answer
-    to the next question.
+    to the next question. The one exception: a line with ``_clear`` clears the instrument after a question without an
+    answer and asks that question once more; only when that fails too has the message failed.
 6.  One wire may be used by several threads; a question and its answer are never torn apart.
 """
 
@@ -28,55 +25,30 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from drivers.replies import LONGEST_REPLY_BYTES, Replies
+from drivers.wire_errors import Lost, NoAnswerAfterClear, Timeout, WireError, words
+
+__all__ = ["CALL_DEADLINE_S", "LONGEST_REPLY_BYTES", "Exchange", "Lost", "Timeout", "Wire", "WireError"]
+
 CALL_DEADLINE_S = 0.8
 """Longest a reply may take, s of machine time; the loop of a bench must notice a silent instrument within a second."""
 
-LONGEST_REPLY_BYTES = 65_536
-"""A reply longer than this is babble, not an answer."""
+SECOND_SHARE = 0.5
+"""Deadline of the answer after a clear, as a share of the first: whoever was cleared has nothing else to do."""
 
 
-class WireError(Exception):
-    """A message that failed. ``instrument`` is its name, ``sent`` the message, ``received`` the bytes that had come.
+NOT_SENT = "Lost (not sent)"
 
-    ``unsent``: the far end was found to have hung up before a byte of the message left, so that saying it once on a
-    new line cannot say it twice.
-    """
-
-    def __init__(
-        self,
-        why: str,
-        *,
-        instrument: str,
-        address: str,
-        sent: bytes = b"",
-        received: bytes = b"",
-        unsent: bool = False,
-    ):
-        super().__init__(why)
-        self.why = why
-        self.instrument = instrument
-        self.address = address
-        self.sent = sent
-        self.received = received
-        self.unsent = unsent
-
-    def __str__(self) -> str:
-        said = f"sent {self.sent!r}: " if self.sent else ""
-        got = f"received {self.received!r}: " if self.received else ""
-        return f"{self.instrument} at {self.address}: {said}{got}{self.why}"
-
-
-class Timeout(WireError, TimeoutError):
-    """No whole reply by the deadline."""
-
-
-class Lost(WireError, ConnectionError):
-    """The line is gone, or what stands on it cannot be trusted."""
+CLEARED = "cleared: no answer at first, this one came after a clear"
 
 
 @dataclass(frozen=True, slots=True)
 class Exchange:
-    """One message to an instrument and what came of it; whoever records adds the time."""
+    """One message to an instrument and what came of it; whoever records adds the time.
+
+    An ``error`` begins with its kind: ``Timeout``, ``Lost``, or ``NOT_SENT`` where no byte of the message left; with
+    ``CLEARED`` the answer came after a clear. Without ``sent`` it is the line that could not be opened.
+    """
 
     name: str
     sent: bytes
@@ -90,7 +62,11 @@ class Wire(ABC):
     ``gap_s`` is for instruments that end a reply by falling silent: a reply then also ends when nothing has come for
     ``gap_s``. ``echo`` is for instruments that send back each message before the reply. ``pace_s`` is the pause before
     each message for instruments that lose what comes too soon. ``tap`` sees every exchange; it must not raise.
+    ``openings`` and ``clears`` count.
     """
+
+    framed = False
+    """Whether the line itself marks where a message ends."""
 
     def __init__(
         self,
@@ -115,8 +91,9 @@ class Wire(ABC):
         self.is_open = False
         self.openings = 0
         self.clears = 0
-        self._buffer = bytearray()
+        self._replies = Replies(lambda gap: self._receive(gap), terminator=terminator, gap_s=gap_s, framed=self.framed)
         self._unsent = False
+        self._within_s = timeout_s
         self._lock = threading.RLock()
 
     # -- what people call ------------------------------------------------------------------------------------------
@@ -126,13 +103,15 @@ class Wire(ABC):
         with self._lock:
             if self.is_open:
                 return
-            self._buffer.clear()
+            self._replies.clear()
             self._unsent = False
             try:
                 self._open()
             except BaseException as error:
                 self._drop()
-                raise self._mapped(error, b"") from error
+                mapped = self._mapped(error, b"")
+                self._note(b"", None, mapped)
+                raise mapped from error
             self.is_open = True
             self.openings += 1
 
@@ -184,6 +163,10 @@ class Wire(ABC):
     @abstractmethod
     def _pause(self, seconds: float) -> None: ...
 
+    def _clear(self) -> bool:
+        """Make the instrument drop what it was asked and what it would answer; False when this line cannot do that."""
+        return False
+
     def _timed_out(self, error: BaseException) -> bool:
         return isinstance(error, TimeoutError)
 
@@ -197,93 +180,85 @@ class Wire(ABC):
         with self._lock:
             received: bytes | None = None
             self._unsent = False
+            clears = self.clears
             try:
                 if not self.is_open:
                     raise ConnectionError("the line is closed; open it first")
                 if self.pace_s:
                     self._pause(self.pace_s)
                 self._refuse_unasked(drop=wanted is not None)
-                self._send(sent)
-                if self.echo:
-                    self._eat_echo(bare)
+                self._within_s = self.timeout_s
                 if reply:
-                    received = self._reply(bare) if wanted is None else self._wanted(wanted)
+                    received = self._asked(bare, wanted)
+                else:
+                    self._say(bare)
             except BaseException as error:
                 # A reply that was cut off here, by a signal as well as by a deadline, would be the next answer.
-                partial = getattr(error, "partial", b"") or bytes(self._buffer)
+                partial = getattr(error, "partial", b"") or bytes(self._replies.buffer)
                 self._drop()
                 mapped = self._mapped(error, sent, partial)
-                if self.tap is not None:
-                    self.tap(Exchange(self.name, sent, partial or None, f"{type(mapped).__name__}: {mapped}"))
+                self._note(sent, partial or None, mapped)
                 if mapped is error:
                     raise
                 raise mapped from error
             if self.tap is not None:
-                self.tap(Exchange(self.name, sent, received, None))
+                cleared = CLEARED if self.clears != clears else None
+                self.tap(Exchange(self.name, sent, received, cleared))
             return received
+
+    def _note(self, sent: bytes, received: bytes | None, error: BaseException) -> None:
+        if self.tap is not None:
+            kind = NOT_SENT if isinstance(error, WireError) and error.unsent else type(error).__name__
+            self.tap(Exchange(self.name, sent, received, f"{kind}: {error}"))
+
+    def _say(self, message: bytes) -> None:
+        self._send(message + self.terminator)
+        if self.echo:
+            self._replies.eat_echo(message)
+
+    def _asked(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
+        try:
+            return self._answer(message, wanted)
+        except Exception as error:
+            # Who answered something is not stuck.
+            if not self._timed_out(error) or getattr(error, "partial", b"") or not self._cleared():
+                raise
+        self._within_s = SECOND_SHARE * self.timeout_s
+        try:
+            return self._answer(message, wanted)
+        except Exception as error:
+            if not self._timed_out(error):
+                raise
+            raise NoAnswerAfterClear(getattr(error, "partial", b"")) from error
+
+    def _answer(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
+        self._say(message)
+        return self._replies.one(message) if wanted is None else self._replies.until(wanted)
+
+    def _cleared(self) -> bool:
+        partial = bytes(self._replies.buffer)
+        try:
+            if not self._clear():
+                return False
+        except Exception as error:
+            raise NoAnswerAfterClear(partial) from error
+        self._replies.clear()
+        self.clears += 1
+        return True
 
     def _refuse_unasked(self, *, drop: bool) -> None:
         try:
-            self._buffer += self._waiting()
+            self._replies.buffer += self._waiting()
         except Exception:
             self._unsent = True
             raise
         if drop:
-            self._buffer.clear()
-        if self._buffer:
-            self._refuse_rest("stands on the line unasked: an earlier reply came late, or somebody else talks here")
-
-    def _refuse_rest(self, why: str) -> None:
-        # NULs and line ends carry nothing; some firmware pads its replies with them.
-        if self._buffer.strip(b"\0\r\n \t"):
-            raise ConnectionError(f"{bytes(self._buffer)!r} {why}")
-        self._buffer.clear()
-
-    def _reply(self, message: bytes) -> bytes:
-        line = self._line()
-        if line == message:
-            raise ConnectionError("the instrument echoes what it is sent; set echo = true in its dialect")
-        if self._buffer:
-            self._refuse_rest(f"came after {line!r}: one question, more than one reply")
-        return line
-
-    def _wanted(self, wanted: Callable[[bytes], bool]) -> bytes:
-        other = b""
-        try:
-            while not wanted(line := self._line()):
-                other = line or other
-        except TimeoutError as error:
-            error.partial = other or bytes(self._buffer)  # type: ignore[attr-defined]
-            raise
-        self._refuse_rest(f"came after {line!r}, which was the last reply due")
-        return line
-
-    def _eat_echo(self, message: bytes) -> None:
-        line = self._line()
-        if line != message:
-            raise ConnectionError(f"received {line!r} where the echo of the message was due; set echo = false?")
-
-    def _line(self) -> bytes:
-        buffer, terminator = self._buffer, self.terminator
-        while True:
-            at = buffer.find(terminator) if terminator else -1
-            if at >= 0:
-                line = bytes(buffer[:at])
-                del buffer[: at + len(terminator)]
-                break
-            if len(buffer) > LONGEST_REPLY_BYTES:
-                raise ConnectionError(f"more than {LONGEST_REPLY_BYTES} bytes without an end")
-            more = self._receive(self.gap_s if buffer else None)
-            if not more:
-                line = bytes(buffer)
-                buffer.clear()
-                break
-            buffer += more
-        return line.replace(b"\0", b"").strip(b"\r\n")
+            self._replies.clear()
+        self._replies.refuse_rest("stands on the line unasked: an earlier reply came late, or somebody else talks here")
 
     def _drop(self) -> None:
         self.is_open = False
-        self._buffer.clear()
+        self._replies.clear()
         # Closing must never hide the fault that led here.
         with contextlib.suppress(Exception):
             self._close()
@@ -293,18 +268,11 @@ class Wire(ABC):
         if isinstance(error, WireError) or not isinstance(error, Exception):
             return error
         kind: type[Timeout] | type[Lost] = Lost
-        why = _words(error)
-        if self._timed_out(error):
+        why = words(error)
+        if isinstance(error, NoAnswerAfterClear):
+            kind = Timeout
+            why = "no answer after clear; switch the instrument off and on, check its cable"
+        elif self._timed_out(error):
             kind = Timeout
             why = f"no whole reply within {self.timeout_s:g} s; check power, cable and address"
         return kind(why, instrument=self.name, address=self.address, sent=sent, received=received, unsent=self._unsent)
-
-
-def _words(error: Exception) -> str:
-    try:
-        text = " ".join(str(error).split())
-    except Exception:  # an error of a library may fail at describing itself; the line is lost all the same
-        text = ""
-    if type(error) is ConnectionError:
-        return text
-    return f"{type(error).__name__}: {text}" if text else type(error).__name__

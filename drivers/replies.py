@@ -1,0 +1,81 @@
+"""Bytes that come in, cut into replies."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+LONGEST_REPLY_BYTES = 65_536
+"""A reply longer than this is babble, not an answer."""
+
+_PADDING = b"\0\r\n \t"
+"""Carries nothing; some firmware pads its replies with it."""
+
+
+class Replies:
+    """``receive(gap_s)`` returns the next bytes, ``b""`` when a gap was given and passed without any. ``framed``: each
+    ``receive`` returns one whole message. What came and was not yet taken stands in ``buffer``.
+    """
+
+    def __init__(
+        self, receive: Callable[[float | None], bytes], *, terminator: bytes, gap_s: float | None, framed: bool
+    ) -> None:
+        self.buffer = bytearray()
+        self._receive = receive
+        self._terminator = terminator
+        self._gap_s = gap_s
+        self._framed = framed
+
+    def clear(self) -> None:
+        """Forget what came."""
+        self.buffer.clear()
+
+    def one(self, message: bytes) -> bytes:
+        """The reply to ``message``, which must be all there is."""
+        line = self._line()
+        if line == message:
+            raise ConnectionError("the instrument echoes what it is sent; set echo = true in its dialect")
+        self.refuse_rest(f"came after {line!r}: one question, more than one reply")
+        return line
+
+    def until(self, wanted: Callable[[bytes], bool]) -> bytes:
+        """The first reply that is ``wanted``, which must be the last; a ``TimeoutError`` carries the last other one as
+        ``partial``."""
+        other = b""
+        try:
+            while not wanted(line := self._line()):
+                other = line or other
+        except TimeoutError as error:
+            error.partial = other or bytes(self.buffer)  # type: ignore[attr-defined]
+            raise
+        self.refuse_rest(f"came after {line!r}, which was the last reply due")
+        return line
+
+    def eat_echo(self, message: bytes) -> None:
+        """Take the echo of ``message`` away."""
+        line = self._line()
+        if line != message:
+            raise ConnectionError(f"received {line!r} where the echo of the message was due; set echo = false?")
+
+    def refuse_rest(self, why: str) -> None:
+        """Nothing but padding may be left."""
+        if self.buffer.strip(_PADDING):
+            raise ConnectionError(f"{bytes(self.buffer)!r} {why}")
+        self.buffer.clear()
+
+    def _line(self) -> bytes:
+        buffer = self.buffer
+        while (at := buffer.find(self._terminator) if self._terminator else -1) < 0:
+            if self._framed and buffer:
+                return self._take(len(buffer), len(buffer))
+            if len(buffer) > LONGEST_REPLY_BYTES:
+                raise ConnectionError(f"more than {LONGEST_REPLY_BYTES} bytes without an end")
+            more = self._receive(self._gap_s if buffer else None)
+            if not more:
+                return self._take(len(buffer), len(buffer))
+            buffer += more
+        return self._take(at, at + len(self._terminator))
+
+    def _take(self, end: int, rest: int) -> bytes:
+        line = bytes(self.buffer[:end])
+        del self.buffer[:rest]
+        return line.replace(b"\0", b"").strip(b"\r\n")
