@@ -1,4 +1,7 @@
-"""The parts of a dialect: records of the texts an instrument understands and answers, each checked by itself."""
+"""The parts of a dialect: records of the texts an instrument understands and answers.
+
+Here are only keys, types and defaults; what makes no sense together is told in ``drivers/dialect_checks.py``.
+"""
 
 from __future__ import annotations
 
@@ -9,50 +12,53 @@ import msgspec
 Unit = Literal["V", "A", "Ohm", "W", "Cel", "s", ""]
 
 
-def tell_apart(replies: dict[str, tuple[str, ...]]) -> None:
-    """Raises ValueError when one text would mean two things, or is not in capitals."""
-    seen: dict[str, str] = {}
-    for key, texts in replies.items():
-        for text in texts:
-            if text != text.upper():
-                raise ValueError(f"{key} = {text!r}: capitals are due; the instrument may answer in any case")
-            if text in seen:
-                raise ValueError(f"{text!r} stands in {seen[text]} and in {key}; a reply must mean one thing")
-            seen[text] = key
-
-
 class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A table of a dialect file; an unknown key is refused."""
 
 
 class Reading(Table, frozen=True, kw_only=True):
-    """A question answered by a number."""
+    """A question answered by a number.
+
+    ``reply`` is the form of the answer: one ``{}`` where the number stands, ``*`` for anything, all else as it is
+    (capitals and small letters are one). ``per_unit`` is how many of the instrument's counts make one ``unit``: 1000
+    for an instrument that counts in millivolts and writes no unit.
+    """
 
     ask: str
     unit: Unit
+    reply: str = "{}"
+    per_unit: float = 1.0
 
 
 class Setting(Table, frozen=True, kw_only=True):
-    """A number the instrument holds. ``set`` has one ``{}`` for it; ``step`` is what it resolves, in ``unit``."""
+    """A number the instrument holds. ``set`` has one ``{}`` for it.
+
+    ``decimals`` is how many are sent. ``step`` is what the instrument resolves where that is coarser, ``least`` and
+    ``most`` the ends of its range, all in ``unit``; beyond them nothing is sent. The number sent is the value times
+    ``per_unit``. ``exponent`` stands for the key of the same name of the whole dialect.
+    """
 
     ask: str
     set: str
     unit: Unit
     decimals: int
     step: float | None = None
+    least: float | None = None
+    most: float | None = None
+    reply: str = "{}"
+    per_unit: float = 1.0
+    exponent: bool | None = None
+
+    @property
+    def finest(self) -> float:
+        """What the instrument resolves, in ``unit``."""
+        sent: float = 10.0**-self.decimals / self.per_unit
+        return sent if self.step is None else max(sent, self.step)
 
     @property
     def half_step(self) -> float:
         """Half of what the instrument resolves, in ``unit``: a read-back within it is the same value."""
-        return 0.5 * (10.0**-self.decimals if self.step is None else self.step)
-
-    def __post_init__(self) -> None:
-        if self.set.count("{}") != 1:
-            raise ValueError("set needs exactly one {} where the number goes")
-        if not 0 <= self.decimals <= 9:
-            raise ValueError("decimals is 0 to 9")
-        if self.step is not None and not 0 < self.step < 1e3:
-            raise ValueError("step is above 0")
+        return 0.5 * self.finest
 
 
 class Switch(Table, frozen=True, kw_only=True):
@@ -64,9 +70,6 @@ class Switch(Table, frozen=True, kw_only=True):
     reply_on: tuple[str, ...] = ("1", "ON")
     reply_off: tuple[str, ...] = ("0", "OFF")
 
-    def __post_init__(self) -> None:
-        tell_apart({"reply_on": self.reply_on, "reply_off": self.reply_off})
-
 
 class Input(Table, frozen=True, kw_only=True):
     """Something that is only asked whether it is on, such as a contact; replies as of a switch."""
@@ -74,9 +77,6 @@ class Input(Table, frozen=True, kw_only=True):
     ask: str
     reply_on: tuple[str, ...] = ("1", "ON")
     reply_off: tuple[str, ...] = ("0", "OFF")
-
-    def __post_init__(self) -> None:
-        tell_apart({"reply_on": self.reply_on, "reply_off": self.reply_off})
 
 
 class Choice(Table, frozen=True, kw_only=True):
@@ -86,11 +86,6 @@ class Choice(Table, frozen=True, kw_only=True):
     set: dict[str, str]
     reply: dict[str, tuple[str, ...]]
 
-    def __post_init__(self) -> None:
-        if self.set.keys() != self.reply.keys():
-            raise ValueError("set and reply need the same words")
-        tell_apart(self.reply)
-
 
 class Flag(Table, frozen=True, kw_only=True):
     """A latched trip: the answer to ``ask`` is a whole number; ``bit`` picks one of it, without it any but 0 counts."""
@@ -98,26 +93,71 @@ class Flag(Table, frozen=True, kw_only=True):
     ask: str
     words: str
     bit: int | None = None
+    reply: str = "{}"
 
 
 class Mode(Table, frozen=True, kw_only=True):
-    """What regulates: ``reply`` maps the masked whole number answered (as text) to a word of ours."""
+    """What regulates: ``reply`` maps the masked whole number answered (as text) to a word of ours; ``form`` is the form
+    of the answer around that number, as ``reply`` is elsewhere.
+    """
 
     ask: str
     mask: int
     reply: dict[str, Literal["cv", "cc", "off", "driven", "unknown"]]
-
-    def __post_init__(self) -> None:
-        for key in self.reply:
-            if not key.isdecimal() or int(key) & ~self.mask:
-                raise ValueError(f"reply {key}: a whole number within mask = {self.mask} is due")
+    form: str = "{}"
 
 
 class Line(Table, frozen=True, kw_only=True):
-    """How lines end and what else the port needs. ``remote`` is sent after each opening, before anything else."""
+    """How lines end and what else the port needs.
+
+    ``gap_s`` is the silence that ends a reply without terminator, ``pace_s`` the pause before each message, both in s;
+    ``echo``: it sends each message back. ``message_bytes`` is the longest message it takes, 0 = any.
+    """
 
     terminator: str = "\n"
     gap_s: float | None = None
     echo: bool = False
     pace_s: float = 0.0
-    remote: str | None = None
+    message_bytes: int = 0
+
+
+class Channels(Table, frozen=True, kw_only=True):
+    """How a channel of an instrument that has several is named: not at all, by a selection that holds for what is
+    sent after it, by a number within each header, or by a list behind it.
+
+    ``set`` and ``ask`` select and tell what is selected. ``joined``: the instrument takes a selection and what follows
+    as one message, ``set;:MESSAGE``, as SCPI has it; then no other client can come between the two.
+    """
+
+    how: Literal["none", "select", "suffix", "list"] = "none"
+    set: str = ""
+    ask: str = ""
+    least: int = 1
+    most: int = 1
+    joined: bool = False
+
+
+class Remote(Table, frozen=True, kw_only=True):
+    """``set`` is sent after each opening, before anything else; ``local`` gives the front panel back. With ``ask`` the
+    instrument's answer is part of the state that is watched.
+    """
+
+    set: str
+    local: str = ""
+    ask: str = ""
+    reply_on: tuple[str, ...] = ("1", "ON", "REM", "REMOTE", "RWL")
+    reply_off: tuple[str, ...] = ("0", "OFF", "LOC", "LOCAL")
+
+
+class Protection(Table, frozen=True, kw_only=True):
+    """How a trip is undone. ``latches``: it stays until it is cleared. ``clear`` is the text for that, empty when only
+    the front panel does it. ``restores_output``: clearing puts the output back as it was before the trip.
+    """
+
+    latches: bool = True
+    clear: str = ""
+    restores_output: bool = False
+
+
+Part = Reading | Setting | Switch | Input | Choice | Flag | Mode
+"""What stands in a dialect for one capability; each has ``ask``."""

@@ -7,6 +7,7 @@
      +-- Unreadable (ValueError)        a reply that should be a word, a flag, an identity or an error entry is not
      +-- ReadBackMismatch               the instrument holds another value than the one sent
      +-- WrongIdentity                  another instrument answers at this address
+     +-- Unsendable (ValueError)        what it would be sent it cannot take; nothing was sent
      +-- InstrumentComplains            its error queue holds entries, or never empties
      +-- Unsupported                    the dialect has no such message
 
@@ -63,6 +64,10 @@ class ReadBackMismatch(InstrumentFault):
         super().__init__(why, **place)  # type: ignore[arg-type]
         self.asked = asked
         self.held = held
+
+
+class Unsendable(InstrumentFault, ValueError):
+    """A number beyond its range or resolution, or a message it cannot take. Nothing was sent."""
 
 
 class WrongIdentity(InstrumentFault):

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from drivers.dialect import LoadDialect, Setting
-from drivers.faults import Unsupported
+from drivers.dialect import LoadDialect
 from drivers.instrument import Instrument, StateQuery
 from drivers.session import Session
 
@@ -11,14 +10,16 @@ from drivers.session import Session
 class Load(Instrument):
     """Every setter writes, reads back and compares to half a resolution step, else ``ReadBackMismatch``."""
 
-    def __init__(self, session: Session, dialect: LoadDialect) -> None:
-        super().__init__(session, decimal_comma=dialect.decimal_comma)
+    def __init__(
+        self, session: Session, dialect: LoadDialect, *, channel: int | None = None, name: str | None = None
+    ) -> None:
+        super().__init__(session, dialect, channel=channel, name=name)
         self.dialect = dialect
 
     def set_function(self, function: str) -> None:
         """What the load holds constant: "cc", "cv", "cr" or "cp". May raise ``Unsupported``."""
         if function not in self.dialect.function.set:
-            raise self._unsupported(f"function.set] for {function!r}, only [" + ", ".join(self.dialect.function.set))
+            raise self._unsupported("function.set", f"for {function!r}, only {', '.join(self.dialect.function.set)}")
         self._choose(self.dialect.function, function, "function")
 
     def set_amps(self, *, amps: float) -> float:
@@ -42,9 +43,7 @@ class Load(Instrument):
 
     def set_sense(self, *, remote: bool) -> None:
         """Four-wire sensing on or off. May raise ``Unsupported``."""
-        if self.dialect.sense is None:
-            raise self._unsupported("sense")
-        self._switch(self.dialect.sense, remote, "remote sense")
+        self._switch(self._needed(self.dialect.sense, "sense"), remote, "remote sense")
 
     def switch(self, on: bool) -> None:
         """Input on or off, read back; the fault names a tripped protection. Never clears one."""
@@ -52,18 +51,30 @@ class Load(Instrument):
 
     def off(self) -> None:
         """Send "input off" to whoever is there; whether it took is for a measurement to show."""
-        self.session.tell_whoever(self.dialect.input.set_off)
+        self._line.tell_whoever(self.dialect.input.set_off)
+
+    def clear_protection(self) -> None:
+        """Clear a trip, only when a person asks for it: input off and the least current first, off read back after.
+        Raises ``Unsupported`` where the dialect has no text for it, and ``ReadBackMismatch`` when the input came on or
+        the trip is still there.
+        """
+        protection = self._needed(self.dialect.protection, "protection")
+        if not protection.clear:
+            raise self._unsupported("protection", "with clear")
+        self.switch(False)
+        self._set_least(self.dialect.amps, "amps")
+        self._clear(protection, self.dialect.input, "input", self.dialect.trips)
 
     def soften(self) -> None:
         """Constant current of 0 A, not read back: second best when the input does not go off."""
         if "cc" in self.dialect.function.set:
-            self.session.tell_whoever(self.dialect.function.set["cc"])
-        self.session.tell_whoever(self.dialect.amps.set.replace("{}", f"{0.0:.{self.dialect.amps.decimals}f}"))
+            self._line.tell_whoever(self.dialect.function.set["cc"])
+        self._send_least(self.dialect.amps)
 
     @property
     def off_texts(self) -> tuple[str, str]:
-        """The literal message that switches off, and the question whether it is off."""
-        return self.dialect.input.set_off, self.dialect.input.ask
+        """The literal messages that switch off, one a line, and those that ask whether it is off."""
+        return self._line.literal(self.dialect.input.set_off), self._line.literal(self.dialect.input.ask)
 
     def input_is_on(self) -> bool:
         """What the load says of its input."""
@@ -99,18 +110,8 @@ class Load(Instrument):
             queries.append(("over_amps", lambda: self._number(over_amps)))
         if (sense := dialect.sense) is not None:
             queries.append(("remote_sense", lambda: self._is_on(sense)))
-        return tuple(queries)
+        return (*queries, *self._shared_queries())
 
     def state(self) -> dict[str, float | bool | str]:
         """Set-points, limits and input as the load holds them now."""
         return {key: read() for key, read in self.state_queries()}
-
-    def _needed(self, setting: Setting | None, key: str) -> Setting:
-        if setting is None:
-            raise self._unsupported(key)
-        return setting
-
-    def _unsupported(self, key: str) -> Unsupported:
-        return Unsupported(
-            f"dialect {self.dialect.name} has no [{key}]", instrument=self.name, do="use a dialect that has it"
-        )

@@ -10,8 +10,10 @@ from drivers.session import Session
 class Meter(Instrument):
     """Reads only; there is nothing to switch off."""
 
-    def __init__(self, session: Session, dialect: MeterDialect) -> None:
-        super().__init__(session, decimal_comma=dialect.decimal_comma)
+    def __init__(
+        self, session: Session, dialect: MeterDialect, *, channel: int | None = None, name: str | None = None
+    ) -> None:
+        super().__init__(session, dialect, channel=channel, name=name)
         self.dialect = dialect
 
     def measure_volts(self) -> float:

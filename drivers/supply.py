@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from drivers.dialect import SupplyDialect
-from drivers.faults import Unsupported
 from drivers.instrument import Instrument, StateQuery
 from drivers.session import Session
 
@@ -11,8 +10,10 @@ from drivers.session import Session
 class Supply(Instrument):
     """Every setter writes, reads back and compares to half a resolution step, else ``ReadBackMismatch``."""
 
-    def __init__(self, session: Session, dialect: SupplyDialect) -> None:
-        super().__init__(session, decimal_comma=dialect.decimal_comma)
+    def __init__(
+        self, session: Session, dialect: SupplyDialect, *, channel: int | None = None, name: str | None = None
+    ) -> None:
+        super().__init__(session, dialect, channel=channel, name=name)
         self.dialect = dialect
 
     def set_volts(self, *, volts: float) -> float:
@@ -25,21 +26,21 @@ class Supply(Instrument):
 
     def arm_over_volts(self, *, volts: float) -> float:
         """Set the supply's own over-volts protection; returns the level held, V. May raise ``Unsupported``."""
-        if self.dialect.over_volts is None:
-            raise self._unsupported("over_volts")
-        return self._set(self.dialect.over_volts, volts, "over-volts protection")
+        return self._set(self._needed(self.dialect.over_volts, "over_volts"), volts, "over-volts protection")
 
     def arm_over_amps(self, *, on: bool = True) -> None:
         """Let the supply switch off, instead of limiting, at its current limit. May raise ``Unsupported``."""
-        if self.dialect.over_amps is None:
-            raise self._unsupported("over_amps")
-        self._switch(self.dialect.over_amps, on, "over-current protection")
+        self._switch(self._needed(self.dialect.over_amps, "over_amps"), on, "over-current protection")
+
+    def arm_sink(self, *, amps: float) -> float:
+        """Limit what a two-quadrant supply takes back (a magnitude); returns what is held, A. May raise
+        ``Unsupported``.
+        """
+        return self._set(self._needed(self.dialect.sink_amps, "sink_amps"), amps, "sink limit")
 
     def set_sense(self, *, remote: bool) -> None:
         """Four-wire sensing on or off. May raise ``Unsupported``."""
-        if self.dialect.sense is None:
-            raise self._unsupported("sense")
-        self._switch(self.dialect.sense, remote, "remote sense")
+        self._switch(self._needed(self.dialect.sense, "sense"), remote, "remote sense")
 
     def switch(self, on: bool) -> None:
         """Output on or off, read back; the fault names a tripped protection. Never clears one."""
@@ -47,19 +48,34 @@ class Supply(Instrument):
 
     def off(self) -> None:
         """Send "output off" to whoever is there; whether it took is for a measurement to show."""
-        self.session.tell_whoever(self.dialect.output.set_off)
+        self._line.tell_whoever(self.dialect.output.set_off)
+
+    def clear_protection(self) -> None:
+        """Clear a trip, only when a person asks for it. Output off and volts at their least come first, since an
+        instrument may put the output back as it was before the trip; then off is read back. Raises ``Unsupported``
+        where the dialect has no text for it, and ``ReadBackMismatch`` when the output came on or the trip is still
+        there.
+        """
+        protection = self._needed(self.dialect.protection, "protection")
+        if not protection.clear:
+            raise self._unsupported("protection", "with clear")
+        self.switch(False)
+        if self.dialect.sink_amps is not None:
+            self._set_least(self.dialect.sink_amps, "sink limit")
+        self._set_least(self.dialect.volts, "volts")
+        self._clear(protection, self.dialect.output, "output", self.dialect.trips)
 
     def soften(self) -> None:
         """Lowest current limit, not read back: second best when the output does not go off.
 
         Not 0 V: with a pack on the terminals a supply that can sink would then drain it.
         """
-        self.session.tell_whoever(self.dialect.amps.set.replace("{}", f"{0.0:.{self.dialect.amps.decimals}f}"))
+        self._send_least(self.dialect.amps)
 
     @property
     def off_texts(self) -> tuple[str, str]:
-        """The literal message that switches off, and the question whether it is off."""
-        return self.dialect.output.set_off, self.dialect.output.ask
+        """The literal messages that switch off, one a line, and those that ask whether it is off."""
+        return self._line.literal(self.dialect.output.set_off), self._line.literal(self.dialect.output.ask)
 
     def output_is_on(self) -> bool:
         """What the supply says of its output."""
@@ -78,7 +94,7 @@ class Supply(Instrument):
         mode = self.dialect.mode
         if mode is None:
             return "unknown"
-        word = mode.reply.get(str(self._whole(mode.ask) & mode.mask), "unknown")
+        word = mode.reply.get(str(self._whole(mode) & mode.mask), "unknown")
         if word == "off" and self.output_is_on():
             # Neither volts nor amps are regulated with the output on: something stronger holds the node.
             return "driven"
@@ -100,15 +116,12 @@ class Supply(Instrument):
             queries.append(("over_volts", lambda: self._number(over_volts)))
         if (over_amps := dialect.over_amps) is not None:
             queries.append(("over_amps", lambda: self._is_on(over_amps)))
+        if (sink_amps := dialect.sink_amps) is not None:
+            queries.append(("sink_amps", lambda: self._number(sink_amps)))
         if (sense := dialect.sense) is not None:
             queries.append(("remote_sense", lambda: self._is_on(sense)))
-        return tuple(queries)
+        return (*queries, *self._shared_queries())
 
     def state(self) -> dict[str, float | bool | str]:
         """Set-points, limits and output as the supply holds them now."""
         return {key: read() for key, read in self.state_queries()}
-
-    def _unsupported(self, key: str) -> Unsupported:
-        return Unsupported(
-            f"dialect {self.dialect.name} has no [{key}]", instrument=self.name, do="use a dialect that has it"
-        )

@@ -12,8 +12,10 @@ class PowerSwitch(Instrument):
     are: that the circuit is open is for a measurement, or a contact input, to show.
     """
 
-    def __init__(self, session: Session, dialect: SwitchDialect) -> None:
-        super().__init__(session, decimal_comma=dialect.decimal_comma)
+    def __init__(
+        self, session: Session, dialect: SwitchDialect, *, channel: int | None = None, name: str | None = None
+    ) -> None:
+        super().__init__(session, dialect, channel=channel, name=name)
         self.dialect = dialect
 
     def switch(self, on: bool) -> None:
@@ -24,12 +26,12 @@ class PowerSwitch(Instrument):
 
     def off(self) -> None:
         """Send "off" to whoever is there; whether it took is for a measurement to show."""
-        self.session.tell_whoever(self.dialect.position.set_off)
+        self._line.tell_whoever(self.dialect.position.set_off)
 
     @property
     def off_texts(self) -> tuple[str, str]:
-        """The literal message that opens the circuit, and the question whether it is open."""
-        return self.dialect.position.set_off, self.dialect.position.ask
+        """The literal messages that open the circuit, one a line, and those that ask whether it is open."""
+        return self._line.literal(self.dialect.position.set_off), self._line.literal(self.dialect.position.ask)
 
     def is_on(self) -> bool:
         """What the switch says of its circuit; ``True`` = closed."""
@@ -37,7 +39,7 @@ class PowerSwitch(Instrument):
 
     def state_queries(self) -> tuple[StateQuery, ...]:
         """One question a call, for reading the state in rotation."""
-        return (("position", self.is_on),)
+        return (("position", self.is_on), *self._shared_queries())
 
     def state(self) -> dict[str, float | bool | str]:
         """The position as the switch tells it now."""

@@ -10,8 +10,10 @@ from drivers.session import Session
 class Thermometer(Instrument):
     """Reads only; there is nothing to switch off."""
 
-    def __init__(self, session: Session, dialect: ThermometerDialect) -> None:
-        super().__init__(session, decimal_comma=dialect.decimal_comma)
+    def __init__(
+        self, session: Session, dialect: ThermometerDialect, *, channel: int | None = None, name: str | None = None
+    ) -> None:
+        super().__init__(session, dialect, channel=channel, name=name)
         self.dialect = dialect
 
     def measure_temp_c(self) -> float:

@@ -73,14 +73,14 @@ def test_a_file_of_ones_own(tmp_path):
         ("decimals = 2", "decimal = 2", "volts.decimal: unknown key; did you mean decimals? accepted: ask, set, unit"),
         ("decimals = 2", "", "volts.decimals: missing"),
         ("decimals = 2", 'decimals = "2"', "volts.decimals = '2': expected `int`"),
-        ("decimals = 2", "decimals = 12", "volts: decimals is 0 to 9"),
+        ("decimals = 2", "decimals = 12", "volts.decimals = 12: 0 to 9 is due"),
         ("decimals = 2", "decimals = 2\nstep = nan", "volts.step = nan: a finite number is due"),
-        ("decimals = 2", "decimals = 2\nstep = 0.0", "step is above 0"),
+        ("decimals = 2", "decimals = 2\nstep = 0.0", "volts.step = 0.0: above 0 and below 1000 is due"),
         ('set = "V {}"', 'set = "V"', "exactly one {}"),
         ('set = "V {}"', 'set = "V {}\\nO1"', "volts.set = 'V {}\\nO1': one line of printable ASCII is due"),
         ('unit = "A"', 'unit = "mA"', "amps.unit = 'mA': invalid enum value 'mA'; accepted: V, A"),
         ('ask = "O?"', 'ask = "O?"\nreply_on = ["1"]\nreply_off = ["1"]', "a reply must mean one thing"),
-        ('ask = "O?"', 'ask = "O?"\nreply_on = ["on"]', "capitals are due"),
+        ('ask = "O?"', 'ask = "O?"\nreply_on = ["on"]', "output.reply_on = 'on': 'ON' is due"),
         ('kind = "supply"', 'kind = "scope"', "kind = 'scope': invalid value 'scope'; accepted: supply, load"),
         ('kind = "supply"', "", "kind: missing; every dialect of this kind needs it; accepted: supply, load"),
         ("[volts]", "[volts", "line"),
@@ -101,7 +101,7 @@ def test_refused_with_file_key_and_reason(tmp_path, old, new, line):
 @pytest.mark.parametrize(
     ("extra", "line"),
     [
-        ('[mode]\nask = "M?"\nmask = 3\n[mode.reply]\n4 = "cv"\n', "reply 4: a whole number within mask = 3"),
+        ('[mode]\nask = "M?"\nmask = 3\n[mode.reply]\n4 = "cv"\n', "mode.reply = '4': a whole number within mask = 3"),
         ('[mode]\nask = "M?"\nmask = 3\n[mode.reply]\n2 = "hot"\n', "invalid enum value"),
         ('[[trips]]\nask = "T?"\nword = "hot"\n', "trips[0].word: unknown key; did you mean words?"),
     ],
@@ -130,7 +130,7 @@ def test_a_contact_of_ones_own_says_which_answer_is_closed(tmp_path):
     [
         ('set_on = "C1"\n', "closed.set_on: unknown key; accepted: ask, reply_on, reply_off"),
         ('reply_off = ["1"]\n', "a reply must mean one thing"),
-        ('reply_on = ["low"]\n', "capitals are due"),
+        ('reply_on = ["low"]\n', "'LOW' is due: answers are compared in capitals"),
         ('[position]\nask = "C?"\n', "position: unknown key"),
     ],
 )

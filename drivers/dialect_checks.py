@@ -1,0 +1,163 @@
+"""What a dialect file may say, beyond the types of its keys: ranges, words, and what makes sense together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from drivers.dialect_kinds import AnyDialect, LoadDialect, kind_of, optional, parts
+from drivers.dialect_parts import Choice, Flag, Input, Line, Mode, Part, Reading, Setting, Switch
+from drivers.dialect_texts import Problem, text_problems, word_of
+
+FUNCTIONS = ("cc", "cv", "cr", "cp")
+"""What a load may hold constant: current, voltage, resistance, power."""
+
+LONGEST_GAP_S = 0.4
+"""Half of what a whole reply may take: a longer silence could not be told from no answer."""
+
+LONGEST_PACE_S = 0.5
+"""A bench asks each instrument about once a second."""
+
+_UNITS = {
+    "volts": "V",
+    "amps": "A",
+    "measured_volts": "V",
+    "measured_amps": "A",
+    "measured_temp": "Cel",
+    "over_volts": "V",
+    "over_amps": "A",
+    "sink_amps": "A",
+    "low_volts": "V",
+    "low_volts_delay": "s",
+}
+
+
+def problems(dialect: AnyDialect) -> Iterator[Problem]:
+    """Everything that is wrong with it, in the order of the file's parts."""
+    yield from _whole(dialect)
+    yield from _line(dialect.line)
+    yield from _channels(dialect)
+    yield from text_problems(dialect)
+    for key, part in parts(dialect):
+        yield from _part(key, part)
+    if isinstance(dialect, LoadDialect):
+        yield from _functions(dialect.function)
+    if dialect.remote is not None:
+        yield from _replies("remote", {"reply_on": dialect.remote.reply_on, "reply_off": dialect.remote.reply_off})
+
+
+def _whole(dialect: AnyDialect) -> Iterator[Problem]:
+    known = optional(type(dialect))
+    for name in dialect.not_supported:
+        if name not in known:
+            accepted = ", ".join(known) or f"none, a {kind_of(dialect)} has no optional tables"
+            yield Problem("not_supported", name, f"no table that may be missing; accepted: {accepted}")
+        elif getattr(dialect, name):
+            yield Problem("not_supported", name, f"[{name}] is also given; take one of the two out")
+    for pattern in dialect.identity:
+        if not pattern.strip():
+            yield Problem("identity", pattern, "a pattern is empty; accepted: part of the answer with * around it")
+
+
+def _line(line: Line) -> Iterator[Problem]:
+    if not (len(line.terminator) <= 4 and line.terminator.isascii()):
+        yield Problem("line.terminator", line.terminator, "at most 4 ASCII characters are due")
+    if not line.terminator and line.gap_s is None:
+        yield Problem("line.terminator", line.terminator, "without one, gap_s is due: the silence that ends a reply")
+    if line.gap_s is not None and not 0 < line.gap_s <= LONGEST_GAP_S:
+        yield Problem("line.gap_s", line.gap_s, f"above 0 and at most {LONGEST_GAP_S:g} s is due")
+    if not 0 <= line.pace_s <= LONGEST_PACE_S:
+        yield Problem("line.pace_s", line.pace_s, f"0 to {LONGEST_PACE_S:g} s is due")
+    if not (line.message_bytes == 0 or 4 <= line.message_bytes <= 1_000_000):
+        yield Problem("line.message_bytes", line.message_bytes, "4 to 1000000 is due, or 0 for any length")
+
+
+def _channels(dialect: AnyDialect) -> Iterator[Problem]:
+    one = dialect.channels
+    if not 0 <= one.least <= one.most <= 99_999:
+        yield Problem("channels.most", one.most, f"least = {one.least} to 99999 is due, and least is not below 0")
+    if one.how == "select":
+        if not one.set:
+            yield Problem("channels.set", one.set, 'with how = "select" the text that selects a channel is due')
+        if not one.ask and not one.joined:
+            why = "with joined = false the question which channel is selected is due, to see that nobody came between"
+            yield Problem("channels.ask", one.ask, why)
+        return
+    for key, value in (("set", one.set), ("ask", one.ask), ("joined", one.joined)):
+        if value:
+            yield Problem(f"channels.{key}", value, f'only with how = "select"; how is "{one.how}"')
+
+
+def _part(key: str, part: Part) -> Iterator[Problem]:
+    wanted = _UNITS.get(key)
+    if isinstance(part, Setting | Reading):
+        if part.unit and part.unit != wanted:
+            yield Problem(f"{key}.unit", part.unit, f"accepted: {wanted}, or an empty text where replies have no unit")
+        if not 0 < part.per_unit <= 1e9:
+            yield Problem(f"{key}.per_unit", part.per_unit, "above 0 and at most 1e9 is due")
+    match part:
+        case Setting():
+            yield from _setting(key, part)
+        case Switch() | Input():
+            yield from _replies(key, {"reply_on": part.reply_on, "reply_off": part.reply_off})
+        case Choice():
+            if part.set.keys() != part.reply.keys():
+                yield Problem(f"{key}.reply", None, f"the same words as in set are due: {', '.join(part.set)}")
+            yield from _replies(f"{key}.reply", part.reply)
+        case Flag() if part.bit is not None and not 0 <= part.bit <= 62:
+            yield Problem(f"{key}.bit", part.bit, "0 to 62 is due")
+        case Mode():
+            yield from _mode(key, part)
+    forms = {Setting: "reply", Reading: "reply", Flag: "reply", Mode: "form"}
+    if (name := forms.get(type(part))) is not None:
+        yield from _form(f"{key}.{name}", getattr(part, name))
+
+
+def _setting(key: str, part: Setting) -> Iterator[Problem]:
+    if not 0 <= part.decimals <= 9:
+        yield Problem(f"{key}.decimals", part.decimals, "0 to 9 is due")
+    if part.step is not None and not 0 < part.step < 1e3:
+        yield Problem(f"{key}.step", part.step, "above 0 and below 1000 is due")
+    least = -math.inf if part.least is None else part.least
+    most = math.inf if part.most is None else part.most
+    if not least < most:
+        yield Problem(f"{key}.most", part.most, f"more than least = {least:g} is due")
+
+
+def _mode(key: str, part: Mode) -> Iterator[Problem]:
+    if not 0 < part.mask < 2**63:
+        yield Problem(f"{key}.mask", part.mask, "1 to 2**63 - 1 is due")
+    for number in part.reply:
+        if not (number.isascii() and number.isdecimal() and len(number) < 20 and not int(number) & ~part.mask):
+            yield Problem(f"{key}.reply", number, f"a whole number within mask = {part.mask} is due")
+
+
+def _form(key: str, form: str) -> Iterator[Problem]:
+    rest = form.replace("{}", "", 1)
+    if form.count("{}") != 1 or "{" in rest or "}" in rest:
+        yield Problem(key, form, "exactly one {} is due, where the number stands; * is anything")
+    elif "*{}" in form or "{}*" in form:
+        yield Problem(key, form, "* beside {} leaves open where the number begins or ends; write what stands between")
+
+
+def _replies(key: str, replies: dict[str, tuple[str, ...]]) -> Iterator[Problem]:
+    """One text must not mean two things, and must be as replies are compared."""
+    seen: dict[str, str] = {}
+    for name, texts in replies.items():
+        if not texts:
+            yield Problem(f"{key}.{name}", None, "at least one answer is due")
+        for text in texts:
+            if text != word_of(text) or not text:
+                why = f"{word_of(text)!r} is due: answers are compared in capitals, unquoted, numbers at their shortest"
+                yield Problem(f"{key}.{name}", text, why)
+            if text in seen:
+                yield Problem(f"{key}.{name}", text, f"it also stands in {seen[text]}; a reply must mean one thing")
+            seen[text] = name
+
+
+def _functions(function: Choice) -> Iterator[Problem]:
+    for word in function.set:
+        if word not in FUNCTIONS:
+            yield Problem(f"function.set.{word}", None, f"no function; accepted: {', '.join(FUNCTIONS)}")
+    if "cc" not in function.set:
+        yield Problem("function.set", None, "cc is missing; a load that cannot hold a current constant is of no use")
