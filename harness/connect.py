@@ -192,7 +192,10 @@ def _open(connection: Connection, entry: InstrumentEntry, lenient: bool) -> Driv
         wire,
         expected_identity=entry.identity or None,
         errors_ask=dialect.errors_ask,
-        remote=dialect.line.remote,
+        remote=dialect.remote.set if dialect.remote else None,
+        local=(dialect.remote.local or None) if dialect.remote else None,
+        identity_ask=dialect.identity_ask,
+        patterns=dialect.identity,
     )
     connection.sessions.append(session)
     try:
