@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import re
 
-from sims.headers import Refusal
-
 WHOLE, CUT_OFF = "\ue100", "\ue101"
 """What stands in the text before a block's bytes: all of them came, or the message ended first."""
+
+STRAY = "\ue102"
+"""What stands in the text for a byte that no message may have there."""
 
 _INTO = {byte: 0xE000 + byte for byte in range(256)}
 _OUT_OF = {0xE000 + byte: byte for byte in range(256)}
@@ -24,7 +25,7 @@ POINT = re.compile(rb"\n|'[^'\n]*'?|\"[^\"\n]*\"?|(?<=[\x00-\x09\x0b-\x20,])#([0
 """Where the bytes of a message stop being plain: its end, a string, a block."""
 
 # IEEE 488.2 counts every control character but the line feed as white space.
-_WHITE = dict.fromkeys(range(32), " ")
+_WHITE = dict.fromkeys(range(32), " ") | dict.fromkeys(range(128, 256), STRAY)
 
 
 def block_end(held: bytes, match: re.Match[bytes], *, most: int) -> tuple[int, int]:
@@ -50,7 +51,7 @@ def block_end(held: bytes, match: re.Match[bytes], *, most: int) -> tuple[int, i
 def carried(message: bytes, *, most: int) -> str:
     """A message without its terminator as text, control characters as spaces, its blocks as private characters.
 
-    Raises Refusal -101 for a byte outside a block that is no ASCII.
+    Bytes outside a block that are no ASCII stand as ``STRAY``.
     """
     if b"#" not in message:
         return _plain(message)
@@ -75,7 +76,4 @@ def payload(inner: str) -> str | None:
 
 
 def _plain(message: bytes) -> str:
-    try:
-        return message.decode("ascii").translate(_WHITE)
-    except UnicodeDecodeError as error:
-        raise Refusal(-101, f"byte {message[error.start]}") from None
+    return message.decode("latin-1").translate(_WHITE)

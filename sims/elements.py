@@ -40,7 +40,7 @@ class Element:
 
 
 def split(text: str, separator: str) -> list[str]:
-    """Cut at a separator, but not inside strings or brackets; raises Refusal -151 on a string left open.
+    """Cut at a separator, but not inside strings or brackets; one left open takes the rest.
 
     A separator inside a block never gets here, see ``blocks``.
     """
@@ -58,8 +58,6 @@ def split(text: str, separator: str) -> list[str]:
         elif letter == separator and not depth:
             parts.append(text[begin:at])
             begin = at + 1
-    if quote:
-        raise Refusal(-151, "the string is not closed")
     parts.append(text[begin:])
     return parts
 

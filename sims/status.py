@@ -1,7 +1,7 @@
 """Status of an instrument: error queue, standard event status, and the two SCPI register sets.
 
 Source: IEEE 488.2-1992 chapter 11 (status byte, standard event status), SCPI-1999 volume 1 chapter 9 and volume 2
-STATus and SYSTem subsystems. Error texts are the standard's (SCPI-1999 volume 2, 21.8).
+STATus and SYSTem subsystems.
 
 Not modelled: service requests over the wire (a socket has none), the instrument summary bits of multi-channel
 instruments. A condition that comes and goes between two messages is not seen by the event registers.
@@ -11,69 +11,30 @@ from __future__ import annotations
 
 from collections import deque
 
-ERROR_TEXTS = {
-    0: "No error",
-    -100: "Command error",
-    -101: "Invalid character",
-    -102: "Syntax error",
-    -103: "Invalid separator",
-    -104: "Data type error",
-    -108: "Parameter not allowed",
-    -109: "Missing parameter",
-    -110: "Command header error",
-    -111: "Header separator error",
-    -112: "Program mnemonic too long",
-    -113: "Undefined header",
-    -114: "Header suffix out of range",
-    -115: "Unexpected number of parameters",
-    -120: "Numeric data error",
-    -121: "Invalid character in number",
-    -123: "Exponent too large",
-    -124: "Too many digits",
-    -128: "Numeric data not allowed",
-    -130: "Suffix error",
-    -131: "Invalid suffix",
-    -134: "Suffix too long",
-    -138: "Suffix not allowed",
-    -140: "Character data error",
-    -141: "Invalid character data",
-    -144: "Character data too long",
-    -148: "Character data not allowed",
-    -150: "String data error",
-    -151: "Invalid string data",
-    -158: "String data not allowed",
-    -160: "Block data error",
-    -161: "Invalid block data",
-    -168: "Block data not allowed",
-    -170: "Expression error",
-    -178: "Expression data not allowed",
-    -200: "Execution error",
-    -220: "Parameter error",
-    -221: "Settings conflict",
-    -222: "Data out of range",
-    -224: "Illegal parameter value",
-    -300: "Device-specific error",
-    -310: "System error",
-    -350: "Queue overflow",
-    -363: "Input buffer overrun",
-    -400: "Query error",
-    -410: "Query INTERRUPTED",
-    -420: "Query UNTERMINATED",
-    -430: "Query DEADLOCKED",
-    -440: "Query UNTERMINATED after indefinite response",
-}
+from sims.error_texts import HIGHEST, LOWEST, text_of
 
-OPERATION_COMPLETE, QUERY_ERROR, DEVICE_ERROR, EXECUTION_ERROR, COMMAND_ERROR, POWER_ON = 1, 4, 8, 16, 32, 128
+OPERATION_COMPLETE, REQUEST_CONTROL, QUERY_ERROR, DEVICE_ERROR = 1, 2, 4, 8
+EXECUTION_ERROR, COMMAND_ERROR, USER_REQUEST, POWER_ON = 16, 32, 64, 128
+"""Standard event status bits."""
+
+_CLASSES = {
+    1: COMMAND_ERROR,
+    2: EXECUTION_ERROR,
+    3: DEVICE_ERROR,
+    4: QUERY_ERROR,
+    5: POWER_ON,
+    6: USER_REQUEST,
+    7: REQUEST_CONTROL,
+    8: OPERATION_COMPLETE,
+}
 
 QUEUE_LENGTH = 20
 LONGEST_TEXT = 255
 
 
 def event_bit(number: int) -> int:
-    """The standard event status bit an error number sets."""
-    if number > 0:
-        return DEVICE_ERROR
-    return {1: COMMAND_ERROR, 2: EXECUTION_ERROR, 3: DEVICE_ERROR, 4: QUERY_ERROR}.get(-number // 100, 0)
+    """The standard event status bit an error number sets; 0 for numbers that belong to no class."""
+    return DEVICE_ERROR if number > 0 else _CLASSES.get(-number // 100, 0)
 
 
 class RegisterSet:
@@ -119,25 +80,30 @@ class Status:
         self.questionable = RegisterSet()
 
     def fault(self, number: int, detail: str = "") -> None:
-        """Enter an error: its event bit, and the queue, whose last place says -350 when it is full."""
+        """Enter an error or event: its event bit, and the queue, whose last place says -350 when it is full.
+
+        ``detail`` stands behind the standard's text. Raises ValueError for 0 and for numbers no queue may hold.
+        """
+        if not number or not LOWEST <= number <= HIGHEST:
+            raise ValueError(f"error number {number}: must be {LOWEST} to {HIGHEST} and not 0")
         self.event_status |= event_bit(number)
-        text = ERROR_TEXTS.get(number, "")
+        text = text_of(number)
         if detail:
             clean = "".join(letter if " " <= letter <= "~" else "?" for letter in detail).replace('"', "'")
-            text = f"{text};{clean}"
+            text = f"{text};{clean}" if text else clean
         if len(self.errors) < QUEUE_LENGTH:
             self.errors.append(f'{number},"{text[:LONGEST_TEXT]}"')
         else:
             self.event_status |= DEVICE_ERROR
-            self.errors[-1] = f'-350,"{ERROR_TEXTS[-350]}"'
+            self.errors[-1] = f'-350,"{text_of(-350)}"'
 
     def next_error(self) -> str:
         """The oldest error, taken out of the queue."""
-        return self.errors.popleft() if self.errors else f'0,"{ERROR_TEXTS[0]}"'
+        return self.errors.popleft() if self.errors else f'0,"{text_of(0)}"'
 
     def all_errors(self) -> str:
         """Every error, oldest first; the queue is empty afterwards."""
-        text = ",".join(self.errors) or f'0,"{ERROR_TEXTS[0]}"'
+        text = ",".join(self.errors) or f'0,"{text_of(0)}"'
         self.errors.clear()
         return text
 

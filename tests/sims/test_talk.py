@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sims.error_texts import ERROR_TEXTS
 from sims.framing import BUFFER_BYTES
-from sims.status import ERROR_TEXTS, QUEUE_LENGTH, event_bit
+from sims.status import QUEUE_LENGTH, event_bit
 from sims.talk import Boolean, Command, Engine, Exchange, Number, Refusal, Talker, setting
 
 DATA = Path(__file__).parent / "data"
