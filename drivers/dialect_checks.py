@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from drivers.dialect_kinds import AnyDialect, LoadDialect, kind_of, optional, parts
+from drivers.dialect_kinds import AnyDialect, LoadDialect, SupplyDialect, kind_of, optional, parts
 from drivers.dialect_parts import Choice, Flag, Input, Line, Mode, Part, Reading, Setting, Switch
 from drivers.dialect_texts import Problem, text_problems, word_of
 
@@ -44,6 +44,14 @@ def problems(dialect: AnyDialect) -> Iterator[Problem]:
         yield from _functions(dialect.function)
     if dialect.remote is not None:
         yield from _replies("remote", {"reply_on": dialect.remote.reply_on, "reply_off": dialect.remote.reply_off})
+    if (
+        isinstance(dialect, SupplyDialect | LoadDialect)
+        and (protection := dialect.protection)
+        and not protection.latches
+    ):
+        for key in ("clear", "restores_output"):
+            if value := getattr(protection, key):
+                yield Problem(f"protection.{key}", value, "with latches = false there is nothing to clear; take it out")
 
 
 def _whole(dialect: AnyDialect) -> Iterator[Problem]:
@@ -118,6 +126,12 @@ def _setting(key: str, part: Setting) -> Iterator[Problem]:
         yield Problem(f"{key}.decimals", part.decimals, "0 to 9 is due")
     if part.step is not None and not 0 < part.step < 1e3:
         yield Problem(f"{key}.step", part.step, "above 0 and below 1000 is due")
+    elif part.step is not None and 0 <= part.decimals <= 9:
+        counts = part.step * part.per_unit
+        if not math.isclose(round(counts, part.decimals), counts, rel_tol=1e-9):
+            yield Problem(
+                f"{key}.step", part.step, f"cannot be sent with decimals = {part.decimals}; give more of them"
+            )
     least = -math.inf if part.least is None else part.least
     most = math.inf if part.most is None else part.most
     if not least < most:

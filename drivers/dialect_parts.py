@@ -150,13 +150,19 @@ class Remote(Table, frozen=True, kw_only=True):
 
 
 class Protection(Table, frozen=True, kw_only=True):
-    """How a trip is undone. ``latches``: it stays until it is cleared. ``clear`` is the text for that, empty when only
-    the front panel does it. ``restores_output``: clearing puts the output back as it was before the trip.
+    """How a trip is undone. ``latches``: it stays until it is cleared. ``clear`` is the text for that, or several,
+    empty when only the front panel does it. ``restores_output``: clearing puts the output back as it was before the
+    trip, which the drivers always reckon with.
     """
 
     latches: bool = True
-    clear: str = ""
+    clear: str | tuple[str, ...] = ()
     restores_output: bool = False
+
+    @property
+    def clears(self) -> tuple[str, ...]:
+        """The texts that clear, in their order."""
+        return tuple(text for text in ((self.clear,) if isinstance(self.clear, str) else self.clear) if text)
 
 
 Part = Reading | Setting | Switch | Input | Choice | Flag | Mode

@@ -44,8 +44,8 @@ def sent(dialect: AnyDialect) -> Iterator[Sent]:
     """Every text that may be sent to the instrument."""
     for key, part in parts(dialect):
         yield from sent_by(key, part)
-    if isinstance(dialect, SupplyDialect | LoadDialect) and dialect.protection and dialect.protection.clear:
-        yield Sent("protection.clear", dialect.protection.clear)
+    if isinstance(dialect, SupplyDialect | LoadDialect) and dialect.protection:
+        yield from (Sent("protection.clear", text) for text in dialect.protection.clears)
     yield from _of_the_whole(dialect)
 
 

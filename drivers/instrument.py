@@ -169,29 +169,20 @@ class Instrument:
 
     def _clear(self, protection: Protection, switch: Switch, what: str, trips: tuple[Flag, ...]) -> None:
         """Clear a trip of an instrument that is off and turned down, and see that it stays off."""
-        self._line.tell(protection.clear)
-        with _confirming(self._line.text(protection.clear)):
+        sent = ", ".join(self._line.text(text) for text in protection.clears)
+        for text in protection.clears:
+            self._line.tell(text)
+        with _confirming(sent):
             came_on = self._is_on(switch)
         if came_on:
-            self.session.distrust()
             self._line.tell_whoever(switch.set_off)
-            raise ReadBackMismatch(
-                f"{what} came on as its protection was cleared, and was {self._after_off(switch)}",
-                asked=False,
-                held=True,
-                instrument=self.name,
-                sent=self._line.text(protection.clear),
-                do="take the leads off before clearing it again",
-            )
+            why = f"{what} came on as its protection was cleared, and was {self._after_off(switch)}"
+            raise self._not_cleared(why, sent, do="take the leads off before clearing it again")
         if still := self._tripped(trips):
-            raise ReadBackMismatch(
-                f"protection is still tripped: {still}",
-                asked=False,
-                held=True,
-                instrument=self.name,
-                sent=self._line.text(protection.clear),
-                do="remove the cause first",
-            )
+            raise self._not_cleared(f"protection is still tripped: {still}", sent, do="remove the cause first")
+
+    def _not_cleared(self, why: str, sent: str, *, do: str) -> ReadBackMismatch:
+        return ReadBackMismatch(why, asked=False, held=True, instrument=self.name, sent=sent, do=do)
 
     def _after_off(self, switch: Switch) -> str:
         try:

@@ -59,7 +59,7 @@ class Load(Instrument):
         the trip is still there.
         """
         protection = self._needed(self.dialect.protection, "protection")
-        if not protection.clear:
+        if not protection.clears:
             raise self._unsupported("protection", "with clear")
         self.switch(False)
         self._set_least(self.dialect.amps, "amps")
@@ -75,6 +75,10 @@ class Load(Instrument):
     def off_texts(self) -> tuple[str, str]:
         """The literal messages that switch off, one a line, and those that ask whether it is off."""
         return self._line.literal(self.dialect.input.set_off), self._line.literal(self.dialect.input.ask)
+
+    def senses_remotely(self) -> bool:
+        """Whether four-wire sensing is on. May raise ``Unsupported``."""
+        return self._is_on(self._needed(self.dialect.sense, "sense"))
 
     def input_is_on(self) -> bool:
         """What the load says of its input."""

@@ -57,7 +57,7 @@ class Supply(Instrument):
         there.
         """
         protection = self._needed(self.dialect.protection, "protection")
-        if not protection.clear:
+        if not protection.clears:
             raise self._unsupported("protection", "with clear")
         self.switch(False)
         if self.dialect.sink_amps is not None:
@@ -76,6 +76,10 @@ class Supply(Instrument):
     def off_texts(self) -> tuple[str, str]:
         """The literal messages that switch off, one a line, and those that ask whether it is off."""
         return self._line.literal(self.dialect.output.set_off), self._line.literal(self.dialect.output.ask)
+
+    def senses_remotely(self) -> bool:
+        """Whether four-wire sensing is on. May raise ``Unsupported``."""
+        return self._is_on(self._needed(self.dialect.sense, "sense"))
 
     def output_is_on(self) -> bool:
         """What the supply says of its output."""

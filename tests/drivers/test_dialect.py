@@ -4,17 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.dialect import (
-    ContactDialect,
-    DialectRefused,
-    LoadDialect,
-    MeterDialect,
-    SupplyDialect,
-    SwitchDialect,
-    ThermometerDialect,
-    load,
-    shipped,
-)
+from drivers.dialect import ContactDialect, DialectRefused, SupplyDialect, kind_of, load, shipped
 
 METER = 'kind = "meter"\nwords = "w"\n[measured_volts]\nask = "V?"\nunit = "V"\n'
 SUPPLY = """
@@ -45,14 +35,15 @@ unit = "A"
 
 def test_shipped_ones_are_of_their_kind():
     kinds = {
-        "supply": SupplyDialect,
-        "load": LoadDialect,
-        "meter": MeterDialect,
-        "thermometer": ThermometerDialect,
-        "switch": SwitchDialect,
-        "contact": ContactDialect,
+        "supply": ("scpi-supply", "-two-quadrant", "-select", "-suffix", "-list"),
+        "load": ("scpi-load", "-mode"),
+        "meter": ("scpi-meter",),
+        "thermometer": ("scpi-thermometer",),
+        "switch": ("scpi-switch", "-route"),
+        "contact": ("scpi-contact",),
     }
-    assert {name: type(load(name)) for name in shipped()} == {f"scpi-{kind}": struct for kind, struct in kinds.items()}
+    found = {name if name[0] != "-" else names[0] + name: kind for kind, names in kinds.items() for name in names}
+    assert {name: kind_of(load(name)) for name in shipped()} == found | {"scpi-shunt-meter": "meter"}
     assert [load(name).name for name in shipped()] == list(shipped())
 
 
