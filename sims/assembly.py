@@ -73,16 +73,10 @@ def build_ups(scenario: Scenario) -> Ups:
 
 def build_world(scenario: Scenario) -> World:
     """The bench as wired at first: supply and load on their leads at the pack's terminals, the UPS beside it."""
-    supply, load = scenario.supply, scenario.load
+    load = scenario.load
     world = World(
         pack=build_pack(scenario.pack, ambient_c=scenario.ambient_c),
-        supply=SupplyPort(
-            volts_max=supply.volts_max,
-            amps_max=supply.amps_max,
-            i_bleed=supply.bleed_amps,
-            r_bleed=supply.bleed_kohm * 1e3,
-            remote_sense=supply.sense == "remote",
-        ),
+        supply=_supply_port(scenario),
         load=LoadPort(
             volts_max=load.volts_max,
             amps_max=load.amps_max,
@@ -96,6 +90,22 @@ def build_world(scenario: Scenario) -> World:
     )
     world.hook_up("pack")
     return world
+
+
+def build_open_world(scenario: Scenario) -> World:
+    """One more output of the same supply, nothing on its terminals."""
+    return World(pack=None, supply=_supply_port(scenario), ambient_c=scenario.ambient_c)
+
+
+def _supply_port(scenario: Scenario) -> SupplyPort:
+    supply = scenario.supply
+    return SupplyPort(
+        volts_max=supply.volts_max,
+        amps_max=supply.amps_max,
+        i_bleed=supply.bleed_amps,
+        r_bleed=supply.bleed_kohm * 1e3,
+        remote_sense=supply.sense == "remote",
+    )
 
 
 def build_ideal_world(scenario: Scenario) -> World:

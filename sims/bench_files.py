@@ -10,9 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sims.scenario import Scenario, SourceFacts
+from sims.manners import Manners
+from sims.scenario import MeterFacts, Scenario, SourceFacts
+from sims.shapes import channel_of, dialect_of
 
-ROLES = {"mains": "switch", "acload": "switch", "contactor": "switch", "contact": "contact", "output": "contact"}
+ROLES = {
+    "mains": "switch",
+    "acload": "switch",
+    "contactor": "switch",
+    "contact": "contact",
+    "output": "contact",
+    "shunt": "meter",
+}
 """Role of each instrument that is not called by its role."""
 
 HEAD = "# Written for the simulated bench {name!r}. Invented: no such pack, UPS or instrument exists.\n"
@@ -45,15 +54,30 @@ def _source(facts: SourceFacts, lead_mohm: float) -> dict[str, object]:
     }
 
 
-def bench_toml(
-    facts: Scenario,
-    *,
-    addresses: Mapping[str, str],
-    identities: Mapping[str, str],
-    clock: Mapping[str, object] | None,
-) -> str:
-    """The bench file; instruments without an address are left out, and those that are not fitted."""
-    rows: dict[str, dict[str, object]] = {
+def _meter(facts: MeterFacts) -> dict[str, object]:
+    return {
+        "volts_range": facts.volts_max,
+        "volts_accuracy_reading_pct": facts.volts_accuracy_reading_pct,
+        "volts_accuracy_range_pct": facts.volts_accuracy_range_pct,
+    }
+
+
+def _shunt(facts: Scenario) -> dict[str, object]:
+    shunt = facts.shunt
+    if shunt is None:
+        return {}
+    return {
+        "measures": "shunt",
+        "shunt_mohm": shunt.mohm,
+        "shunt_accuracy_pct": shunt.accuracy_pct,
+        "shunt_inverted": shunt.inverted,
+        **_meter(shunt.meter),
+    }
+
+
+def _rows(facts: Scenario) -> dict[str, dict[str, object]]:
+    """What the bench file says of each instrument beside where it is and how it is spoken to."""
+    return {
         "supply": {
             **_source(facts.supply, facts.supply_lead_mohm),
             "own_over_volts_stop": True,
@@ -64,30 +88,43 @@ def bench_toml(
             "max_watts": facts.load.watts_max,
             "own_low_volts_stop": True,
         },
-        "meter": {
-            "measures": "pack",
-            "volts_range": facts.meter.volts_max,
-            "volts_accuracy_reading_pct": facts.meter.volts_accuracy_reading_pct,
-            "volts_accuracy_range_pct": facts.meter.volts_accuracy_range_pct,
-        },
+        "meter": {"measures": "pack", **_meter(facts.meter)},
         "thermometer": {"measures": facts.thermometer.measures, "temp_accuracy_k": facts.thermometer.accuracy_k},
         "mains": {"switches": "mains"},
         "acload": {"switches": "ac-load"},
         "contactor": {"switches": "contactor"},
         "contact": {"senses": "warning"},
         "output": {"senses": "ac-output"},
+        "shunt": _shunt(facts),
     }
+
+
+def bench_toml(
+    facts: Scenario,
+    *,
+    addresses: Mapping[str, str],
+    identities: Mapping[str, str],
+    clock: Mapping[str, object] | None,
+    manners: Mapping[str, Manners],
+    shared: Mapping[str, str],
+) -> str:
+    """The bench file; instruments without an address are left out, and those that are not fitted.
+
+    A channel of an instrument that several names share has that one's address where it has none of its own.
+    """
     parts = [HEAD.format(name=facts.name) + _table("", {"name": facts.name, "note": "simulated"}).lstrip("\n")]
     if clock is not None:
         parts.append(_table("[clock]", clock))
-    for name, row in rows.items():
-        if name in addresses and name in identities:
-            role = ROLES.get(name, name)
+    for name, row in _rows(facts).items():
+        address = addresses.get(name, addresses.get(shared.get(name, ""), ""))
+        if address and name in identities:
+            role, channel = ROLES.get(name, name), channel_of(name, manners[name])
             head: dict[str, object] = {
                 "name": name,
                 "role": role,
-                "address": addresses[name],
-                "dialect": f"scpi-{role}",
+                "address": address,
+                "dialect": dialect_of(name, role, manners[name].shape),
+                **({} if channel is None else {"channel": channel}),
                 "identity": identities[name].rpartition(",")[0],
             }
             parts.append(_table("[[instrument]]", head | row))

@@ -4,6 +4,9 @@ Orders are fixed texts. They are carried out at once; the time a person takes is
 noticed carries the bench time at which the person says so, 0.8 to 2 s after it began (judgement, no source); what lasts
 less than 0.3 s is missed.
 
+Beside the wiring somebody may work an instrument: press its local key, switch it off and on (its settings are then as
+at first), turn a knob. Bench runs never ask for that; a judge does.
+
 Not modelled: mistakes, absence, sleep; a person who acts without being asked.
 """
 
@@ -13,13 +16,17 @@ import random
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from sims.switch import Switch
+from sims.front_panel import FrontPanel
+from sims.relay import Relay
 from sims.watching import Watched
 
 if TYPE_CHECKING:
     from sims.world import World
 
 ORDERS = ("wire pack", "wire ups", "mains on", "mains off", "ac load on", "ac load off")
+
+AT_A_PANEL = ("local NAME", "reset NAME", "turn NAME volts|amps VALUE")
+"""Orders about one instrument, for each that has a panel to be worked."""
 
 REACTION_S = (0.8, 2.0)
 SEEN_S = 0.3
@@ -40,10 +47,17 @@ def plug(world: World, circuit: str, on: bool) -> None:
 
 class Hands:
     """``switches`` holds the switches of the bench by circuit ("mains", "ac-load"): with one a person works its front
-    panel, without one the plug itself."""
+    panel, without one the plug itself. ``panels``: the instruments that can be worked, by name."""
 
-    def __init__(self, world: World, *, switches: Mapping[str, Switch], draw: random.Random) -> None:
-        self._world, self._switches, self._draw = world, switches, draw
+    def __init__(
+        self,
+        world: World,
+        *,
+        switches: Mapping[str, Relay],
+        draw: random.Random,
+        panels: Mapping[str, FrontPanel] | None = None,
+    ) -> None:
+        self._world, self._switches, self._panels, self._draw = world, switches, panels or {}, draw
         self._noticed: list[tuple[float, str]] = []
         ups, watch = world.ups, self._watch
         self._watched = () if ups is None else (
@@ -54,8 +68,11 @@ class Hands:
 
     def do(self, order: str) -> str:
         """Carry out an order; "done", or in words why not."""
+        act, _, rest = order.partition(" ")
+        if act in ("local", "reset", "turn") and rest:
+            return self._at_panel(act, rest.split())
         if order not in ORDERS:
-            return f"no order {order[:40]!r}; there are: {', '.join(ORDERS)}"
+            return f"no order {order[:40]!r}; there are: {', '.join((*ORDERS, *AT_A_PANEL))}"
         if self._world.ups is None and order != "wire pack":
             return "there is no UPS on this bench"
         what, _, word = order.rpartition(" ")
@@ -75,6 +92,20 @@ class Hands:
         told = sorted(one for one in self._noticed if one[0] <= now_s)
         self._noticed = [one for one in self._noticed if one[0] > now_s]
         return told
+
+    def _at_panel(self, act: str, words: list[str]) -> str:
+        panel = self._panels.get(words[0])
+        if panel is None:
+            return f"no panel of {words[0][:20]!r} to be worked; there are: {', '.join(self._panels) or 'none'}"
+        if len(words) != (3 if act == "turn" else 1):
+            return f"no order {act!r} like that; there are: {', '.join(AT_A_PANEL)}"
+        if act == "turn":
+            return panel.turn(words[1], words[2]) or DONE
+        if act == "local":
+            panel.key.press()
+        else:
+            panel.restart()
+        return DONE
 
     def _wire(self, place: str) -> str:
         world = self._world

@@ -75,6 +75,11 @@ class Readings:
         return self._flows().ups_amps
 
     @property
+    def lead_amps(self) -> float:
+        """Current in the lead that hangs the pack (else the UPS) on the node, A; positive out of it."""
+        return self.pack_amps if self._on_node[0] is not None else -self.ups_amps
+
+    @property
     def charge_ah(self) -> float:
         """Charge out of the pack so far, Ah."""
         return self.totals.pack_c / SECONDS_PER_HOUR

@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from sims.charger import ChargerSpec
 from sims.manners import Manners, manners_table
-from sims.switch import SwitchFacts
+from sims.relay import SwitchFacts
 from sims.ups_facts import SiteFacts, UpsFacts, UpsPlanFacts
 from sims.ups_seeds import drawn_ups
 from sims.ups_spec import UpsSpec
@@ -127,6 +127,17 @@ class MeterFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class ShuntFacts:
+    """A shunt in the pack's lead: marked mohm, the percent it may be off, the ends of its meter's leads crossed or not,
+    and that meter. Its resistance is counted in the leads."""
+
+    mohm: float
+    accuracy_pct: float
+    meter: MeterFacts
+    inverted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ThermometerFacts:
     """The thermometer: where its probe sits, how it lags, and its stated accuracy in kelvin."""
 
@@ -172,6 +183,7 @@ class Scenario:
     fitted: tuple[str, ...] = FITTED
     switch: SwitchFacts = SwitchFacts()  # noqa: RUF009 - frozen
     swapped: tuple[str, ...] = ()
+    shunt: ShuntFacts | None = None
     manners: Mapping[str, Manners] = field(default_factory=dict, hash=False)
 
 
@@ -216,6 +228,7 @@ def load_scenario(name: str) -> Scenario:
         switch=_record(SwitchFacts, raw.get("switch", {}), name),
         fitted=tuple(raw.get("bench", {}).get("fitted", FITTED)),
         swapped=tuple(raw.get("swapped", ())),
+        shunt=_shunt(raw, name),
         manners=_manners(raw.get("manners", {}), name),
     )
 
@@ -260,6 +273,17 @@ def drawn(scenario: Scenario, *, seed: int) -> Scenario:
             ),
         ),
     )
+
+
+def _shunt(raw: Mapping[str, Any], name: str) -> ShuntFacts | None:
+    """The shunt, when one is fitted; raises ValueError when the bench has one and the table is missing."""
+    if "shunt" not in raw:
+        if "shunt" in raw.get("bench", {}).get("fitted", ()):
+            raise ValueError(f"scenario {name}: a shunt is fitted and there is no table [shunt]; write one")
+        return None
+    table = dict(raw["shunt"])
+    table["meter"] = _record(MeterFacts, table.get("meter", {}), name)
+    return _record(ShuntFacts, table, name)
 
 
 def _manners(tables: Mapping[str, Mapping[str, Any]], name: str) -> dict[str, Manners]:

@@ -1,8 +1,10 @@
-"""A one-quadrant DC supply, electrically: a voltage behind a small resistance, limited in current both ways.
+"""A DC supply, electrically: a voltage behind a small resistance, limited in current both ways.
 
-Not modelled: ripple, output inductance, foldback, mains side, warm-up; programming and reading errors (the panel's
-matter); a supply that can sink more than its bleed current; its output capacitor while a load pulls it down within a
-millisecond (taken as at once); the shape of its ramp below 5 ms (a staircase).
+A one-quadrant supply takes in no more than its bleed current; a two-quadrant one sinks up to a limit that is set.
+
+Not modelled: ripple, output inductance, foldback, mains side, warm-up; programming and reading errors (the output's
+matter); a limit of the power that is sunk, or of the volts below which nothing is; its output capacitor while a load
+pulls it down within a millisecond (taken as at once); the shape of its ramp below 5 ms (a staircase).
 """
 
 from __future__ import annotations
@@ -24,7 +26,8 @@ class SupplyPort:
     """What the front panel sets and what the output does; amps > 0 are sourced. Call ``World.changed()`` after setting.
 
     volts_set V, amps_set A; over_volts V (inf = none); slew V/s (inf = at once); r_source and r_bleed ohm;
-    i_bleed A, the most the output takes in while it is driven from outside; c_out F (0 = none);
+    i_bleed A, the most the output takes in while it is driven from outside; sink_amps A, what a two-quadrant one may
+    take in while it is on (0 = one quadrant); c_out F (0 = none);
     sense_volts_max V, the largest drop in the leads that remote sense makes good; r_reverse ohm of the clamp against
     reversed polarity (inf = none fitted). mode is "cv", "cc", "driven", "unregulated" or "off".
     """
@@ -42,6 +45,7 @@ class SupplyPort:
     sense_volts_max: float = 1.5
     r_source: float = 0.005
     i_bleed: float = 0.02
+    sink_amps: float = 0.0
     r_bleed: float = 5000.0
     r_reverse: float = math.inf
     c_out: float = 0.0
@@ -59,6 +63,11 @@ class SupplyPort:
     _coast_v_per_s: float = field(default=0.0, init=False, repr=False)
     _over_volts_since_s: float = field(default=math.inf, init=False, repr=False)
     _over_amps_since_s: float = field(default=math.inf, init=False, repr=False)
+
+    @property
+    def most_in(self) -> float:
+        """The most that flows into the output while it is on, A."""
+        return max(self.i_bleed, self.sink_amps)
 
     def clear_trips(self) -> None:
         """Forget the latched trips; the output stays off until it is switched on again."""
@@ -89,16 +98,16 @@ class SupplyPort:
     def _local(self, r_lead: float) -> Element:
         source = max(self.r_source, LEAST_OHM - r_lead)
         ohms, volts = source + r_lead, self.volts_now
-        top, knee = volts + self.i_bleed * ohms, volts - self.amps_set * ohms
+        top, knee = volts + self.most_in * ohms, volts - self.amps_set * ohms
         slack, near = slack_amps(volts, ohms), slack_volts(volts, ohms)
         return (
             Piece(
-                "driven", v_low=top, amps=-self.i_bleed,
-                watches=((SUPPLY_SENSE, volts + self.i_bleed * source - near, math.inf),),
+                "driven", v_low=top, amps=-self.most_in,
+                watches=((SUPPLY_SENSE, volts + self.most_in * source - near, math.inf),),
             ),
             Piece(
                 "cv", v_low=knee, v_high=top, amps=volts / ohms, siemens=1.0 / ohms,
-                watches=((SUPPLY_AMPS, -self.i_bleed - slack, self.amps_set + slack),),
+                watches=((SUPPLY_AMPS, -self.most_in - slack, self.amps_set + slack),),
             ),
             Piece(
                 "cc", v_high=knee, amps=self.amps_set,
@@ -113,14 +122,14 @@ class SupplyPort:
         at_set = sense.node_volts(volts)
         reach = max((most - at_set) / r_lead, 0.0)
         amps = min(self.amps_set, reach)
-        top = sense.node_volts(volts + self.i_bleed * LEAST_OHM)
+        top = sense.node_volts(volts + self.most_in * LEAST_OHM)
         bottom = sense.node_volts(volts - amps * LEAST_OHM)
         below = ((SUPPLY_SENSE, -math.inf, volts - amps * LEAST_OHM + near),)
         pieces = [
-            Piece("driven", v_low=top, amps=-self.i_bleed, watches=((SUPPLY_SENSE, volts - near, math.inf),)),
+            Piece("driven", v_low=top, amps=-self.most_in, watches=((SUPPLY_SENSE, volts - near, math.inf),)),
             Piece(
                 "cv", v_low=bottom, v_high=top, amps=volts * steep, sense_siemens=steep,
-                watches=((SUPPLY_AMPS, -self.i_bleed - slack, self.amps_set + slack), (SUPPLY_VOLTS, -math.inf, most)),
+                watches=((SUPPLY_AMPS, -self.most_in - slack, self.amps_set + slack), (SUPPLY_VOLTS, -math.inf, most)),
             ),
         ]  # fmt: skip
         if reach < self.amps_set:
@@ -176,7 +185,7 @@ class SupplyPort:
 
         ``to_volts`` is where the circuit would hold it without a capacitor. A fall within a millisecond is at once.
         """
-        amps += from_volts / self.r_bleed if not self.output_on else self.i_bleed
+        amps += from_volts / self.r_bleed if not self.output_on else self.most_in
         gap = from_volts - to_volts
         if self.c_out <= 0.0 or gap < 1e-3 or amps <= 0.0 or gap * self.c_out / amps < 1e-3:
             self.coasting_volts, self._coast_due_s = math.nan, math.inf

@@ -1,34 +1,27 @@
-"""The simulated switch of one circuit: an order, contacts that follow some milliseconds later, and what it answers.
+"""The simulated switch of one circuit: a relay of its own behind ``OUTPut[:STATe]`` (SCPI-1999).
 
-``OUTPut[:STATe]`` (SCPI-1999) is the order. What the query answers is either the order ("command", as of most relays)
-or where the contacts are ("contacts"). Somebody may also work it by hand, and its contacts may weld: then they stay.
+What the query answers is either the order ("command", as of most relays) or where the contacts are ("contacts").
+Somebody may also work it by hand, and its contacts may weld: then they stay.
 
-Not modelled: bounce, arcs and wear, the coil's own supply, switching at the zero crossing of the mains.
+Not modelled: see relay.py.
 """
 
 from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from sims.agenda import Agenda
-from sims.message import Command
+from sims.message import setting
 from sims.program_data import Boolean
+from sims.relay import Relay, SwitchFacts
 from sims.talk import Engine
 
-
-@dataclass(frozen=True, slots=True)
-class SwitchFacts:
-    """How long its contacts take (drawn anew for each move), s, and what it answers: "command" or "contacts"."""
-
-    delay_min_s: float = 0.005
-    delay_max_s: float = 0.020
-    answers: str = "command"
+__all__ = ["Switch", "SwitchFacts"]
 
 
-class Switch:
-    """``put(closed)`` is called when the contacts arrive. ``engine`` is what clients connect to."""
+class Switch(Relay):
+    """A relay with an instrument of its own. ``engine`` is what clients connect to."""
 
     def __init__(
         self,
@@ -41,33 +34,10 @@ class Switch:
         draw: random.Random,
         before: Callable[[], None],
     ) -> None:
-        self._facts, self._put, self._agenda, self._now, self._draw = facts, put, agenda, now, draw
-        self._orders = 0
-        self.told = False
-        """The last order."""
-        self.closed = False
-        """Where the contacts are."""
-        self.welded = False
-        """The contacts do not move any more."""
+        super().__init__(facts, put=put, agenda=agenda, now=now, draw=draw)
         self.engine = Engine(
             identity=identity,
-            commands=(Command("OUTPut#[:STATe]", set=self.turn, ask=self._position, data=(Boolean(),)),),
+            commands=(setting("OUTPut#[:STATe]", Boolean(), get=self.position, put=self.turn),),
             before=before,
             reset=lambda: self.turn(False),
         )
-
-    def turn(self, on: bool) -> None:
-        """Order the contacts to close or open; an order that comes before they moved takes the place of the last."""
-        self.told = on
-        self._orders += 1
-        number = self._orders
-        delay_s = self._draw.uniform(self._facts.delay_min_s, self._facts.delay_max_s)
-        self._agenda.put(self._now() + delay_s, lambda: self._arrive(on, number))
-
-    def _arrive(self, on: bool, number: int) -> None:
-        if number == self._orders and on != self.closed and not self.welded:
-            self.closed = on
-            self._put(on)
-
-    def _position(self) -> str:
-        return "1" if (self.closed if self._facts.answers == "contacts" else self.told) else "0"

@@ -42,7 +42,7 @@ class Thermometer:
         self._place_c = self.probe_c = world.temp_c(place)
         self.engine = Engine(
             identity=identity,
-            commands=(Command("MEASure[:SCALar]:TEMPerature", ask=self.measure_temp_c),),
+            commands=(Command("MEASure[:SCALar]:TEMPerature", ask=self.measure_temp_c, unit="Cel"),),
             before=before,
         )
 
