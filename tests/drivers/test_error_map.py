@@ -51,8 +51,11 @@ class Faulty:
             raise self.error
         return good
 
-    def send(self, data: bytes) -> None:
+    def send(self, data: bytes, *, within_s: float) -> None:
         self._do("send")
+
+    def clear(self) -> bool:
+        return False
 
     def receive(self, within_s: float) -> bytes:
         return self._do("receive", b"1\n")
@@ -72,7 +75,6 @@ def _wire(error: Exception, *fails: str) -> VisaWire:
     def opened() -> None:
         faulty._do("open")
         wire._stream = faulty
-        wire._resource = faulty
 
     wire._open = opened
     return wire
