@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from drivers.load import Load
 from drivers.supply import Supply
+from harness.config_instrument import InstrumentEntry
 from harness.errors import PreflightRefused
 from harness.limits import own_low_stop_volts
 from harness.rig import Rig
@@ -63,11 +64,15 @@ def too_cold_or_warm(site: Site, *, phase: str, temp_c: float) -> str | None:
 
 
 def arm_supply(supply: Supply, *, site: Site, note: Note, volts: float, amps: float) -> None:
-    """Over-volts stop, then current, then volts (V, A), each read back.
+    """Sense leads as wired, no sinking, over-volts stop, then current, then volts (V, A), each read back.
 
     Raises what the driver raises, and ``PreflightRefused`` when a stop the bench file claims cannot be set.
     """
     entry = site.bench.one("supply")
+    _sense_as_wired(supply, entry, note)
+    if supply.dialect.sink_amps is not None:
+        # A supply that can sink would drain a pack that stands above its set volts.
+        note("limit change", instrument=supply.name, sink_amps=supply.arm_sink(amps=0.0))
     if supply.dialect.over_volts is None and entry is not None and entry.own_over_volts_stop:
         raise PreflightRefused(
             f"{supply.name}: own_over_volts_stop = true, but dialect {supply.dialect.name} cannot set one; add "
@@ -80,6 +85,17 @@ def arm_supply(supply: Supply, *, site: Site, note: Note, volts: float, amps: fl
         note("limit change", instrument=supply.name, own_over_volts_stop=stop)
     supply.set_amps(amps=amps)
     supply.set_volts(volts=volts)
+
+
+def _sense_as_wired(driver: Supply | Load, entry: InstrumentEntry | None, note: Note) -> None:
+    """Four-wire sensing as the bench file says it is wired: with the leads there and the setting off, volts are read a
+    lead's drop away from where everybody thinks; with the setting on and no leads an output runs up."""
+    if driver.dialect.sense is None or entry is None:
+        return
+    wanted = entry.sense == "remote"
+    if driver.senses_remotely() is not wanted:
+        driver.set_sense(remote=wanted)
+        note("limit change", instrument=driver.name, sense=entry.sense)
 
 
 def arm_trace(load: Load, *, note: Note, volts: float) -> None:
@@ -107,6 +123,7 @@ def arm_load(load: Load, *, site: Site, note: Note, amps: float) -> None:
             f"{load.name}: own_low_volts_stop = true, but dialect {load.dialect.name} cannot set one; add [low_volts] "
             "to the dialect, or write own_low_volts_stop = false and stay with the run"
         )
+    _sense_as_wired(load, entry, note)
     load.set_function("cc")
     load.set_amps(amps=amps)
     if not entry.own_low_volts_stop:

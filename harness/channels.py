@@ -53,6 +53,10 @@ class Channels:
             raise LookupError(f"bench file: no {role}; no uncertainty can be given for what it would measure")
         return entry
 
+    @property
+    def _shunt(self) -> InstrumentEntry | None:
+        return next((entry for entry in self.site.bench.instruments if entry.shunt is not None), None)
+
     def volts_lines(self, *, volts: float, amps: float) -> list[BudgetLine]:
         """Uncertainty of pack volts at ``volts`` with ``amps`` flowing, V."""
         entry = next(e for e in self.site.bench.instruments if e.name == self.place.name)
@@ -90,9 +94,13 @@ class Channels:
         return reading_line(source=f"{entry.name} volts", reading=volts, terms=entry.volts_accuracy, unit="V")
 
     def amps_line(self, *, role: str, amps: float) -> BudgetLine:
-        """Uncertainty of the current as ``role`` (load or supply) measures it, A."""
-        entry = self._entry(role)
+        """Uncertainty of the current, A, as the shunt's meter measures it, or else ``role`` (load or supply)."""
+        entry = self._shunt or self._entry(role)
         return reading_line(source=f"{entry.name} amps", reading=amps, terms=entry.amps_accuracy, unit="A")
+
+    def drain_beside(self, *, volts: float, hours: float) -> Drain:
+        """``drain`` while current flows and is counted: a shunt in the pack's lead has counted it already."""
+        return Drain() if self._shunt is not None else self.drain(volts=volts, hours=hours)
 
     def drain(self, *, volts: float, hours: float) -> Drain:
         """What a supply left connected, its output off, takes from the pack at ``volts`` (V) in ``hours``.

@@ -103,9 +103,7 @@ def _unlike_the_others(keys: Keys, entry: InstrumentEntry, others: list[Instrume
     for other in others:
         if other.name.casefold() == entry.name.casefold():
             keys.refuse("name", "the name of two instruments", "give each one a name of its own")
-        if normal(other.address) == normal(entry.address):
-            same = "" if other.address == entry.address else f" (written {other.address} there)"
-            keys.refuse("address", f'also the address of "{other.name}"{same}', "give each one its own address")
+        _one_place_each(keys, entry, other)
         if other.role == entry.role and entry.role in ("supply", "load"):
             keys.refuse("role", f'"{other.name}" is the {entry.role} already', f"one {entry.role} on a bench")
         for key in ("switches", "senses"):
@@ -118,6 +116,23 @@ def _unlike_the_others(keys: Keys, entry: InstrumentEntry, others: list[Instrume
                 f'not on the same bench as "{other.name}" at {other.address}',
                 "all instruments real, or all of one simulated scenario",
             )
+
+
+def _one_place_each(keys: Keys, entry: InstrumentEntry, other: InstrumentEntry) -> None:
+    """Two entries may share an address as two channels of one instrument, spoken to in one way."""
+    if normal(other.address) != normal(entry.address):
+        return
+    same = "" if other.address == entry.address else f" (written {other.address} there)"
+    if entry.channel is None or other.channel is None:
+        remedy = "give each one its own address, or each one its channel"
+        keys.refuse("address", f'also the address of "{other.name}"{same}', remedy)
+    if entry.channel == other.channel:
+        keys.refuse("channel", f'also the channel of "{other.name}" at this address', "give each one its own channel")
+    for key in ("identity", "line"):
+        if getattr(entry, key) != getattr(other, key):
+            keys.refuse("address", f'"{other.name}" is there too, with another {key}', "write the same in both")
+    if entry.channel is not None and entry.dialect != other.dialect and entry.role == other.role:
+        keys.refuse("dialect", f'"{other.name}" at this address speaks {other.dialect}', "write the same in both")
 
 
 def _clock(file: TomlFile, top: Keys) -> ClockEntry:

@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
+from drivers.wire_visa import SerialLine
 from harness.addresses import NotAnAddress, normal
+from harness.config_line import LINE_KEYS, read_line
+from harness.config_shunt import SHUNT_KEYS, ShuntEntry, read_shunt
 from harness.keys import Keys, nearest
 from harness.uncertainty import ASSUMED_RANGE_PCT, ASSUMED_READING_PCT, AccuracyTerms
 from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
@@ -23,6 +26,8 @@ ASSUMED_TEMP_K = 2.5
 """Half-width taken where a thermometer's accuracy is not given: type K, class 2 (IEC 60584-1, from memory)."""
 
 LEAD_MOHM_MAX = 1000.0
+
+CHANNEL_MAX = 999
 
 INSTRUMENT_KEYS = (
     "name",
@@ -53,6 +58,9 @@ INSTRUMENT_KEYS = (
     "off_bleed_ohm",
     "switches",
     "senses",
+    "channel",
+    *LINE_KEYS,
+    *SHUNT_KEYS,
 )
 
 _POWER = ("supply", "load")
@@ -75,6 +83,7 @@ _ONLY_FOR: dict[str, tuple[str, ...]] = {
     "off_bleed_ohm": ("supply",),
     "switches": ("switch",),
     "senses": ("contact",),
+    **dict.fromkeys(SHUNT_KEYS, ("meter",)),
     "lead_mohm": _WIRED,
     "lead_length_m": _WIRED,
     "lead_mm2": _WIRED,
@@ -82,7 +91,7 @@ _ONLY_FOR: dict[str, tuple[str, ...]] = {
 
 _SWITCHES = ("mains", "ac-load", "contactor")
 _SENSES = ("warning", "ac-output")
-_MEASURES = {"meter": ("pack", "load", "supply"), "thermometer": ("pack", "ambient")}
+_MEASURES = {"meter": ("pack", "load", "supply", "shunt"), "thermometer": ("pack", "ambient")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +101,9 @@ class InstrumentEntry:
     ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
     together. ``dialect``: a shipped name, or the full path of a dialect file. ``off_bleed_ohm``: what a supply's idle
     output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains, its AC load, or the pack.
-    ``senses``: what closes a contact, the UPS's warning or its live output.
+    ``senses``: what closes a contact, the UPS's warning or its live output. ``channel``: which one of an instrument
+    with several. ``line``: settings of a serial port, None for another address. ``shunt``: what a meter that measures
+    current is wired across.
     """
 
     name: str
@@ -123,6 +134,14 @@ class InstrumentEntry:
     off_bleed_ohm: float | None
     switches: str = ""
     senses: str = ""
+    channel: int | None = None
+    line: SerialLine | None = None
+    shunt: ShuntEntry | None = None
+
+    @property
+    def is_voltmeter(self) -> bool:
+        """Whether it reads the volts of a node of the bench: not a meter across a shunt."""
+        return self.role in ("supply", "load") or (self.role == "meter" and self.shunt is None)
 
     @property
     def lead_ohm(self) -> float | None:
@@ -146,7 +165,9 @@ class InstrumentEntry:
 
     @property
     def amps_accuracy(self) -> AccuracyTerms:
-        """Accuracy of its amps; the assumed class where not given."""
+        """Accuracy of its amps; the assumed class where not given. Of a meter on a shunt that of both together."""
+        if self.shunt is not None:
+            return self.shunt.amps_accuracy(self.volts_accuracy)
         range_ = self.amps_range or self.max_amps or ASSUMED_AMPS_RANGE
         return _terms(self.amps_accuracy_reading_pct, self.amps_accuracy_range_pct, range_)
 
@@ -200,6 +221,9 @@ def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
         off_bleed_ohm=keys.number_or_none("off_bleed_ohm", unit="ohm", low=10.0, high=1e9),
         switches=keys.choice("switches", _SWITCHES) if role == "switch" else "",
         senses=keys.choice("senses", _SENSES) if role == "contact" else "",
+        channel=keys.whole("channel", low=1, high=CHANNEL_MAX) if keys.has("channel") else None,
+        line=read_line(keys),
+        shunt=read_shunt(keys),
     )
     _leads_make_sense(keys, entry)
     return entry

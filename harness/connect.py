@@ -12,37 +12,23 @@ from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from typing import Any
 
-from drivers.contact import Contact
-from drivers.dialect import (
-    ContactDialect,
-    Dialect,
-    DialectRefused,
-    LoadDialect,
-    MeterDialect,
-    SupplyDialect,
-    SwitchDialect,
-    ThermometerDialect,
-)
-from drivers.dialect import load as load_dialect
-from drivers.faults import InstrumentFault
-from drivers.load import Load
-from drivers.meter import Meter
+from drivers.faults import InstrumentFault, WrongIdentity
 from drivers.session import Session
-from drivers.supply import Supply
-from drivers.switch import PowerSwitch
-from drivers.thermometer import Thermometer
-from drivers.wire import Exchange, Wire, WireError
-from drivers.wire_memory import MemoryWire
-from drivers.wire_visa import VisaWire
+from drivers.wire import Exchange, WireError
 from harness.addresses import simulated
 from harness.clock import Clock, ScaledClock, SteppedClock, VirtualClock, WallClock
-from harness.config import BenchFile, InstrumentEntry
+from harness.config import BenchFile
 from harness.errors import PreflightRefused, Usage, UserError
 from harness.keys import nearest
+from harness.opening import Opener
+from harness.ports import uncertain
 from harness.rig import Driver, Rig
 
 SIMULATED_MAKER = "NIGHTBENCH"
 """First field of *IDN? of every simulated instrument, in memory or served."""
+
+NO_SERIAL = ("", "0")
+"""What stands for a serial number that is not told (IEEE 488.2 10.14)."""
 
 KEPT_EXCHANGES = 1000
 """Exchanges kept until there is a record: who answered, and what was read before anything was switched on."""
@@ -89,11 +75,28 @@ class Connection:
         else:
             self._before.append(exchange)
 
+    def simulated(self, scenario: str) -> Any:
+        """The simulated bench in memory; opened when it is first asked for."""
+        if self.sim is None:
+            self.sim = open_simulated(scenario, now=self.clock.now, seed=None)
+        return self.sim
+
     def listen(self, listener: Callable[[Exchange], None]) -> None:
         """Hand over every exchange from now on, those before it first."""
         while self._before:
             listener(self._before.popleft())
         self._listener = listener
+
+    def identities(self) -> dict[str, str]:
+        """Answer to the identity question of every real instrument that states a serial number, by its name. A
+        simulated one is known by its address alone: several of one scenario may be served at once."""
+        found = {}
+        for session in self.sessions:
+            with suppress(WireError, InstrumentFault):
+                one = session.identity
+                if one.maker != SIMULATED_MAKER and one.serial not in NO_SERIAL:
+                    found[session.name] = f"{one.maker} {one.model} {one.serial}"
+        return found
 
     def close(self) -> None:
         """Close every session, and the clock unless it belongs to whoever gave it; never raises."""
@@ -136,7 +139,10 @@ def connect(
     """
     connection = Connection(bench_file, clock or _clock_for(bench_file, lenient), owns_clock=clock is None, sim=sim)
     try:
-        drivers = {entry.name: _open(connection, entry, lenient) for entry in bench_file.instruments}
+        if not lenient and (why := uncertain(bench_file.instruments)) is not None:
+            raise PreflightRefused(f"{bench_file.path}: {why}; nothing was asked, nothing switched on")
+        drivers = _made(connection)
+        _open_all(connection, lenient)
         makers = _makers(drivers)
         if not lenient:
             _one_kind(bench_file, makers)
@@ -146,6 +152,45 @@ def connect(
         connection.close()
         raise
     return connection
+
+
+def _made(connection: Connection) -> dict[str, Driver]:
+    """The drivers; nobody has been spoken to yet."""
+    opener = Opener(connection.bench_file.path, connection.clock, connection.tap, connection.simulated)
+    drivers = {entry.name: opener.driver(entry) for entry in connection.bench_file.instruments}
+    connection.sessions.extend(opener.sessions.values())
+    return drivers
+
+
+def _open_all(connection: Connection, lenient: bool) -> None:
+    """Open every line and ask who is there. Where somebody else is, the others are asked too, so that it can be said
+    who is where; orders go to nobody."""
+    wrong: list[WrongIdentity] = []
+    for session in connection.sessions:
+        try:
+            session.open()
+        except WrongIdentity as fault:
+            wrong.append(fault)
+        except WireError as error:
+            if not (lenient or wrong):
+                raise PreflightRefused(f"{error}; check power, cable and address; nothing was switched on") from error
+        except InstrumentFault as fault:
+            if not (lenient or wrong):
+                raise PreflightRefused(f"{fault}; nothing was switched on") from fault
+    if wrong and not lenient:
+        raise PreflightRefused(f"{wrong[0]}{_who_is_where(connection, wrong)}; nothing was switched on")
+
+
+def _who_is_where(connection: Connection, wrong: list[WrongIdentity]) -> str:
+    """Who answered where another was expected, and whose place that is."""
+    found = []
+    for fault in wrong:
+        said = (fault.received or b"").decode("ascii", "backslashreplace")
+        for entry in connection.bench_file.instruments:
+            if entry.identity and entry.identity in said and entry.name != fault.instrument:
+                at = next(e.address for e in connection.bench_file.instruments if e.name == fault.instrument)
+                found.append(f"{entry.name} answers at {at}")
+    return f": {', '.join(found)}: correct the addresses" if found else ""
 
 
 def _clock_for(bench_file: BenchFile, lenient: bool) -> Clock:
@@ -180,87 +225,3 @@ def _one_kind(bench_file: BenchFile, makers: dict[str, str]) -> None:
             f'{bench_file.path}: [clock] kind = "{bench_file.clock.kind}" is for a simulated bench, {real[0]} answers '
             "as a real instrument; take the table [clock] out"
         )
-
-
-def _open(connection: Connection, entry: InstrumentEntry, lenient: bool) -> Driver:
-    try:
-        dialect = load_dialect(entry.dialect)
-    except DialectRefused as error:
-        raise Usage(f'{connection.bench_file.path}: instrument "{entry.name}": dialect: {error}') from error
-    wire = _wire(connection, entry, dialect)
-    session = Session(
-        wire,
-        expected_identity=entry.identity or None,
-        errors_ask=dialect.errors_ask,
-        remote=dialect.remote.set if dialect.remote else None,
-        local=(dialect.remote.local or None) if dialect.remote else None,
-        identity_ask=dialect.identity_ask,
-        patterns=dialect.identity,
-    )
-    connection.sessions.append(session)
-    try:
-        session.open()
-    except WireError as error:
-        if not lenient:
-            raise PreflightRefused(f"{error}; check power, cable and address; nothing was switched on") from error
-    except InstrumentFault as error:
-        if not lenient:
-            raise PreflightRefused(f"{error}; nothing was switched on") from error
-    return _driver(connection, entry, session, dialect)
-
-
-def _wire(connection: Connection, entry: InstrumentEntry, dialect: Dialect) -> Wire:
-    line = dialect.line
-    place = simulated(entry.address)
-    if place is None:
-        return VisaWire(
-            name=entry.name,
-            address=entry.address,
-            monotonic=connection.clock.wall,
-            tap=connection.tap,
-            terminator=line.terminator.encode(),
-            gap_s=line.gap_s,
-            echo=line.echo,
-            pace_s=line.pace_s,
-        )
-    scenario, name = place
-    if connection.sim is None:
-        connection.sim = open_simulated(scenario, now=connection.clock.now, seed=None)
-    if name not in connection.sim.names:
-        raise PreflightRefused(
-            f"{entry.name}: {entry.address}: no instrument {name} on the simulated bench {scenario}; "
-            f"there are: {', '.join(connection.sim.names)}"
-        )
-    sim = connection.sim
-    return MemoryWire(
-        lambda: sim.connect(name),
-        connection.clock.sleep,
-        name=entry.name,
-        address=entry.address,
-        tap=connection.tap,
-        terminator=line.terminator.encode(),
-        gap_s=line.gap_s,
-        echo=line.echo,
-        pace_s=line.pace_s,
-    )
-
-
-def _driver(connection: Connection, entry: InstrumentEntry, session: Session, dialect: Dialect) -> Driver:
-    match entry.role, dialect:
-        case "supply", SupplyDialect():
-            return Supply(session, dialect)
-        case "load", LoadDialect():
-            return Load(session, dialect)
-        case "meter", MeterDialect():
-            return Meter(session, dialect)
-        case "thermometer", ThermometerDialect():
-            return Thermometer(session, dialect)
-        case "switch", SwitchDialect():
-            return PowerSwitch(session, dialect)
-        case "contact", ContactDialect():
-            return Contact(session, dialect)
-    kind = type(dialect).__name__.removesuffix("Dialect").lower()
-    raise Usage(
-        f'{connection.bench_file.path}: instrument "{entry.name}": dialect = {entry.dialect}: it is for a {kind}, '
-        f"the role is {entry.role}; choose a dialect for a {entry.role}"
-    )

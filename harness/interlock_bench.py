@@ -13,6 +13,9 @@ TURN_WALL_LIMIT_S = 3.0
 CALL_WALL_LIMIT_S = 1.0
 """The line's own deadline for a whole reply is shorter; an exchange this long was held up by something else."""
 
+READINGS = ("pack volts", "current", "supply volts", "current by the shunt", "temperature")
+"""What a run may depend on."""
+
 MISSING_MOST_S = 3.0
 """Longest time without a reading the run depends on, s: slow turns must not stretch three samples into half a
 minute."""
@@ -90,6 +93,26 @@ class SetAgainstMeasured(Interlock):
         return None
 
 
+class CurrentsAgree(Interlock):
+    """Two instruments disagree about one current: five samples in a row, or ten of the last hundred."""
+
+    words = "two readings of one current"
+
+    def __init__(self, facts: Facts) -> None:
+        self._least = max(0.050, 0.01 * facts.amps_range)
+        self._filter = Filter(5, often=10)
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        one, other = watch.active_amps, watch.shunt_amps
+        if other is None or one != one or other != other:
+            return None
+        limit = max(0.03 * abs(one), self._least)
+        if self._filter.full(abs(one - other) <= limit):
+            text = f"{one:.3f} A by the instrument, {other:.3f} A by the shunt, limit {limit:.3f} A apart"
+            return Finding(self.words, f"{text}; is shunt_mohm right, and shunt_inverted?")
+        return None
+
+
 class ReadingValid(Interlock):
     """A channel the run depends on is missing three times in a row, or ten times in a hundred samples."""
 
@@ -97,7 +120,7 @@ class ReadingValid(Interlock):
 
     def __init__(self, facts: Facts) -> None:
         self._has_temp = facts.has_thermometer
-        self._in_a_row = {name: Filter(3) for name in ("pack volts", "current", "supply volts", "temperature")}
+        self._in_a_row = {name: Filter(3) for name in READINGS}
         self._good_s: dict[str, float] = {}
         self._last_100: deque[bool] = deque(maxlen=100)
 
@@ -108,6 +131,7 @@ class ReadingValid(Interlock):
             "pack volts": sample.pack_volts == sample.pack_volts,
             "current": amps == amps,
             "supply volts": watch.phase not in SOURCES or watch.active_volts == watch.active_volts,
+            "current by the shunt": watch.shunt_amps is None or watch.shunt_amps == watch.shunt_amps,
             "temperature": not self._has_temp or sample.pack_temp_c == sample.pack_temp_c,
         }
         self._last_100.append(not all(good.values()))

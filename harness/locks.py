@@ -11,6 +11,7 @@ import json
 import os
 import socket
 import tempfile
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -88,21 +89,32 @@ class BenchLock:
 
     def acquire(self) -> None:
         """Take all locks at once; raises ``Busy``, naming the run that holds the bench, or ``Usage``."""
-        for name, address in sorted(self.addresses, key=lambda pair: _key(pair[1])):
-            lock = FileLock(state_dir() / f"{_key(address)}.lock")
-            try:
-                lock.acquire(timeout=0)
-            except Timeout:
-                self.release()
-                run = self._note_of(address)
-                raise Busy(
-                    f"{self.bench_file.path}: {name} ({address}) is held by another run{f' ({run})' if run else ''}, "
-                    f"which may be live; stop that run, or `nightbench safe --bench {self.bench_file.path}`"
-                ) from None
-            except OSError as error:
-                self.release()
-                raise self._unusable(Path(lock.lock_file), error) from error
-            self.locks.append(lock)
+        by_key = {_key(address): (name, address) for name, address in self.addresses}
+        for key, (name, address) in sorted(by_key.items()):
+            run = self._note_of(address)
+            self._take(state_dir() / f"{key}.lock", f"{name} ({address})", f" ({run})" if run else "")
+
+    def acquire_identities(self, identities: Mapping[str, str]) -> None:
+        """Take a lock on every instrument itself, by its name in the bench file and its answer to ``*IDN?``: one that
+        is reached by LAN from here and by USB from there has two addresses. Raises ``Busy`` or ``Usage``."""
+        by_key = {hashlib.sha256(said.encode()).hexdigest()[:24]: (name, said) for name, said in identities.items()}
+        for key, (name, said) in sorted(by_key.items()):
+            self._take(state_dir() / f"{key}.identity.lock", f"{name} ({said})", " by another address of it")
+
+    def _take(self, place: Path, what: str, whose: str) -> None:
+        lock = FileLock(place)
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            self.release()
+            raise Busy(
+                f"{self.bench_file.path}: {what} is held by another run{whose}, which may be live; stop that run, or "
+                f"`nightbench safe --bench {self.bench_file.path}`"
+            ) from None
+        except OSError as error:
+            self.release()
+            raise self._unusable(place, error) from error
+        self.locks.append(lock)
 
     def release(self) -> None:
         """Give the locks back; never raises."""

@@ -131,7 +131,7 @@ class Loop:
         if block.phase == "trace" and not block.helped:
             by_phase["trace"] = -turn.load_amps
         # What an instrument reads that is off is its offset, and no current.
-        amps = by_phase.get(block.phase, turn.pack_amps)
+        amps = by_phase.get(block.phase, turn.pack_amps) if turn.shunt_amps is None else turn.shunt_amps
         self._step(block, amps, turn.pack_volts, elapsed_s)
         now = self.clock.utc()
         return Sample(
@@ -203,8 +203,16 @@ class Loop:
             active_volts=turn.supply_volts if source else turn.pack_volts,
             load_volts=turn.far_volts if block.phase == "sink" else math.nan,
             node_volts=self._node_volts(turn),
+            shunt_amps=self._seen_by_shunt(turn, block),
             gap_limit_s=self._gap_limit_s,
         )
+
+    @staticmethod
+    def _seen_by_shunt(turn: Turn, block: Block) -> float | None:
+        """The energised instrument's current by the shunt, positive in that instrument's direction, A."""
+        if turn.shunt_amps is None or block.phase == "rest" or block.helped:
+            return None
+        return turn.shunt_amps if block.phase in ("sink", "stand-in") else -turn.shunt_amps
 
     def _node_volts(self, turn: Turn) -> float:
         """The most that any voltmeter on a UPS's node reads, V."""

@@ -14,6 +14,7 @@ from drivers.faults import InstrumentFault
 from drivers.load import Load
 from drivers.meter import Meter
 from drivers.scpi import InstrumentError
+from drivers.shunt import ShuntMeter
 from drivers.supply import Supply
 from drivers.switch import PowerSwitch
 from drivers.wire import WireError
@@ -155,6 +156,8 @@ def _ask_all(driver: Driver) -> tuple[bool, str | None]:
         driver.closed()
     elif isinstance(driver, Meter):
         driver.measure_volts()
+    elif isinstance(driver, ShuntMeter):
+        driver.measure_amps()
     else:
         driver.measure_temp_c()
     return False, None
@@ -288,7 +291,7 @@ def voltmeters(site: Site, rig: Rig, turns: list[Turn], *, contactor_open: bool 
         return
     u_ref = combine(channels.volts_lines(volts=reference, amps=0.0)).standard_uncertainty
     for entry in site.bench.instruments:
-        if entry.name == rig.place.name or entry.role in ("thermometer", "switch", "contact"):
+        if entry.name == rig.place.name or not entry.is_voltmeter:
             continue
         volts = mean(turn.readings[f"{entry.name}_volts"] for turn in turns)
         if contactor_open and entry.role in ("supply", "load") and entry.sense == "local":

@@ -16,6 +16,7 @@ from drivers.contact import Contact
 from drivers.faults import InstrumentFault
 from drivers.load import Load
 from drivers.meter import Meter
+from drivers.shunt import ShuntMeter
 from drivers.supply import Supply
 from drivers.switch import PowerSwitch
 from drivers.thermometer import Thermometer
@@ -23,7 +24,7 @@ from drivers.wire import Exchange, WireError
 from harness.config import BenchFile, InstrumentEntry
 from harness.sample import SWITCHED
 
-Driver = Supply | Load | Meter | Thermometer | PowerSwitch | Contact
+Driver = Supply | Load | Meter | ShuntMeter | Thermometer | PowerSwitch | Contact
 Ask = Callable[[], float]
 
 OUT_OF_RANGE = 1.5
@@ -57,6 +58,8 @@ class Turn:
     supply_volts: float
     load_amps: float
     far_volts: float
+    shunt_amps: float | None = None
+    """Out of the pack (into a UPS) by a meter across a shunt; ``None`` where there is none."""
     dead: frozenset[str] = frozenset()
     call_s: float = 0.0
 
@@ -104,6 +107,7 @@ class Rig:
         if self.subject == "ups":
             self._plan.extend(self._modes())
         self.place = self._volts_place()
+        self.shunt_name = next((e.name for e in self.bench_file.instruments if e.shunt is not None), None)
         self.supply_name = self._name("supply")
         self.load_name = self._name("load")
         self.temp_name = next(
@@ -120,6 +124,10 @@ class Rig:
             yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
         elif isinstance(driver, Meter):
             yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
+        elif isinstance(driver, ShuntMeter):
+            assert entry.shunt is not None
+            full_a = None if entry.volts_range is None else entry.volts_range / abs(entry.shunt.ohm)
+            yield entry.name, f"{entry.name}_amps", driver.measure_amps, _span(full_a)
         elif isinstance(driver, Thermometer):
             yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c, TEMPERATURES
 
@@ -292,6 +300,7 @@ class Rig:
             supply_amps=supply_amps,
             supply_volts=readings.get(f"{self.supply_name}_volts", math.nan),
             load_amps=load_amps,
+            shunt_amps=readings[f"{self.shunt_name}_amps"] if self.shunt_name else None,
             far_volts=self._seen_by_load(readings, load_amps),
             dead=dead,
             call_s=call_s,

@@ -55,6 +55,7 @@ def check(ready: Ready) -> tuple[Check, ...]:
     try:
         connection = _connect(ready)
         try:
+            lock.acquire_identities(connection.identities())
             assert connection.rig is not None
             watcher = Watcher()
             if connection.rig.simulated:
@@ -106,6 +107,7 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
         with StopFlag(on_signal=watcher.signalled) as flag:
             connection = _connect(ready)
             try:
+                lock.acquire_identities(connection.identities())
                 assert connection.rig is not None
                 person = _person(ready, connection, watcher)
                 wire_up(ready, connection.rig, person, watcher)

@@ -62,7 +62,7 @@ class Discharged:
 
     @property
     def run_drain(self) -> Drain:
-        return self.channels.drain(volts=self.mean_v, hours=self.hours)
+        return self.channels.drain_beside(volts=self.mean_v, hours=self.hours)
 
     def end_lines(self) -> list[BudgetLine]:
         """Uncertainty of the end voltage, V, where it was looked for."""

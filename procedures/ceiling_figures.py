@@ -83,7 +83,7 @@ def _amps_lines(run: Traced, amps: float) -> list[BudgetLine]:
         lines.append(rectangular_line(source="supply beside the load", half_width=HELP_BLEED_A, unit="A", basis=basis))
         return lines
     volts = max(one.volts for one in run.points)
-    return [*lines, *in_figure(channels.drain_line(channels.drain(volts=volts, hours=1.0)), 1.0, "A")]
+    return [*lines, *in_figure(channels.drain_line(channels.drain_beside(volts=volts, hours=1.0)), 1.0, "A")]
 
 
 def _scatter(points: tuple[ChargePoint, ...]) -> list[BudgetLine]:

@@ -219,7 +219,7 @@ class Trace:
 
     def charging_a(self, row: UpsRow) -> float:
         """What the charger gives, A: what the load takes, and what the idle supply drains."""
-        drain = 0.0 if self.helping else self.run.channels.drain(volts=row.volts, hours=1.0).ah
+        drain = 0.0 if self.helping else self.run.channels.drain_beside(volts=row.volts, hours=1.0).ah
         return drain - row.amps
 
     def rows(self) -> Iterator[UpsRow]:

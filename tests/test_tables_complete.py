@@ -48,40 +48,70 @@ PHASES = tuple(STATE_WORDS)
 
 # -- rows to add to ----------------------------------------------------------------------------------------------------
 
+SUPPLY = {
+    "VOLT?": "12.800",
+    "CURR?": "+2.5E0",
+    "OUTP?": "0",
+    "MEAS:VOLT?": "12.79",
+    "MEAS:CURR?": "0.001",
+    "VOLT:PROT?": "15.0",
+    "CURR:PROT:STAT?": "0",
+    "SENS:REM?": "1",
+    "VOLT:PROT:TRIP?": "0",
+    "CURR:PROT:TRIP?": "0",
+}
+LOAD = {
+    "CURR?": "2.000",
+    "VOLT?": "26.000",
+    "MEAS:VOLT?": "12.79",
+    "MEAS:CURR?": "0.000",
+    "VOLT:PROT:LOW?": "9.2",
+    "VOLT:PROT:LOW:DEL?": "1",
+    "VOLT:PROT:LOW:TRIP?": "0",
+    "CURR:PROT?": "6.0",
+    "SENS:REM?": "0",
+    "STAT:QUES:COND?": "0",
+}
 ANSWERS: dict[str, dict[str, str]] = {
-    "scpi-supply": {
-        "VOLT?": "12.800",
-        "CURR?": "+2.5E0",
-        "OUTP?": "0",
-        "MEAS:VOLT?": "12.79",
-        "MEAS:CURR?": "0.001",
-        "VOLT:PROT?": "15.0",
-        "CURR:PROT:STAT?": "0",
-        "SENS:REM?": "1",
-        "STAT:QUES:COND?": "0",
-        "VOLT:PROT:TRIP?": "0",
-        "CURR:PROT:TRIP?": "0",
+    "scpi-supply": SUPPLY | {"STAT:QUES:COND?": "0"},
+    "scpi-supply-two-quadrant": SUPPLY | {"STAT:QUES:COND?": "0", "CURR:NEG?": "5.000", "MEAS:CURR?": "-1.200"},
+    "scpi-supply-select": SUPPLY | {"STAT:QUES:INST:ISUM2:COND?": "0", "INST:NSEL?": "2"},
+    "scpi-supply-suffix": {
+        "SOUR2:VOLT?": "12.800",
+        "SOUR2:CURR?": "2.500",
+        "OUTP2?": "0",
+        "MEAS2:VOLT?": "12.79",
+        "MEAS2:CURR?": "0.001",
+        "SOUR2:VOLT:PROT?": "15.0",
+        "SOUR2:CURR:PROT:STAT?": "0",
+        "SENS2:REM?": "1",
+        "STAT:QUES:INST:ISUM2:COND?": "0",
+        "SOUR2:VOLT:PROT:TRIP?": "0",
+        "SOUR2:CURR:PROT:TRIP?": "0",
     },
-    "scpi-load": {
-        "CURR?": "2.000",
-        "VOLT?": "26.000",
-        "INP?": "0",
-        "FUNC?": "CURR",
-        "MEAS:VOLT?": "12.79",
-        "MEAS:CURR?": "0.000",
-        "VOLT:PROT:LOW?": "9.2",
-        "VOLT:PROT:LOW:DEL?": "1",
-        "VOLT:PROT:LOW:TRIP?": "0",
-        "CURR:PROT?": "6.0",
-        "SENS:REM?": "0",
-        "STAT:QUES:COND?": "0",
+    "scpi-supply-list": {
+        "VOLT? (@2)": "12.800",
+        "CURR? (@2)": "2.500",
+        "OUTP? (@2)": "0",
+        "MEAS:VOLT? (@2)": "12.79",
+        "MEAS:CURR? (@2)": "0.001",
+        "VOLT:PROT? (@2)": "15.0",
+        "CURR:PROT:STAT? (@2)": "0",
+        "SENS:REM? (@2)": "1",
+        "STAT:QUES:INST:ISUM2:COND?": "0",
+        "VOLT:PROT:TRIP? (@2)": "0",
+        "CURR:PROT:TRIP? (@2)": "0",
     },
+    "scpi-load": LOAD | {"INP?": "0", "FUNC?": "CURR"},
+    "scpi-load-mode": LOAD | {"LOAD?": "0", "MODE?": "CC"},
     "scpi-meter": {"MEAS:VOLT:DC?": "12.8012"},
+    "scpi-shunt-meter": {"MEAS:VOLT:DC?": "0.00501"},
     "scpi-thermometer": {"MEAS:TEMP?": "21.50"},
     "scpi-switch": {"OUTP?": "0"},
+    "scpi-switch-route": {"ROUT:CLOS? (@2)": "0"},
     "scpi-contact": {"SENS:CONT:CLOS?": "1"},
 }
-"""Shipped dialect -> each question it asks, with an answer in the instrument's own words."""
+"""Shipped dialect -> each question it asks (of channel 2), with an answer in the instrument's own words."""
 
 SCENARIOS = {
     "asleep": "open, asleep or not connected",
@@ -114,6 +144,7 @@ TRIPS = {
     "temperature": Trip("source", [{"pack_temp_c": -1.0}] * 2),
     "charge-and-time": Trip("sink", [{}], {"block_s": 3601.0, "longest_s": 3600.0}),
     "set-against-measured": Trip("sink", [{}] * 5, {"active_amps": 1.8}),
+    "currents-agree": Trip("sink", [{}] * 5, {"shunt_amps": 2.5}),
     "reading-valid": Trip("rest", [{"pack_volts": nan}] * 3, exit_code=23),
     "drift-of-state": Trip("sink", [{}], {"drift": "load: amps was 2, is 3; not by this run"}),
     "loop-late": Trip("rest", [{}], {"turn_wall_s": TURN_WALL_LIMIT_S + 0.1}, exit_code=24),
@@ -257,17 +288,6 @@ DRIVERS = {
     "switch": PowerSwitch,
     "contact": Contact,
 }
-PARTS = (
-    dialects.Reading,
-    dialects.Setting,
-    dialects.Switch,
-    dialects.Input,
-    dialects.Choice,
-    dialects.Mode,
-    dialects.Flag,
-)
-
-
 class Answering:
     """An instrument that knows the answers of one row and nothing else."""
 
@@ -275,15 +295,18 @@ class Answering:
         self.answers = {"*IDN?": "OURS,ROW,1,0", "SYST:ERR?": '0,"No error"', **answers}
 
     def feed(self, data: bytes) -> bytes:
-        return b"".join(self.answers[line].encode() + b"\n" for line in data.decode("ascii").splitlines())
+        return b"".join(self.answer(line).encode() + b"\n" for line in data.decode("ascii").splitlines())
+
+    def answer(self, line: str) -> str:
+        asked = [one.removeprefix(":") for one in line.split(";") if "?" in one]
+        return ";".join(self.answers[one] for one in asked)
 
     def hang_up(self) -> None: ...
 
 
-def questions(one: dialects.Dialect) -> set[str]:
-    values = [getattr(one, name) for name in one.__struct_fields__]
-    values += [item for value in values if isinstance(value, tuple) for item in value]
-    return {value.ask for value in values if isinstance(value, PARTS)}
+def questions(one: dialects.AnyDialect) -> set[str]:
+    asked = {part.ask.replace("{channel}", "2") for _, part in dialects.parts(one)}
+    return asked | ({one.channels.ask} if one.channels.ask else set())
 
 
 def test_every_dialect_has_a_row() -> None:
@@ -297,7 +320,7 @@ def test_dialect_loads_and_its_answers_are_understood(name: str) -> None:
     kind = type(one).__name__.removesuffix("Dialect").lower()
     session = Session(MemoryWire(lambda: Answering(ANSWERS[name]), lambda seconds: None, name="it", address="memory"))
     session.open()
-    driver = DRIVERS[kind](session, one)
+    driver = DRIVERS[kind](session, one, channel=None if one.channels.how == "none" else 2)
     if isinstance(driver, Supply | Load):
         assert driver.state()
         assert driver.tripped() is None
@@ -308,7 +331,7 @@ def test_dialect_loads_and_its_answers_are_understood(name: str) -> None:
     if isinstance(driver, Contact):
         assert driver.closed()
     if isinstance(driver, Supply | Load | Meter):
-        assert driver.measure_volts() == float(ANSWERS[name][one.measured_volts.ask])
+        assert driver.measure_volts() == float(ANSWERS[name][one.measured_volts.ask.replace("{channel}", "2")])
 
 
 @pytest.mark.parametrize("name", dialects.shipped())

@@ -106,6 +106,10 @@ def down(value: float) -> float:
     return nextafter(value, -inf)
 
 
+def shunt(*values: float | None) -> list[dict[str, Any]]:
+    return [{"shunt_amps": value} for value in values]
+
+
 def volts(*values: float) -> list[dict[str, Any]]:
     return [{"pack_volts": value} for value in values]
 
@@ -281,6 +285,14 @@ CASES = {
         "set-against-measured", "source", [{"active_amps": 0.1, "active_volts": nan}] * 5, 5
     ),
     "set: current missing": Case("set-against-measured", "sink", amps(*[nan] * 9), 0),
+    # two readings of one current: 3 %, at least 1 % of a range of 30 A = 0.3 A, five times
+    "agree: within 0.3 A": Case("currents-agree", "sink", shunt(*[6.2999] * 9), 0),
+    "agree: beyond it": Case("currents-agree", "sink", shunt(*[6.3001] * 5), 5, says="6.300 A by the shunt"),
+    "agree: the wrong way round": Case("currents-agree", "sink", shunt(*[-6.0] * 5), 5, says="shunt_inverted"),
+    "agree: four are not enough": Case("currents-agree", "sink", shunt(*([7.0] * 4 + [6.0]) * 2), 0),
+    "agree: one that flaps": Case("currents-agree", "sink", shunt(*[6.0, 7.0] * 10), 20),
+    "agree: no shunt": Case("currents-agree", "sink", shunt(*[None] * 9), 0),
+    "agree: shunt missing": Case("currents-agree", "sink", shunt(*[nan] * 9), 0),
     # reading valid: three in a row, ten in a hundred, longer than 3 s
     "valid: two volts missing": Case("reading-valid", "sink", volts(nan, nan, 13.0, nan, nan, 13.0), 0),
     "valid: three volts missing": Case(
@@ -296,6 +308,9 @@ CASES = {
     ),
     "valid: three currents missing at rest": Case(
         "reading-valid", "rest", [{"pack_amps": nan}] * 3, 3, exit_code=23, says="current missing"
+    ),
+    "valid: the shunt missing": Case(
+        "reading-valid", "sink", shunt(nan, nan, nan), 3, exit_code=23, says="current by the shunt missing"
     ),
     "valid: three temperatures missing": Case(
         "reading-valid", "source", temps(nan, nan, nan), 3, exit_code=23, says="temperature"

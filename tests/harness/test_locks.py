@@ -353,3 +353,33 @@ def test_a_bench_in_memory_takes_no_lock(
     assert cli("check", *here.words()).exit_code == 0
     told = cli("run", "charge", *here.words(), "--set", "longest_s=5", "--out", tmp_path / "runs")
     assert told.exit_code == 21
+
+
+# -- one instrument, two addresses -------------------------------------------------------------------------------------
+
+
+def test_an_instrument_is_locked_by_what_it_is_as_well(bench: Path, tmp_path: Path) -> None:
+    elsewhere = bench_at(tmp_path / "elsewhere", {name: port + 1000 for name, port in PORTS.items()})
+    one, other = BenchLock(load_bench(bench)), BenchLock(load_bench(elsewhere))
+    one.acquire()
+    one.acquire_identities({"load": "OURS LOAD 77"})
+    other.acquire()
+    with pytest.raises(Busy) as caught:
+        other.acquire_identities({"supply": "OURS SUPPLY 78", "load": "OURS LOAD 77"})
+    assert "load (OURS LOAD 77) is held by another run by another address of it" in str(caught.value)
+    one.release()
+    other.acquire()
+    other.acquire_identities({"load": "OURS LOAD 77"})
+    other.release()
+
+
+def test_who_is_refused_by_identity_holds_nothing_back(bench: Path, tmp_path: Path) -> None:
+    elsewhere = bench_at(tmp_path / "elsewhere", {name: port + 1000 for name, port in PORTS.items()})
+    one, other, third = (BenchLock(load_bench(path)) for path in (bench, elsewhere, elsewhere))
+    one.acquire_identities({"load": "OURS LOAD 77"})
+    other.acquire()
+    with pytest.raises(Busy):
+        other.acquire_identities({"load": "OURS LOAD 77"})
+    third.acquire()
+    third.release()
+    one.release()
