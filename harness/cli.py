@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import click
 
+from harness.cli_instruments import instruments
 from harness.cli_whole import demo, fit, qualify
 from harness.options import BENCH, FILE, JSON, OUT, PACK, RUN, SEED, SET, UPS, complete_procedure, complete_scenario
 from harness.telling import Commands, figures, words
@@ -37,13 +38,16 @@ main.add_command(demo)
 
 
 @main.command()
-@click.argument("kind", metavar="bench|pack|ups")
+@click.argument("kind", metavar="bench|pack|ups|dialect")
 @click.argument("file", type=FILE)
 def new(kind: str, file: str) -> None:
     """Write a commented starting file; never over an existing one."""
     from harness.starters import write_starter
 
     place = write_starter(kind, file)
+    if kind == "dialect":
+        words(f"written: {place}; fill it in, then `nightbench instruments --probe ADDRESS --dialect {place}`")
+        return
     other = "ups" if kind == "ups" else "pack"
     words(f"written: {place}; fill it in, then `nightbench check --bench FILE --{other} FILE`")
 
@@ -156,6 +160,7 @@ def show(folder: str, as_json: bool) -> None:
 
 
 main.add_command(fit)
+main.add_command(instruments)
 
 
 @main.command()

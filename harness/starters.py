@@ -9,7 +9,7 @@ from harness.errors import Usage
 from harness.keys import nearest
 from harness.tomlfile import one_line
 
-KINDS = ("bench", "pack", "ups")
+KINDS = ("bench", "pack", "ups", "dialect")
 
 
 def _listed() -> str:
@@ -27,10 +27,23 @@ def starter_text(kind: str) -> str:
 
 def write_starter(kind: str, path: str | Path) -> Path:
     """Write the starting file of ``kind`` to ``path`` and return the path. Raises Usage; never overwrites anything."""
-    text = starter_text(kind)
+    return write_new(path, starter_text(kind), example=f"{kind}.toml")
+
+
+def refuse_existing(path: str | Path, *, example: str) -> None:
+    """Raises Usage when ``path`` is there already."""
     path = Path(path)
     if path.is_dir():
-        raise Usage(one_line(f"{path}: a folder; name the file to write, for example {path / (kind + '.toml')}"))
+        raise Usage(one_line(f"{path}: a folder; name the file to write, for example {path / example}"))
+    if path.exists():
+        raise Usage(one_line(f"{path}: exists already and is left as it is; choose another name"))
+
+
+def write_new(path: str | Path, text: str, *, example: str) -> Path:
+    """Write a file that is not there yet and return its path; ``example`` names one in refusals. Raises Usage."""
+    path = Path(path)
+    if path.is_dir():
+        refuse_existing(path, example=example)
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

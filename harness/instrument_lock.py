@@ -1,0 +1,36 @@
+"""A lock on one instrument while it is asked who it is: a run that begins meanwhile waits its turn, and one that is on
+is not talked over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from filelock import FileLock, Timeout
+
+from harness.addresses import simulated
+from harness.errors import Busy, Usage
+from harness.locks import _key, state_dir
+
+
+@contextmanager
+def holding(address: str) -> Iterator[None]:
+    """Hold the lock on the instrument at ``address``. Raises ``Busy`` when a run has it, ``Usage`` when none can be
+    kept, and ``NotAnAddress``."""
+    if simulated(address) is not None:
+        yield
+        return
+    lock = FileLock(state_dir() / f"{_key(address)}.lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise Busy(f"{address}: a run holds this instrument, and it was not asked; try again after the run") from None
+    except OSError as error:
+        raise Usage(
+            f"{lock.lock_file}: {error.strerror or error}: cannot tell whether a run is on; set NIGHTBENCH_STATE to a "
+            "folder you may write to"
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()

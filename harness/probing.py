@@ -1,0 +1,164 @@
+"""``nightbench instruments --probe``: which dialect an instrument speaks, found out with questions only.
+
+First the line (``probing_line``), then every question of every dialect (``probing_questions``, ``probing_fit``), then
+in words what fits, what is missing and what a person has to try. Texts that set something are never sent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from drivers.dialect import Dialect, Setting, load, parts, shipped
+from drivers.faults import NotANumber
+from drivers.number_texts import value_of
+from drivers.raw_line import Heard, RawLine, only_asks
+from drivers.scpi import InstrumentError
+from drivers.wire import Lost, Wire
+from harness.probing_fit import Fit, fit, same_questions, with_comma
+from harness.probing_line import Asker, LineManners, NoAnswer, learn
+from harness.probing_questions import OutOfStep, Questions
+
+SENTENCE = (
+    "it answers everything with the same words: it wants a remote command first (SYST:REM is a common one), and that "
+    "sets something, so nothing more can be tried with questions: look it up in its manual"
+)
+MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """What a set-point's own answers tell: ends of its range, and decimals written."""
+
+    least: float | None = None
+    most: float | None = None
+    decimals: int | None = None
+
+
+@dataclass(slots=True)
+class Probe:
+    """Everything that was found. ``against`` says in words why no dialect fits; empty when ``best`` does."""
+
+    address: str
+    manners: LineManners = field(default_factory=LineManners)
+    identity: str = ""
+    errors_ask: str = ""
+    old_errors: tuple[InstrumentError, ...] = ()
+    decimal_comma: bool = False
+    fits: list[Fit] = field(default_factory=list)
+    """Every dialect, the best first."""
+    ranges: dict[str, Range] = field(default_factory=dict)
+    against: list[str] = field(default_factory=list)
+    heard: list[Heard] = field(default_factory=list)
+
+    @property
+    def best(self) -> Fit | None:
+        """The dialect that comes nearest; ``None`` when none was understood at all."""
+        return self.fits[0] if self.fits and self.fits[0].answered else None
+
+    @property
+    def found(self) -> bool:
+        """One dialect fits, and nothing speaks against it."""
+        return self.best is not None and self.best.fits and not self.against
+
+    @property
+    def like(self) -> list[str]:
+        """Other dialects that no question tells apart from the best."""
+        best = self.best
+        return [] if best is None else [one.dialect.name for one in self.fits[1:] if same_questions(best, one)]
+
+
+def probe(wire: Wire, *, own: Sequence[Dialect] = (), stop: Callable[[], bool] = lambda: False) -> Probe:
+    """Find out what speaks on a wire. ``own``: dialects to try beside the shipped ones. ``stop()``: time is up.
+
+    Raises ``Lost`` when the line breaks at once, ``Timeout`` when it cannot be opened.
+    """
+    line = RawLine(wire)
+    result = Probe(wire.address, heard=line.heard)
+    try:
+        _probe(line, result, dialects=[*own, *map(load, shipped())], stop=stop)
+    except NoAnswer as error:
+        result.against.append(f"{error}; check power, cable, address and, on a serial port, the baud rate")
+    except OutOfStep as error:
+        result.against.append(f"given up: {error}")
+    except Lost as error:
+        if not result.heard or not result.identity:
+            raise
+        result.against.append(f"the line broke: {error.why}")
+    finally:
+        line.close()
+    return result
+
+
+def _probe(line: RawLine, result: Probe, *, dialects: Sequence[Dialect], stop: Callable[[], bool]) -> None:
+    result.manners, identity = learn(line)
+    if result.manners.sentence:
+        result.against.append(SENTENCE)
+        return
+    result.identity = identity.decode("ascii", "backslashreplace").strip()
+    if result.manners.extra_lines:
+        result.against.append(MORE_LINES)
+    questions = Questions(Asker(line, result.manners), identity, stop=stop)
+    questions.find_error_queue(tuple(dict.fromkeys(one.errors_ask for one in dialects if one.errors_ask)))
+    result.errors_ask, result.old_errors = questions.errors_ask, questions.old_errors
+    result.decimal_comma = with_comma(dialects, questions)
+    found = [fit(one, questions, decimal_comma=result.decimal_comma) for one in dialects]
+    result.fits = sorted(found, key=lambda one: one.rank, reverse=True)
+    best = result.best
+    if best is None or not best.fits:
+        result.against.append(_nothing_fits(best))
+    else:
+        result.ranges = _ranges(best, questions, comma=result.decimal_comma)
+
+
+def _nothing_fits(best: Fit | None) -> str:
+    if best is None:
+        return "no question of any dialect was understood; write one of your own: `nightbench new dialect FILE`"
+    lacking = [f"{key} ({best.questions[key]}: {best.failing[key]})" for key in best.needed]
+    if not lacking:
+        lacking = ["no channel answered"]
+    return f"no dialect fits; {best.dialect.name} comes nearest but needs {', '.join(lacking)}"
+
+
+def _ranges(best: Fit, questions: Questions, *, comma: bool) -> dict[str, Range]:
+    """Ends of the range of each set-point, where ``MIN`` and ``MAX`` are understood (SCPI-1999 7.2.1.2)."""
+    found = {}
+    for key, part in parts(best.dialect):
+        if not isinstance(part, Setting) or key not in best.answered:
+            continue
+        question = best.questions[key]
+        raws = [questions.answers[question].raw or b""]
+        ends = []
+        for word in ("MIN", "MAX"):
+            raw = questions.ask(_with_word(question, word)).raw
+            try:
+                ends.append(None if raw is None else value_of(raw, part, decimal_comma=comma))
+                raws += [] if raw is None else [raw]
+            except NotANumber:
+                ends.append(None)
+        least, most = ends
+        if least is None or most is None or not least < most:
+            least = most = None
+        found[key] = Range(least, most, _decimals(raws, comma=comma))
+    return found
+
+
+def _with_word(question: str, word: str) -> str:
+    """``VOLT? MAX``; with a channel list ``VOLT? MAX,(@2)``, as the list comes last."""
+    header, _, rest = question.partition(" ")
+    longer = f"{header} {word},{rest}" if rest else f"{header} {word}"
+    assert only_asks(longer)
+    return longer
+
+
+def _decimals(raws: Sequence[bytes], *, comma: bool) -> int | None:
+    """Decimals of an instrument that always writes the same number of them; ``None`` when it does not."""
+    counts = set()
+    for raw in raws:
+        text = (raw.replace(b",", b".") if comma else raw).strip(b' "')
+        _, point, rest = text.partition(b".")
+        digits = len(rest) - len(rest.lstrip(b"0123456789"))
+        if not point or rest[digits:].strip()[:1] in (b"E", b"e"):
+            return None
+        counts.add(digits)
+    return counts.pop() if len(counts) == 1 else None

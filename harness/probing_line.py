@@ -1,0 +1,190 @@
+"""How an instrument ends its lines and what else its port needs, found out with questions only.
+
+Nothing here knows a dialect. Each figure found is one under which the instrument did answer, on the safe side: a pause
+that was long enough, a length that was not cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from drivers.raw_line import RawLine
+
+LISTEN_S = 0.3
+"""How long an instrument may say something by itself after its line was opened, s (judgement)."""
+
+CAUTIOUS_S = 0.3
+"""Pause before each message while it is not known which it needs, s (judgement)."""
+
+ENDS = (b"\n", b"\r\n", b"\r\n", b"\r", b"\r")
+"""Ends of a message, the commonest first. One that is not heard leaves half a message behind, hence each twice."""
+
+GAP_S = 0.05
+"""Silence that ends a reply without an end of its own, s: five characters at 1200 bit/s (judgement)."""
+
+PACES_S = (0.0, 0.02, 0.05, 0.1, 0.2, 0.5)
+LENGTHS = (120, 100, 80, 64, 56, 48, 40, 36, 32, 28, 24, 20, 16)
+"""Pauses between messages and lengths of one that are tried, in this order."""
+
+PLAIN, ERRORS, DONE = "*IDN?", "SYST:ERR?", "*OPC?"
+
+
+class NoAnswer(Exception):
+    """Nothing came back, whatever the end of the message was."""
+
+
+@dataclass(slots=True)
+class LineManners:
+    """What was found. ``hears`` ends a message, ``ends`` a reply; times in s."""
+
+    hears: bytes = b"\n"
+    ends: bytes = b""
+    echo: bool = False
+    banner: bytes = b""
+    extra_lines: bool = False
+    """One question is answered with more than one line."""
+    sentence: bytes = b""
+    """What every question is answered with, when all get the same."""
+    pace_s: float = 0.0
+    message_bytes: int = 0
+    joined: bool = False
+    """Two questions in one message are answered in one line, joined by a semicolon."""
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def gap_s(self) -> float | None:
+        """The silence that ends a reply, where the end of a message is not also the end of a reply."""
+        return None if self.hears in self.ends else GAP_S
+
+    @property
+    def line_end(self) -> bytes:
+        """The last bytes of a reply."""
+        return self.ends
+
+
+class Asker:
+    """Asks by the manners found so far and takes echo, ends and padding off the replies."""
+
+    def __init__(self, line: RawLine, manners: LineManners) -> None:
+        self.line = line
+        self.manners = manners
+        self.patience_s = line.wire.timeout_s
+
+    def ask(
+        self,
+        *messages: str,
+        patience_s: float | None = None,
+        pause_s: float = 0.0,
+        enough: Callable[[bytes], bool] = bool,
+    ) -> list[bytes]:
+        """The lines that came back, echo left out; none is silence. Raises ``Lost``."""
+        manners = self.manners
+        if manners.pace_s:
+            self.line.pause(manners.pace_s)
+        raw = self.line.ask(
+            *messages,
+            end=manners.hears,
+            patience_s=self.patience_s if patience_s is None else patience_s,
+            line_end=manners.line_end,
+            pause_s=pause_s,
+            enough=(lambda came: bool(came) and came != self._echo(messages)) if enough is bool else enough,
+        )
+        lines = lines_of(raw)
+        if manners.echo:
+            for message in messages:
+                if message.encode() in lines:
+                    lines.remove(message.encode())
+        return lines
+
+    def _echo(self, messages: tuple[str, ...]) -> bytes:
+        """What is no reply yet: the messages themselves."""
+        return b"".join(message.encode() + self.manners.hears for message in messages) if self.manners.echo else b""
+
+
+def lines_of(raw: bytes) -> list[bytes]:
+    """What stands between line ends and NULs, empty lines left out."""
+    return [line for line in raw.replace(b"\r", b"\n").replace(b"\0", b"\n").split(b"\n") if line.strip()]
+
+
+def ending(raw: bytes) -> bytes:
+    """The line end and padding behind the last line."""
+    return raw[len(raw.rstrip(b"\r\n\0")) :]
+
+
+def learn(line: RawLine) -> tuple[LineManners, bytes]:
+    """Open the line and find its manners; the identity beside them.
+
+    Raises ``NoAnswer``, and ``Lost`` or ``Timeout`` of the wire.
+    """
+    manners = LineManners(pace_s=CAUTIOUS_S)
+    manners.banner = line.open(listen_s=LISTEN_S)
+    stream = not line.wire.framed
+    raw = _first_answer(line, manners, stream)
+    lines = lines_of(raw)
+    manners.echo = lines[0] == PLAIN.encode()
+    manners.ends = ending(raw)
+    if manners.echo and len(lines) == 1:
+        raise NoAnswer("it sends back what it is sent, and nothing else")
+    asker = Asker(line, manners)
+    answers = asker.ask(PLAIN)
+    if not answers:
+        raise NoAnswer(f"it answered once ({lines[-1]!r}) and then no more")
+    identity = next((one for one in answers if one.count(b",") >= 2), answers[0])
+    manners.extra_lines = len(answers) > 1
+    if _one_sentence(asker, answers):
+        manners.sentence = identity
+        return manners, identity
+    manners.joined = _joined(asker, identity)
+    if stream:
+        manners.message_bytes = _longest(asker, identity)
+    # A line that frames messages holds one question at a time, and needs no pause.
+    manners.pace_s = _pace(asker, identity) if stream else 0.0
+    return manners, identity
+
+
+def _first_answer(line: RawLine, manners: LineManners, stream: bool) -> bytes:
+    def ask(end: bytes) -> bytes:
+        line.pause(manners.pace_s)
+        return line.ask(PLAIN, end=end, patience_s=line.wire.timeout_s)
+
+    for end in ENDS if stream else ENDS[:1]:
+        raw = ask(end)
+        if not lines_of(raw):
+            continue
+        manners.hears = end
+        if end == b"\r\n" and lines_of(again := ask(b"\r")):
+            manners.hears, raw = b"\r", again
+        # The first answer may have something of an earlier message, or of a banner that came late, before it.
+        return ask(manners.hears) or raw
+    raise NoAnswer("nothing came back")
+
+
+def _one_sentence(asker: Asker, answers: list[bytes]) -> bool:
+    others = [asker.ask(message) for message in (ERRORS, DONE)]
+    return all(other[:1] == answers[:1] for other in others)
+
+
+def _pace(asker: Asker, identity: bytes) -> float:
+    for pause_s in PACES_S:
+        answers = asker.ask(PLAIN, PLAIN, pause_s=pause_s)
+        if b"".join(answers).count(identity) >= 2:
+            return pause_s
+        asker.ask(PLAIN)  # whatever is left of the two is passed by now
+    asker.manners.notes.append(f"two questions {PACES_S[-1]:g} s apart are not both answered")
+    return PACES_S[-1]
+
+
+def _longest(asker: Asker, identity: bytes) -> int:
+    """Most bytes of a message that are surely taken; 0 when none of those tried was cut."""
+    for length in LENGTHS:
+        # White space before a header means nothing (IEEE 488.2 7.4.1.2), and cut anywhere this sets nothing.
+        if identity in asker.ask(PLAIN.rjust(length)):
+            return 0 if length == LENGTHS[0] else length
+    asker.manners.notes.append("a message with white space before it is not answered: its longest is not known")
+    return 0
+
+
+def _joined(asker: Asker, identity: bytes) -> bool:
+    answers = asker.ask(f"{DONE};{PLAIN}")
+    return len(answers) == 1 and answers[0].endswith(b";" + identity)

@@ -1,0 +1,118 @@
+"""Questions put one at a time to an instrument whose line is known, each with what its error queue says of it.
+
+An unknown question is met with silence. Waiting out the whole deadline each time would take minutes; so after a short
+wait the identity is asked, and what comes before its answer was the reply: instruments answer in the order in which
+they are asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from drivers.faults import Unreadable
+from drivers.scpi import InstrumentError, instrument_error
+from harness.probing_line import ERRORS, PLAIN, Asker
+
+PATIENCE_S = 0.2
+"""How long a reply is waited for before the identity is asked, s (judgement)."""
+
+QUEUE_BOUND = 32
+"""Most entries read from an error queue."""
+
+INTERRUPTED = -410
+"""A question came before the reply to the one before it was read (SCPI-1999 21.8.12); the reply is lost."""
+
+
+class OutOfStep(Exception):
+    """The instrument does not answer any more as it did at first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came of one question. ``lines`` is empty when nothing came; ``errors`` is what the queue had then."""
+
+    lines: tuple[bytes, ...] = ()
+    errors: tuple[InstrumentError, ...] = ()
+    late: bool = False
+
+    @property
+    def raw(self) -> bytes | None:
+        """The reply, without its end."""
+        return self.lines[0] if self.lines else None
+
+
+@dataclass(slots=True)
+class Questions:
+    """Asks each question once. ``errors_ask`` is "" where there is no error queue."""
+
+    asker: Asker
+    identity: bytes
+    errors_ask: str = ""
+    old_errors: tuple[InstrumentError, ...] = ()
+    stop: Callable[[], bool] = lambda: False
+    answers: dict[str, Answer] = field(default_factory=dict)
+
+    def find_error_queue(self, candidates: tuple[str, ...] = (ERRORS,)) -> None:
+        """The first question that is answered as an error queue does; entries from before are kept apart."""
+        for question in candidates:
+            reply = self._lines(question)[0]
+            if not reply:
+                continue
+            try:
+                first = instrument_error(reply[0])
+            except Unreadable:
+                continue
+            self.errors_ask = question
+            self.old_errors = () if first is None else (first, *self._errors())
+            return
+
+    def ask(self, question: str) -> Answer:
+        """The answer, from the first time it was asked. Raises ``OutOfStep`` and ``Lost``."""
+        if question not in self.answers:
+            self.answers[question] = self._ask(question)
+        return self.answers[question]
+
+    def _ask(self, question: str) -> Answer:
+        if self.stop():
+            raise OutOfStep("the time for it was used up")
+        lines, late = self._lines(question)
+        errors = self._errors() if self.errors_ask else ()
+        if not lines and any(error.code == INTERRUPTED for error in errors):
+            lines, late = self.asker.ask(question), True
+            errors = self._errors()
+        return Answer(tuple(lines), errors, late)
+
+    def _lines(self, question: str) -> tuple[list[bytes], bool]:
+        lines = self.asker.ask(question, patience_s=PATIENCE_S)
+        if lines:
+            return lines, False
+        identity = self.identity
+        came = self.asker.ask(PLAIN, enough=lambda raw: identity in raw)
+        before = came[: came.index(identity)] if identity in came else None
+        if before is None:
+            before = self._back_in_step(came)
+        return before, bool(before)
+
+    def _back_in_step(self, came: list[bytes]) -> list[bytes]:
+        """Without ends of lines two replies run together; with a line still full of replies, ask once more."""
+        together = b"".join(came)
+        if together.endswith(self.identity):
+            return [rest] if (rest := together.removesuffix(self.identity)) else []
+        for _ in range(2):
+            if self.identity in self.asker.ask(PLAIN, enough=lambda raw: self.identity in raw):
+                return came
+        raise OutOfStep("it does not answer *IDN? any more as it did at first")
+
+    def _errors(self) -> tuple[InstrumentError, ...]:
+        found: list[InstrumentError] = []
+        while len(found) < QUEUE_BOUND:
+            reply = self.asker.ask(self.errors_ask)
+            try:
+                entry = instrument_error(reply[0]) if reply else None
+            except Unreadable:
+                break
+            if entry is None:
+                break
+            found.append(entry)
+        return tuple(found)
