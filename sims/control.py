@@ -4,6 +4,7 @@
 - ``to SECONDS``: the same, once the stepped bench has gone there
 - ``truth``: one line of JSON, the world's own state, which a judge may read and an instrument client may not
 - ``do ORDER``: ``done`` once a person beside the bench has done it (the orders of ``sims/hands.py``)
+- ``reopen NAME``: ``done`` once the instrument has done what it does when its port is opened, where that is not seen
 - ``noticed``: one line of JSON, what that person noticed since somebody last asked: ``[[bench time s, word], ...]``
 
 Whatever cannot be done is answered ``err WHY``.
@@ -29,6 +30,7 @@ class Served(Protocol):
     def state(self) -> dict[str, float | bool | str | None]: ...
     def do(self, order: str) -> str: ...
     def noticed(self) -> list[tuple[float, str]]: ...
+    def reopen(self, name: str) -> str: ...
 
 
 class Control:
@@ -60,4 +62,7 @@ class Control:
         if word == "do":
             told = served.do(argument)
             return b"done\n" if told == DONE else f"err {told}\n".encode()
-        return f"err {line[:40]!r} is none of: to SECONDS, now, truth, do ORDER, noticed\n".encode()
+        if word == "reopen":
+            why = served.reopen(argument)
+            return f"err {why}\n".encode() if why else b"done\n"
+        return f"err {line[:40]!r} is none of: to SECONDS, now, truth, do ORDER, noticed, reopen NAME\n".encode()

@@ -50,6 +50,12 @@ _PLAIN = {field.name: field.default for field in fields(Manners)}
 _GO_REMOTE = re.compile(rb"\s*:?SYST(EM)?:REM(OTE)?\s*(;.*)?", re.IGNORECASE | re.DOTALL)
 
 
+STREAM, SERIAL, MESSAGES = "stream", "serial", "messages"
+"""Kinds of links: a connection that carries bytes; a line that carries bytes and outlives its clients, so that nobody
+is turned away or hung up on; one with messages and an END signal of its own, where nothing is echoed or said unasked.
+"""
+
+
 class Session(Protocol):
     """One client's session, with habits or without."""
 
@@ -69,11 +75,7 @@ class Busy(ConnectionRefusedError):
 
 
 class Port:
-    """``key`` tells whether the instrument obeys the wire, ``restart`` gives it its defaults as power-on does.
-
-    ``stream`` is False on links that have an END signal and messages of their own: nothing is echoed there, nor said
-    unasked.
-    """
+    """``key`` tells whether the instrument obeys the wire, ``restart`` gives it its defaults as power-on does."""
 
     def __init__(
         self,
@@ -88,24 +90,28 @@ class Port:
         self.engine, self.manners, self.key = engine, manners, key
         self.now, self.line_now = now, line_now or now
         self._restart = restart
-        self._plain = all(getattr(manners, name) == _PLAIN[name] for name in OF_THE_LINE)
+        self.is_plain = all(getattr(manners, name) == _PLAIN[name] for name in OF_THE_LINE)
         self._open: list[Line] = []
 
-    def connect(self, *, stream: bool = True) -> Session:
-        """A new client's session. Raises Busy (a ConnectionRefusedError) when there are too many."""
-        if self._plain:
+    def connect(self, link: str = STREAM) -> Session:
+        """A new client's session. Raises Busy (a ConnectionRefusedError) when there are too many.
+
+        A serial line has one session for good; its openings are told by ``opened``.
+        """
+        if self.is_plain:
             return self.engine.connect()
         self._open = [line for line in self._open if line.is_open]
         most = self.manners.clients_max
-        if most and len(self._open) >= most:
+        if most and len(self._open) >= most and link != SERIAL:
             raise Busy(f"{BUSY}: it takes {most} client(s) at a time")
-        line = Line(self, stream=stream)
+        line = Line(self, link)
         self._open.append(line)
-        self.opened(line)
+        if link != SERIAL:
+            self.opened(line)
         return line
 
     def opened(self, session: Session) -> None:
-        """What an opening of the port does; a serial port may be opened again and again on one session."""
+        """What an opening of the port does."""
         if isinstance(session, Line):
             if self.manners.defaults_at_open:
                 self._restart()
@@ -115,8 +121,8 @@ class Port:
 class Line:
     """A session with habits. ``feed(b"")`` collects what has come due; ``due_s`` tells when, on the line's clock."""
 
-    def __init__(self, port: Port, *, stream: bool) -> None:
-        self._port, self._stream = port, stream
+    def __init__(self, port: Port, link: str) -> None:
+        self._port, self._link = port, link
         manners = port.manners
         self._ends, self._hears = manners.ends.encode(), manners.hears.encode()
         self._cut = Cutter(self._hears)
@@ -134,14 +140,14 @@ class Line:
     def is_open(self) -> bool:
         """False once either side has hung up; a line idle too long hangs up here."""
         idle_s = self._port.manners.idle_drop_s
-        if idle_s and self._port.now() - self._active_s >= idle_s:
+        if idle_s and self._link != SERIAL and self._port.now() - self._active_s >= idle_s:
             self._hung_up = True
         return not self._hung_up
 
     def greet(self) -> None:
         """Say what is said at an opening."""
         banner = self._port.manners.banner
-        if banner and self._stream:
+        if banner and self._link != MESSAGES:
             self._coming.append((self._port.line_now(), banner.encode() + self._ends))
 
     def feed(self, data: bytes, *, end: bool = False) -> bytes:
@@ -176,7 +182,7 @@ class Line:
         if isinstance(message, Overrun):
             port.engine.status.fault(INPUT_BUFFER_OVERRUN)
             return
-        if manners.echo and self._stream:
+        if manners.echo and self._link != MESSAGES:
             self._coming.append((at_s, message + self._hears))
         reply = self._answer(message)
         if reply:

@@ -1,56 +1,40 @@
-"""A simulated bench served over TCP on the loopback: one port an instrument, and one to control time.
+"""A simulated bench served on this machine: an address an instrument, and one to control time.
 
-One thread, one ``selectors`` loop, several clients an instrument. Bench time is one of:
+Instruments are reached over TCP sockets, pseudo-terminals (as serial ports) or HiSLIP; the control connection is always
+TCP. One thread, one ``selectors`` loop, several clients an instrument. Bench time is one of:
 
 - stepped: it stands still until the control connection says ``to 12.500`` (answered ``at 12.500``);
 - scaled: machine time since the start, multiplied by ``speed``; 1.0 is plain real time.
 
-What else the control port answers stands in ``sims/control.py``.
+What the lines themselves take (gaps, delays, a baud rate) is machine time on all of them, and none without manners that
+say so. What else the control port answers stands in ``sims/control.py``.
 
-Not modelled: the response time of real instruments, a limit on their number of clients, web pages, discovery.
+Not modelled: the time real instruments take to answer, unless manners give one.
 """
 
 from __future__ import annotations
 
-import selectors
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from types import TracebackType
 
 from sims.bench import SimBench, open_bench
 from sims.control import Control
-
-CHUNK_BYTES = 65536
-UNREAD_BYTES = 1 << 20
-"""A client that lets this much pile up unread is hung up on."""
+from sims.line_manners import Port
+from sims.manners import Manners
+from sims.serve_hislip import HislipDoor
+from sims.serve_loop import Connection, Listener, Loop
+from sims.serve_tcp import TcpDoor
 
 LOOK_S = 0.1
 """Longest real time between two looks at ``stop``."""
 
-ANY_PORT = 0
-DRAIN_TURNS = 100
-
-_Ready = list[tuple[selectors.SelectorKey, int]]
-
-
-class _Client:
-    """A connected client: what answers it, and what it has not read yet."""
-
-    def __init__(
-        self,
-        connection: socket.socket,
-        answer: Callable[[bytes], bytes],
-        bye: Callable[[], None] = lambda: None,
-        *,
-        is_control: bool = False,
-    ) -> None:
-        self.connection, self.answer, self.bye, self.is_control = connection, answer, bye, is_control
-        self.unsent = b""
+WIRES = ("tcp", "pty", "hislip")
 
 
 class ServedBench:
-    """A bench behind sockets. Listening from construction on; ``run_forever`` does the answering."""
+    """A bench behind its addresses. Listening from construction on; ``run_forever`` does the answering."""
 
     def __init__(
         self,
@@ -60,6 +44,8 @@ class ServedBench:
         stepped: bool,
         speed: float,
         host: str,
+        wire: str = "tcp",
+        manners: Mapping[str, Manners] | None = None,
         selector_poll_s: float = LOOK_S,
     ) -> None:
         if not 0.0 < speed < float("inf"):
@@ -68,14 +54,19 @@ class ServedBench:
         self._poll_s = selector_poll_s
         self._start = time.monotonic()
         self._stepped_to = 0.0
-        self.bench: SimBench = open_bench(scenario, now=self.now, seed=seed)
-        self._selector = selectors.DefaultSelector()
-        self._clients: dict[socket.socket, _Client] = {}
+        self._loop = Loop(time.monotonic)
+        self.bench: SimBench = open_bench(
+            scenario, now=self.now, seed=seed, manners=manners, line_now=self._loop.line_now
+        )
+        self._reopeners: dict[str, Callable[[], None]] = {}
         self.addresses: dict[str, str] = {}
-        for name in self.bench.names:
-            port = self._listen(host, self._instrument(name))
-            self.addresses[name] = f"TCPIP::{host}::{port}::SOCKET"
-        self.control = f"{host}:{self._listen(host, self._control_session)}"
+        """VISA resource names of the instruments, by name."""
+        try:
+            self._open_doors(wire, host)
+            self.control = f"{host}:{Listener(self._loop, host, self._control_session).port}"
+        except BaseException:
+            self._loop.close()
+            raise
 
     def clock_entry(self) -> dict[str, object]:
         """The ``[clock]`` table that belongs into a bench file for this bench."""
@@ -140,6 +131,15 @@ class ServedBench:
             "ac_out": ups.ac_out,
         }
 
+    def reopen(self, name: str) -> str:
+        """Let an instrument on a pseudo-terminal do what it does when its port is opened; "" or in words why not."""
+        if name not in self.addresses:
+            return f"no instrument {name[:40]!r}; there are: {', '.join(self.addresses)}"
+        if name not in self._reopeners:
+            return f"{name}: openings are seen on this wire"
+        self._reopeners[name]()
+        return ""
+
     def run_forever(self, stop: Callable[[], bool] = lambda: False) -> None:
         """Serve until ``stop()`` is true; looked at ten times a second and after every turn."""
         while not stop():
@@ -147,42 +147,11 @@ class ServedBench:
 
     def turn(self, *, timeout_s: float = 0.0) -> None:
         """One turn of the loop: whatever is ready now, or becomes ready within the timeout."""
-        control = self._serve_instruments(self._selector.select(timeout_s))
-        # What a client sent to an instrument before it said "to" must be carried out before time passes, whichever
-        # socket is looked at first: else two runs of one night would differ.
-        for _ in range(DRAIN_TURNS if control else 0):
-            ready = self._selector.select(0)
-            if all(_is_control(key) for key, _ in ready):
-                break
-            self._serve_instruments(ready)
-        for client in control:
-            if client.connection in self._clients:
-                self._receive(client)
-
-    def _serve_instruments(self, ready: _Ready) -> list[_Client]:
-        """Serve what is not a control session; the control sessions that have something to say."""
-        control: list[_Client] = []
-        for key, events in ready:
-            if callable(key.data):
-                self._accept(key.fileobj, key.data)  # type: ignore[arg-type]
-                continue
-            client: _Client = key.data
-            if events & selectors.EVENT_READ:
-                if client.is_control:
-                    control.append(client)
-                else:
-                    self._receive(client)
-            if events & selectors.EVENT_WRITE and client.connection in self._clients:
-                self._send(client)
-        return control
+        self._loop.turn(timeout_s=timeout_s)
 
     def close(self) -> None:
         """Hang up on everybody and stop listening. Twice is fine."""
-        for key in list(self._selector.get_map().values()) if self._selector.get_map() else []:
-            self._selector.unregister(key.fileobj)
-            key.fileobj.close()  # type: ignore[union-attr]
-        self._clients.clear()
-        self._selector.close()
+        self._loop.close()
 
     def __enter__(self) -> ServedBench:
         return self
@@ -192,73 +161,36 @@ class ServedBench:
     ) -> None:
         self.close()
 
-    def _listen(self, host: str, session: Callable[[socket.socket], _Client]) -> int:
-        listener = socket.create_server((host, ANY_PORT))
-        listener.setblocking(False)
-        self._selector.register(listener, selectors.EVENT_READ, session)
-        return int(listener.getsockname()[1])
+    def _open_doors(self, wire: str, host: str) -> None:
+        """One for each box; a name that is a channel of another's box has its address."""
+        opened: dict[Port, tuple[str, Callable[[], None] | None]] = {}
+        for name in self.bench.names:
+            port = self.bench.port(name)
+            if port not in opened:
+                opened[port] = self._open_door(wire, port, host)
+            self.addresses[name], reopened = opened[port]
+            if reopened is not None:
+                self._reopeners[name] = reopened
 
-    def _instrument(self, name: str) -> Callable[[socket.socket], _Client]:
-        def session(connection: socket.socket) -> _Client:
-            talker = self.bench.connect(name)
-            return _Client(connection, talker.feed, talker.hang_up)
+    def _open_door(self, wire: str, port: Port, host: str) -> tuple[str, Callable[[], None] | None]:
+        if wire == "hislip":
+            return HislipDoor(self._loop, port, host=host).address, None
+        if wire == "tcp":
+            return TcpDoor(self._loop, port, host=host).address, None
+        from sims.serve_pty import PtyDoor  # here, because not every system has pseudo-terminals
 
-        return session
+        door = PtyDoor(self._loop, port)
+        return door.address, None if door.sees_openings else door.reopened
 
-    def _control_session(self, connection: socket.socket) -> _Client:
-        return _Client(connection, Control(self).feed, is_control=True)
-
-    def _accept(self, listener: socket.socket, session: Callable[[socket.socket], _Client]) -> None:
-        try:
-            connection, _ = listener.accept()
-        except OSError:
-            return
-        connection.setblocking(False)
-        # Without this a reply waits up to 40 ms for the client's delayed acknowledgement.
-        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        client = session(connection)
-        self._clients[connection] = client
-        self._selector.register(connection, selectors.EVENT_READ, client)
-
-    def _receive(self, client: _Client) -> None:
-        try:
-            data = client.connection.recv(CHUNK_BYTES)
-        except BlockingIOError:
-            return
-        except OSError:
-            data = b""
-        if not data:
-            self._drop(client)
-            return
-        client.unsent += client.answer(data)
-        if client.unsent:
-            self._send(client)
-
-    def _send(self, client: _Client) -> None:
-        try:
-            sent = client.connection.send(client.unsent)
-        except BlockingIOError:
-            sent = 0
-        except OSError:
-            self._drop(client)
-            return
-        client.unsent = client.unsent[sent:]
-        if len(client.unsent) > UNREAD_BYTES:
-            self._drop(client)
-            return
-        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.unsent else 0)
-        if self._selector.get_key(client.connection).events != wanted:
-            self._selector.modify(client.connection, wanted, client)
-
-    def _drop(self, client: _Client) -> None:
-        if self._clients.pop(client.connection, None) is not None:
-            self._selector.unregister(client.connection)
-            client.connection.close()
-            client.bye()
-
-
-def _is_control(key: selectors.SelectorKey) -> bool:
-    return isinstance(key.data, _Client) and key.data.is_control
+    def _control_session(self, client: socket.socket) -> None:
+        control = Control(self)
+        connection = Connection(
+            self._loop,
+            client,
+            take=lambda data: connection.send(control.feed(data)),
+            bye=lambda: None,
+            is_control=True,
+        )
 
 
 def serve(
@@ -269,16 +201,23 @@ def serve(
     stepped: bool = False,
     speed: float = 1.0,
     host: str = "127.0.0.1",
+    manners: Mapping[str, Manners] | None = None,
 ) -> ServedBench:
     """A bench listening on the loopback; ``addresses`` names its instruments, ``control`` its control port.
 
-    ``stepped`` and a ``speed`` other than 1 exclude each other. Raises ValueError for those, for a wire that is not
-    "tcp" and for a host off the loopback (nothing asks for a password here), and UnknownScenario.
+    ``wire`` is "tcp", "pty" or "hislip"; ``manners`` stand in the place of the scenario's own. ``stepped`` and a
+    ``speed`` other than 1 exclude each other. Raises ValueError for those, for another wire, for a wire this system has
+    not and for a host off the loopback (nothing asks for a password here), and UnknownScenario.
     """
-    if wire != "tcp":
-        raise ValueError(f"wire = {wire!r}: a simulated bench is served over 'tcp' only")
+    if wire not in WIRES:
+        raise ValueError(f"wire = {wire!r}: a simulated bench is served over {', '.join(WIRES)}")
     if stepped and speed != 1.0:
         raise ValueError(f"speed = {speed:g} with a stepped bench: it goes as far as it is told; leave one of them out")
     if not host.startswith("127."):
         raise ValueError(f"host = {host!r}: a simulated bench is served on the loopback (127.x.x.x) only")
-    return ServedBench(scenario, seed=seed, stepped=stepped, speed=speed, host=host)
+    try:
+        return ServedBench(scenario, seed=seed, stepped=stepped, speed=speed, host=host, wire=wire, manners=manners)
+    except ImportError as error:
+        raise ValueError(
+            f"wire = {wire!r}: this system has no pseudo-terminals ({error}); take tcp or hislip"
+        ) from None

@@ -187,7 +187,7 @@ def test_the_bench_file_carries_addresses_and_clock(stepped: Served) -> None:
         ({"stepped": True, "speed": 2.0}, "goes as far as it is told"),
         ({"speed": 0.0}, "above 0"),
         ({"speed": float("nan")}, "above 0"),
-        ({"wire": "smoke"}, "'tcp' only"),
+        ({"wire": "smoke"}, "over tcp, pty, hislip"),
         ({"host": "0.0.0.0"}, "loopback"),
     ],
 )
