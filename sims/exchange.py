@@ -32,14 +32,15 @@ class Exchange:
 
     def write(self, data: bytes, *, end: bool = False) -> None:
         """Take bytes of program messages; ``end``: END came with the last one."""
-        if data.strip():
-            self._forget_response()
         for message in self._framer.feed(data, end=end):
-            self._forget_response()
             if isinstance(message, Overrun):
+                self._forget_response()
                 self._engine.status.fault(-363)
-            else:
+            elif message.strip():
+                self._forget_response()
                 self._response = self._engine.handle(message)
+        if self._framer.begun:
+            self._forget_response()
 
     def _forget_response(self) -> None:
         if self._response:

@@ -65,6 +65,11 @@ class Framer:
         return not self._held and not self._skipping
 
     @property
+    def begun(self) -> bool:
+        """True when more than white space of a message is there."""
+        return self._skipping or bool(self._held.strip())
+
+    @property
     def due_bytes(self) -> int:
         """How many bytes a block that has begun still waits for, during which a line feed ends nothing; 0 outside."""
         return _walk(self._held)[1] if b"#" in self._held else 0

@@ -2,21 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 from itertools import product
-from pathlib import Path
 
 import pytest
 
-from sims.headers import HeaderTable, Refusal, nodes, short_form, spellings
-
-DATA = Path(__file__).parent / "data"
-
-
-def short_forms() -> list[tuple[str, str, str]]:
-    lines = (DATA / "scpi_short_forms.csv").read_text(encoding="utf-8").splitlines()
-    rows = csv.DictReader(line for line in lines if not line.startswith("#"))
-    return [(row["canonical_mixed_case"], row["long_form"], row["short_form"]) for row in rows]
+from sims.headers import HeaderTable, Refusal, nodes, spellings
 
 
 def table(*patterns: str) -> HeaderTable[str]:
@@ -24,25 +14,6 @@ def table(*patterns: str) -> HeaderTable[str]:
     for pattern in patterns:
         made.add(pattern, pattern)
     return made
-
-
-@pytest.mark.parametrize(("mixed", "long_form", "short"), short_forms())
-def test_short_forms_follow_the_rule(mixed: str, long_form: str, short: str) -> None:
-    assert short_form(long_form) == short
-    assert [(node.short, node.long) for node in nodes(mixed)] == [(short, long_form)]
-
-
-@pytest.mark.parametrize(("mixed", "long_form", "short"), short_forms())
-def test_exactly_two_forms_are_accepted(mixed: str, long_form: str, short: str) -> None:
-    headers = table(mixed)
-    for end in range(1, len(long_form) + 1):
-        abbreviation = long_form[:end]
-        if abbreviation in (short, long_form):
-            assert headers.find(abbreviation) == headers.find(abbreviation.lower()) == (mixed, ())
-        else:
-            with pytest.raises(Refusal) as refused:
-                headers.find(abbreviation)
-            assert refused.value.number == -113
 
 
 def test_optional_nodes_match_all_sixteen_patterns() -> None:
@@ -72,6 +43,28 @@ def test_suffix_and_length_refusals(header: str, number: int) -> None:
     with pytest.raises(Refusal) as refused:
         table("OUTPut#[:STATe]").find(header)
     assert refused.value.number == number
+
+
+def test_suffixes_are_told_for_each_place() -> None:
+    made: HeaderTable[str] = HeaderTable()
+    made.add("[SOURce#]:LIST[:POINt#]", "points", suffixes=4)
+    for header, suffixes in {
+        "LIST": (1, 1),
+        "SOUR3:LIST": (3, 1),
+        "LIST:POIN4": (1, 4),
+        "SOUR2:LIST:POINT3": (2, 3),
+    }.items():
+        assert made.find(header) == ("points", suffixes)
+    for header in ("LIST2", "SOUR5:LIST", "LIST:POIN0", "SOUR2:LIST1"):
+        with pytest.raises(Refusal) as refused:
+            made.find(header)
+        assert refused.value.number == -114
+
+
+@pytest.mark.parametrize(("pattern", "suffixes"), [("VOLTage", 2), ("OUTPut#", 0)])
+def test_suffixes_need_a_place(pattern: str, suffixes: int) -> None:
+    with pytest.raises(ValueError, match="needs a '#'"):
+        HeaderTable[str]().add(pattern, "x", suffixes=suffixes)
 
 
 @pytest.mark.parametrize("pattern", ["VOLtage", "[VOLTage", "volt age", "VOLTage::"])

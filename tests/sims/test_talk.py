@@ -3,19 +3,12 @@
 
 from __future__ import annotations
 
-import csv
-from pathlib import Path
-
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from sims.error_texts import ERROR_TEXTS
 from sims.framing import BUFFER_BYTES
-from sims.status import QUEUE_LENGTH, event_bit
-from sims.talk import Boolean, Command, Engine, Exchange, Number, Refusal, Talker, setting
+from sims.status import QUEUE_LENGTH
+from sims.talk import Boolean, Command, Engine, Number, Refusal, Talker, setting
 
-DATA = Path(__file__).parent / "data"
 IDENTITY = "MAKER,MODEL,SERIAL,1.0"
 
 
@@ -173,23 +166,6 @@ def test_error_numbers(talker: Talker, message: str, number: int) -> None:
     assert int(ask(talker, "*ESR?")) == 128 | {1: 32, 2: 16}[-number // 100]
 
 
-def test_texts_and_event_bits_are_the_standards() -> None:
-    lines = (DATA / "scpi_errors.csv").read_text(encoding="utf-8").splitlines()
-    standard = {
-        int(row["number"]): (row["text"], int(row["esr_weight"] or 0))
-        for row in csv.DictReader(line for line in lines if not line.startswith("#"))
-    }
-    for number, text in ERROR_TEXTS.items():
-        assert standard[number][0] == text
-        assert event_bit(number) == standard[number][1]
-
-
-def test_power_on_then_a_wrong_header_then_read_clears(talker: Talker) -> None:
-    ask(talker, "NONSENSE")
-    assert ask(talker, "*ESR?") == "160"
-    assert ask(talker, "*ESR?") == "0"
-
-
 def test_identity_must_be_the_last_query(talker: Talker) -> None:
     assert ask(talker, "MEAS:VOLT?;*IDN?;*OPC?") == f"12.01;{IDENTITY}"
     assert errors(talker) == [-440]
@@ -287,59 +263,3 @@ def test_a_message_too_long_is_lost_alone(talker: Talker) -> None:
     assert talker.feed(b"OLT 1\n*OPC?\n") == b"1\n"
     assert talker.feed(b"V" * (BUFFER_BYTES + 1) + b"\n*OPC?\n") == b"1\n"
     assert errors(talker) == [-363, -363]
-
-
-def test_interrupted_and_unterminated_queries(toy: Toy) -> None:
-    # IEEE 488.2-1992 6.3.2: on a link with separate reads.
-    exchange = Exchange(toy.engine)
-    exchange.write(b"MEAS:VOLT?\n")
-    exchange.write(b"MEAS:CURR?\n")
-    assert exchange.read() == b"3.002\n"
-    assert exchange.read() == b""
-    exchange.write(b"SYST:ERR:ALL?\n")
-    assert exchange.read() == b'-410,"Query INTERRUPTED",-420,"Query UNTERMINATED"\n'
-    exchange.write(b"*ESR?\n")
-    assert exchange.read() == b"132\n"
-
-
-WORDS = [
-    "VOLT",
-    "CURR",
-    "OUTP",
-    "*IDN?",
-    "*ESE",
-    ":",
-    ";",
-    ",",
-    " ",
-    "?",
-    "#",
-    "#15",
-    "#9",
-    "'",
-    '"',
-    "\n",
-    "1E5",
-    "mV",
-    "(",
-]
-
-
-@given(st.lists(st.one_of(st.binary(max_size=20), st.sampled_from(WORDS).map(str.encode)), max_size=30))
-def test_any_bytes_leave_the_engine_alive(pieces: list[bytes]) -> None:
-    talker = Toy().engine.connect()
-    for piece in pieces:
-        talker.feed(piece)
-    # A definite block may be waiting for its bytes, no more than the buffer's worth.
-    talker.feed(b" " * (BUFFER_BYTES + 2) + b"\n")
-    talker.feed(b"*CLS\n")
-    assert talker.feed(b"*IDN?\n") == IDENTITY.encode() + b"\n"
-    assert talker.feed(b"SYST:ERR?\n") == b'0,"No error"\n'
-
-
-@given(st.binary(max_size=200), st.integers(min_value=1, max_value=7))
-def test_pieces_make_no_difference(data: bytes, size: int) -> None:
-    whole, cut = Toy().engine.connect(), Toy().engine.connect()
-    answered = b"".join(cut.feed(data[at : at + size]) for at in range(0, len(data), size))
-    assert whole.feed(data) == answered
-    assert whole.feed(b"\nSYST:ERR:ALL?\n") == cut.feed(b"\nSYST:ERR:ALL?\n")
