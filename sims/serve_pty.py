@@ -27,6 +27,7 @@ SPEED_AT = 5
 
 RATES = {int(name[1:]): getattr(termios, name) for name in dir(termios) if name[:1] == "B" and name[1:].isdecimal()}
 """Speed constants of this system, by bit/s."""
+del RATES[0]  # "hang up" is no rate
 
 WRONG_RATE_BITS = 0x5A
 """What a byte read at a wrong rate is spoiled with: any pattern will do, so long as no message survives it."""
@@ -139,7 +140,7 @@ class PtyDoor:
             self._out.put(self._session.feed(data), now_s=self._loop.line_now())
 
     def _out_of_the_door(self, data: bytes) -> None:
-        if not self._clients:
+        if not self._clients or not (data or self._unsent):
             return
         self._unsent += self._at_rate(data)
         if self._unsent:
