@@ -7,9 +7,13 @@ from typing import Protocol
 
 from drivers.wire import CALL_DEADLINE_S, Exchange, Wire
 
+LATE_STEP_S = 0.01
+"""How finely time passes while an instrument owes something, s."""
+
 
 class Talker(Protocol):
-    """One client's session with a simulated instrument."""
+    """One client's session with a simulated instrument. One that answers late has ``due_s`` too: not ``None`` while it
+    owes something, which ``feed(b"")`` then collects."""
 
     def feed(self, data: bytes, /) -> bytes:
         """Take bytes, return what comes back now; ``ConnectionError`` when the instrument hangs up."""
@@ -51,6 +55,7 @@ class MemoryWire(Wire):
         self._pass_time = pass_time
         self._talker: Talker | None = None
         self._came = b""
+        self._left_s = timeout_s
 
     def _open(self) -> None:
         self._came = b""
@@ -63,21 +68,36 @@ class MemoryWire(Wire):
 
     def _send(self, data: bytes) -> None:
         assert self._talker is not None
+        self._left_s = self.timeout_s
         self._came += self._talker.feed(data)
 
     def _receive(self, gap_s: float | None) -> bytes:
-        came, self._came = self._came, b""
-        if came:
-            return came
-        if gap_s is not None:
-            self._pass_time(gap_s)
-            return b""
-        self._pass_time(self.timeout_s)
-        raise TimeoutError
+        wait_s = self._left_s if gap_s is None else min(gap_s, self._left_s)
+        if not self._came:
+            due_s = self._due_in_s()
+            if due_s is None or not due_s <= wait_s:
+                self._let_pass(wait_s)
+                if gap_s is not None and self._left_s > 0.0:
+                    return b""
+                raise TimeoutError
+            self._let_pass(due_s)
+        return self._waiting()
 
     def _waiting(self) -> bytes:
+        if self._due_in_s() is not None:
+            assert self._talker is not None
+            self._came += self._talker.feed(b"")
         came, self._came = self._came, b""
         return came
+
+    def _due_in_s(self) -> float | None:
+        """When the next bytes of an instrument that answers late come, s from now; None when it owes none."""
+        due_s: float | None = getattr(self._talker, "due_in_s", None)
+        return due_s
+
+    def _let_pass(self, seconds: float) -> None:
+        self._left_s -= seconds
+        self._pass_time(seconds)
 
     def _pause(self, seconds: float) -> None:
         self._pass_time(seconds)

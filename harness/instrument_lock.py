@@ -3,12 +3,16 @@ is not talked over."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 from filelock import FileLock, Timeout
 
+from drivers.faults import Unreadable
+from drivers.scpi import identity
 from harness.addresses import simulated
+from harness.connect import NO_SERIAL, SIMULATED_MAKER
 from harness.errors import Busy, Usage
 from harness.locks import _key, state_dir
 
@@ -34,3 +38,26 @@ def holding(address: str) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+def refuse_held(said: bytes, *, address: str) -> None:
+    """Raise ``Busy`` when a run holds the instrument that answered ``said``, by whichever of its addresses."""
+    try:
+        one = identity(said)
+    except Unreadable:
+        return
+    if one.maker == SIMULATED_MAKER or one.serial in NO_SERIAL:
+        return
+    # The same words as a run locks by.
+    key = hashlib.sha256(f"{one.maker} {one.model} {one.serial}".encode()).hexdigest()[:24]
+    lock = FileLock(state_dir() / f"{key}.identity.lock")
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise Busy(
+            f"{address}: a run holds this instrument by another address of it; nothing more was asked: try again after "
+            "the run"
+        ) from None
+    except OSError:
+        return
+    lock.release()

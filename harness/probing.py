@@ -68,15 +68,22 @@ class Probe:
         return [] if best is None else [one.dialect.name for one in self.fits[1:] if same_questions(best, one)]
 
 
-def probe(wire: Wire, *, own: Sequence[Dialect] = (), stop: Callable[[], bool] = lambda: False) -> Probe:
+def probe(
+    wire: Wire,
+    *,
+    own: Sequence[Dialect] = (),
+    stop: Callable[[], bool] = lambda: False,
+    met: Callable[[bytes], None] = lambda identity: None,
+) -> Probe:
     """Find out what speaks on a wire. ``own``: dialects to try beside the shipped ones. ``stop()``: time is up.
+    ``met`` hears the identity before anything of a dialect is asked, and may raise.
 
     Raises ``Lost`` when the line breaks at once, ``Timeout`` when it cannot be opened.
     """
     line = RawLine(wire)
     result = Probe(wire.address, heard=line.heard)
     try:
-        _probe(line, result, dialects=[*own, *map(load, shipped())], stop=stop)
+        _probe(line, result, dialects=[*own, *map(load, shipped())], stop=stop, met=met)
     except NoAnswer as error:
         result.against.append(f"{error}; check power, cable, address and, on a serial port, the baud rate")
     except OutOfStep as error:
@@ -90,11 +97,19 @@ def probe(wire: Wire, *, own: Sequence[Dialect] = (), stop: Callable[[], bool] =
     return result
 
 
-def _probe(line: RawLine, result: Probe, *, dialects: Sequence[Dialect], stop: Callable[[], bool]) -> None:
+def _probe(
+    line: RawLine,
+    result: Probe,
+    *,
+    dialects: Sequence[Dialect],
+    stop: Callable[[], bool],
+    met: Callable[[bytes], None],
+) -> None:
     result.manners, identity = learn(line)
     if result.manners.sentence:
         result.against.append(SENTENCE)
         return
+    met(identity)
     result.identity = identity.decode("ascii", "backslashreplace").strip()
     if result.manners.extra_lines:
         result.against.append(MORE_LINES)

@@ -13,7 +13,7 @@ from harness.addresses import NotAnAddress, normal, simulated
 from harness.clock import Clock, VirtualClock, WallClock
 from harness.connect import open_simulated
 from harness.errors import PreflightRefused, Usage
-from harness.instrument_lock import holding
+from harness.instrument_lock import holding, refuse_held
 from harness.probing import Probe, probe
 from harness.probing_file import dialect_text, refusal
 from harness.starters import write_new
@@ -41,7 +41,12 @@ def probe_address(
     begun_s = clock.wall()
     with holding(address):
         try:
-            return probe(wire, own=dialects, stop=lambda: clock.wall() - begun_s > PROBE_S)
+            return probe(
+                wire,
+                own=dialects,
+                stop=lambda: clock.wall() - begun_s > PROBE_S,
+                met=lambda said: refuse_held(said, address=address),
+            )
         except WireError as error:
             raise PreflightRefused(f"{address}: {error.why}; check power and cable; nothing was set") from error
 

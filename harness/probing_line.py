@@ -129,7 +129,7 @@ def learn(line: RawLine) -> tuple[LineManners, bytes]:
     asker = Asker(line, manners)
     answers = asker.ask(PLAIN)
     if not answers:
-        raise NoAnswer(f"it answered once ({lines[-1]!r}) and then no more")
+        raise NoAnswer(f"it answered ({lines[-1]!r}) and then no more")
     identity = next((one for one in answers if one.count(b",") >= 2), answers[0])
     manners.extra_lines = len(answers) > 1
     if _one_sentence(asker, answers):
@@ -150,14 +150,21 @@ def _first_answer(line: RawLine, manners: LineManners, stream: bool) -> bytes:
 
     for end in ENDS if stream else ENDS[:1]:
         raw = ask(end)
-        if not lines_of(raw):
+        # What comes once may be a banner that was late, or the end of something older.
+        if not lines_of(raw) or not lines_of(again := ask(end)):
             continue
         manners.hears = end
-        if end == b"\r\n" and lines_of(again := ask(b"\r")):
-            manners.hears, raw = b"\r", again
-        # The first answer may have something of an earlier message, or of a banner that came late, before it.
-        return ask(manners.hears) or raw
-    raise NoAnswer("nothing came back")
+        return _shorter(ask, manners) or again if end == b"\r\n" else again
+    raise NoAnswer("nothing came back" if not raw else f"it said {raw!r} and nothing more")
+
+
+def _shorter(ask: Callable[[bytes], bytes], manners: LineManners) -> bytes:
+    """Heard when a message ends with CR LF: perhaps at the CR already. Leaves no half message behind."""
+    if lines_of(ask(b"\r")) and lines_of(again := ask(b"\r")):
+        manners.hears = b"\r"
+        return again
+    ask(b"\r\n")
+    return ask(b"\r\n")
 
 
 def _one_sentence(asker: Asker, answers: list[bytes]) -> bool:
