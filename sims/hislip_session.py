@@ -44,10 +44,7 @@ class Session:
     """``send`` and ``send_async`` put a message on the one or the other channel; ``may_talk`` says whether a lock of
     somebody else is in the way, in which case what comes waits."""
 
-    def __init__(
-        self, instrument: Instrument, *, number: int, send: Send, send_async: Send, may_talk: Callable[[], bool]
-    ) -> None:
-        self.number = number
+    def __init__(self, instrument: Instrument, *, send: Send, send_async: Send, may_talk: Callable[[], bool]) -> None:
         self._instrument, self._talk = instrument, instrument.connect()
         self._send, self._send_async, self._may_talk = send, send_async, may_talk
         self._held: list[Message] = []

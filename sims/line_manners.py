@@ -43,7 +43,7 @@ INPUT_BUFFER_OVERRUN = -363
 BUSY = "BUSY"
 
 ROUNDING_S = 1e-9
-"""A client that waits just long enough is not punished for binary fractions."""
+"""Who waits just long enough is not punished for binary fractions."""
 
 _PLAIN = {field.name: field.default for field in fields(Manners)}
 
@@ -137,6 +137,11 @@ class Line:
         return self._coming[0][0] if self._coming else None
 
     @property
+    def due_in_s(self) -> float | None:
+        """The same from now on, never below 0."""
+        return max(0.0, self._coming[0][0] - self._port.line_now()) if self._coming else None
+
+    @property
     def is_open(self) -> bool:
         """False once either side has hung up; a line idle too long hangs up here."""
         idle_s = self._port.manners.idle_drop_s
@@ -202,7 +207,7 @@ class Line:
         return b"".join(line + self._ends for line in lines)
 
     def _due(self) -> bytes:
-        coming, now_s = self._coming, self._port.line_now()
+        coming, now_s = self._coming, self._port.line_now() + ROUNDING_S
         out = b""
         # In order: a reply that is due waits behind one that is not, as bytes on a line do.
         while coming and coming[0][0] <= now_s:
