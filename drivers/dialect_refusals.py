@@ -34,7 +34,8 @@ def of_problem(problem: Problem) -> str:
 def of_type(message: str, document: dict[str, object]) -> str:
     """msgspec says ``why - at `$.table.key```; people read ``table.key = value: why; accepted: ...``."""
     why, _, place = message.partition(" - at `")
-    key = place.rstrip("`").removeprefix("$").removeprefix(".")
+    # An entry of a table of words is told as [...].
+    key = place.rstrip("`").removeprefix("$").removeprefix(".").replace("[...]", "")
     kind = document.get("kind")
     if unknown := re.fullmatch(r"Object contains unknown field `(.*)`", why, re.DOTALL):
         return _unknown(f"{key}.{unknown[1]}" if key else unknown[1], unknown[1], _keys(kind, key))
