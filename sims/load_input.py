@@ -65,6 +65,11 @@ class LoadInput:
         port.volts_set, port.ohms_set = rating.volts.full, OHMS_MAX
         self.world.changed()
 
+    @property
+    def cuts(self) -> bool:
+        """Whether what lies between two steps of the grid is cut off, and not rounded."""
+        return self._manners.grid == "truncate"
+
     def put_function(self, function: str) -> None:
         """Choose "cc", "cv", "cr" or "cp"."""
         # A change of function under way would jump through an unknown current; loads open the input for it.
@@ -152,7 +157,7 @@ class LoadInput:
 
     def _keep(self, name: str, value: float, step: float) -> float:
         """Note what is programmed, on its grid, and hand it back."""
-        kept = cut(value, step=step) if self._manners.grid == "truncate" else value
+        kept = cut(value, step=step) if self.cuts else value
         self.programmed[name] = kept
         return kept
 

@@ -55,13 +55,16 @@ def _choosing(load: LoadInput, words: dict[str, str], spec: Choice, *, switch: s
 def level_commands(load: LoadInput) -> tuple[Command, ...]:
     """Levels, readings and stops, the same in every shape."""
     port, rating, tail = load.port, load.rating, "[:LEVel][:IMMediate][:AMPLitude]"
-    volts = Number(0.0, rating.volts.full, rating.volts.full, "V", rating.volts.step)
-    amps = Number(0.0, rating.amps.full, 0.0, "A", rating.amps.step)
-    ohms = Number(OHMS_MIN, OHMS_MAX, OHMS_MAX, "OHM", OHMS_STEP)
-    watts = Number(0.0, rating.watts_max, 0.0, "W", WATTS_STEP)
-    none = Number(0.0, rating.volts.full, 0.0, "V", rating.volts.step)
+    # A grid that cuts is the input's own; rounding is done as the number is read.
+    rounds = 0.0 if load.cuts else 1.0
+    volts_step, amps_step = rounds * rating.volts.step, rounds * rating.amps.step
+    volts = Number(0.0, rating.volts.full, rating.volts.full, "V", volts_step)
+    amps = Number(0.0, rating.amps.full, 0.0, "A", amps_step)
+    ohms = Number(OHMS_MIN, OHMS_MAX, OHMS_MAX, "OHM", rounds * OHMS_STEP)
+    watts = Number(0.0, rating.watts_max, 0.0, "W", rounds * WATTS_STEP)
+    none = Number(0.0, rating.volts.full, 0.0, "V", volts_step)
     delay = Number(0.0, LOW_DELAY_MAX_S, 0.0, "S", 0.001)
-    over = Number(0.0, rating.amps.full, rating.amps.full, "A", rating.amps.step)
+    over = Number(0.0, rating.amps.full, rating.amps.full, "A", amps_step)
     low = "[SOURce]:VOLTage:PROTection:LOW"
 
     def level(header: str, spec: Number, name: str, put: Callable[[float], None]) -> Command:

@@ -69,6 +69,11 @@ class SupplyOutput:
             self.put_sink_amps(self.rating.sink_amps_max)
 
     @property
+    def cuts(self) -> bool:
+        """Whether what lies between two steps of the grid is cut off, and not rounded."""
+        return self._manners.grid == "truncate"
+
+    @property
     def tripped(self) -> bool:
         """True while one of its stops is latched."""
         return self.port.over_volts_tripped or self.port.over_amps_tripped
@@ -142,7 +147,7 @@ class SupplyOutput:
         return {"cc": 1, "cv": 2, "unregulated": 3, "driven": sinks_at_limit}.get(self.port.mode, 0)
 
     def _kept(self, value: float, terms: Terms) -> float:
-        return cut(value, step=terms.step) if self._manners.grid == "truncate" else value
+        return cut(value, step=terms.step) if self.cuts else value
 
     def _settle(self) -> None:
         """Choose the rate of the ramp so that it arrives after ``settle_s``."""

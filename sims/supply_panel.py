@@ -29,13 +29,14 @@ OF_SEVERAL = ("select", "suffix", "list")
 
 def supply_tree(output: SupplyOutput) -> tuple[Command, ...]:
     """The commands of one output."""
-    port, rating = output.port, output.rating
-    volts = Number(0.0, rating.volts.full, 0.0, "V", rating.volts.step)
-    amps = Number(0.0, rating.amps.full, 0.0, "A", rating.amps.step)
-    over = Number(0.0, rating.over_volts_max, rating.over_volts_max, "V", rating.volts.step)
-    most_in = rating.sink_amps_max
+    port, rating, most_in = output.port, output.rating, output.rating.sink_amps_max
+    # A grid that cuts is the output's own; rounding is done as the number is read.
+    volts_step, amps_step = (0.0, 0.0) if output.cuts else (rating.volts.step, rating.amps.step)
+    volts = Number(0.0, rating.volts.full, 0.0, "V", volts_step)
+    amps = Number(0.0, rating.amps.full, 0.0, "A", amps_step)
+    over = Number(0.0, rating.over_volts_max, rating.over_volts_max, "V", volts_step)
     tail, protection = "[:LEVel][:IMMediate][:AMPLitude]", "[SOURce]:VOLTage:PROTection"
-    sink = Number(0.0, most_in, most_in, "A", rating.amps.step)
+    sink = Number(0.0, most_in, most_in, "A", amps_step)
     return (
         setting("[SOURce]:VOLTage" + tail, volts, get=lambda: output.volts, put=output.put_volts),
         setting("[SOURce]:CURRent" + tail, amps, get=lambda: output.amps, put=output.put_amps),
