@@ -84,6 +84,8 @@ class MemoryWire(Wire):
         return self._waiting()
 
     def _waiting(self) -> bytes:
+        if not getattr(self._talker, "is_open", True):
+            raise ConnectionError("the instrument hung up")
         if self._due_in_s() is not None:
             assert self._talker is not None
             self._came += self._talker.feed(b"")

@@ -185,7 +185,13 @@ def safe(bench: str, seen_off: str) -> None:
 
 @main.command(short_help="List simulated benches, or serve one on this machine.")
 @click.argument("scenario", required=False, shell_complete=complete_scenario)
-@click.option("--wire", type=click.Choice(["tcp"]), default="tcp", show_default=True, help="How to serve it.")
+@click.option(
+    "--wire",
+    type=click.Choice(["tcp", "pty", "hislip"]),
+    default="tcp",
+    show_default=True,
+    help="How to serve it: sockets, serial ports (pseudo-terminals) or HiSLIP.",
+)
 @click.option("--stepped", is_flag=True, help="Time stands still until a run says how far to go.")
 @click.option("--speed", type=float, metavar="X", help="Times real time (default 1).")
 @SEED

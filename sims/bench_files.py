@@ -99,6 +99,11 @@ def _rows(facts: Scenario) -> dict[str, dict[str, object]]:
     }
 
 
+def _serial(address: str, manners: Manners) -> dict[str, object]:
+    """The rate of a serial port, where the instrument has one."""
+    return {"baud": manners.baud} if address.startswith("ASRL") and manners.baud else {}
+
+
 def bench_toml(
     facts: Scenario,
     *,
@@ -125,6 +130,7 @@ def bench_toml(
                 "address": address,
                 "dialect": dialect_of(name, role, manners[name].shape),
                 **({} if channel is None else {"channel": channel}),
+                **_serial(address, manners[name]),
                 "identity": identities[name].rpartition(",")[0],
             }
             parts.append(_table("[[instrument]]", head | row))
