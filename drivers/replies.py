@@ -45,7 +45,7 @@ class Replies:
             while not wanted(line := self._line()):
                 other = line or other
         except TimeoutError as error:
-            error.partial = other or bytes(self.buffer)  # type: ignore[attr-defined]
+            error.partial = other or bytes(self.buffer) or getattr(error, "partial", b"")  # type: ignore[attr-defined]
             raise
         self.refuse_rest(f"came after {line!r}, which was the last reply due")
         return line
@@ -65,10 +65,10 @@ class Replies:
     def _line(self) -> bytes:
         buffer = self.buffer
         while (at := buffer.find(self._terminator) if self._terminator else -1) < 0:
-            if self._framed and buffer:
-                return self._take(len(buffer), len(buffer))
             if len(buffer) > LONGEST_REPLY_BYTES:
                 raise ConnectionError(f"more than {LONGEST_REPLY_BYTES} bytes without an end")
+            if self._framed and buffer:
+                return self._take(len(buffer), len(buffer))
             more = self._receive(self._gap_s if buffer else None)
             if not more:
                 return self._take(len(buffer), len(buffer))

@@ -26,7 +26,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.replies import LONGEST_REPLY_BYTES, Replies
-from drivers.wire_errors import Lost, NoAnswerAfterClear, Timeout, WireError, words
+from drivers.wire_errors import NO_ANSWER, Lost, NoAnswerAfterClear, Timeout, WireError, words
 
 __all__ = ["CALL_DEADLINE_S", "LONGEST_REPLY_BYTES", "Exchange", "Lost", "Timeout", "Wire", "WireError"]
 
@@ -179,11 +179,12 @@ class Wire(ABC):
         sent = bare + self.terminator
         with self._lock:
             received: bytes | None = None
+            if not self.is_open:
+                self._unsent = True
+                raise self._mapped(ConnectionError("the line is closed; open it first"), sent)
             self._unsent = False
             clears = self.clears
             try:
-                if not self.is_open:
-                    raise ConnectionError("the line is closed; open it first")
                 if self.pace_s:
                     self._pause(self.pace_s)
                 self._refuse_unasked(drop=wanted is not None)
@@ -271,7 +272,7 @@ class Wire(ABC):
         why = words(error)
         if isinstance(error, NoAnswerAfterClear):
             kind = Timeout
-            why = "no answer after clear; switch the instrument off and on, check its cable"
+            why = f"{NO_ANSWER}; switch the instrument off and on, check its cable"
         elif self._timed_out(error):
             kind = Timeout
             why = f"no whole reply within {self.timeout_s:g} s; check power, cable and address"

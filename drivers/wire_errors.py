@@ -49,11 +49,14 @@ class Lost(WireError, ConnectionError):
     """The line is gone, or what stands on it cannot be trusted."""
 
 
+NO_ANSWER = "no answer after clear"
+
+
 class NoAnswerAfterClear(Exception):
     """Inside a wire only: cleared, asked once more, and still no answer. ``partial`` is what had come."""
 
     def __init__(self, partial: bytes = b"") -> None:
-        super().__init__("no answer after clear")
+        super().__init__(NO_ANSWER)
         self.partial = partial
 
 

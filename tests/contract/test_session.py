@@ -6,15 +6,13 @@ import contextlib
 import threading
 
 import pytest
+from scripted import HANG_UP, IDENTITY, TIMEOUT_S, Script
 
 from drivers.faults import Unreadable, WrongIdentity
 from drivers.session import Session
 from drivers.wire import Lost, Timeout
 
-TIMEOUT_S = 0.1
 LATE_S = 1.5 * TIMEOUT_S
-HANG_UP = "hang up"
-IDENTITY = b"OURS,SCRIPTED,1,0"
 
 
 @pytest.fixture
@@ -66,7 +64,7 @@ def test_late_reply_never_becomes_the_next_answer(session, script, backend, acts
 def test_one_failure_costs_one_deadline(session, backend):
     with backend.timed() as elapsed, pytest.raises(Timeout):
         session.ask("MEAS:VOLT?")
-    assert elapsed() <= TIMEOUT_S + 0.15
+    assert elapsed() <= TIMEOUT_S + backend.extra_s + 0.15
 
 
 def test_nothing_is_said_before_identity_was_asked_again(session, script):
@@ -302,3 +300,48 @@ def test_off_in_two_messages_is_repeated_as_a_whole(session, script, wire, monke
     session.tell_whoever("INST:NSEL 2", "OUTP OFF")
     session.ask("*IDN?")
     assert script.heard == [b"INST:NSEL 2", b"", b"INST:NSEL 2", b"OUTP OFF", b"*IDN?", b"*IDN?"]
+
+
+@pytest.mark.parametrize("backend", ["hislip"], indirect=True)
+def test_after_a_clear_the_line_is_brought_back_in_step(session, script):
+    """Who was cleared in the middle of an answer may give it all the same, behind that to the repeated question."""
+    script.replies[b"B?"] = [b"2\n"]
+    script.on_clear = lambda: script.replies.update({b"A?": [b"1\n"]})
+    script.heard.clear()
+    assert (session.ask("A?"), session.ask("B?")) == (b"1", b"2")
+    assert script.heard == [b"A?", Script.CLEAR, b"A?", b"*IDN?", b"B?"]
+    assert session.openings == 1
+
+
+@pytest.mark.parametrize("backend", ["tcp", "hislip"], indirect=True)
+@pytest.mark.parametrize(("how", "message"), [(Session.ask, "A?"), (Session.tell, "VOLT 2")])
+def test_a_message_that_never_left_is_said_on_a_new_line_once(session, script, backend, how, message):
+    """The instrument hung up while nobody said anything: that is seen before the message is sent."""
+    script.replies |= {b"A?": [b"1\n"], b"VOLT 1": [HANG_UP]}
+    with contextlib.suppress(Lost):
+        session.tell("VOLT 1")
+    backend.settle()
+    script.heard.clear()
+    how(session, message)
+    session.ask("*IDN?")
+    assert script.heard == [b"*IDN?", message.encode(), b"*IDN?"]
+    assert session.openings == 2
+
+
+@pytest.mark.parametrize("backend", ["tcp", "pty", "hislip"], indirect=True)
+def test_a_message_that_may_have_been_heard_is_never_said_again(session, script, backend):
+    script.replies[b"VOLT?"] = [HANG_UP]
+    script.heard.clear()
+    with pytest.raises(Lost):
+        session.ask("VOLT?")
+    session.ask("*IDN?")
+    assert script.heard == [b"VOLT?", b"*IDN?", b"*IDN?"]
+
+
+def test_a_line_gone_for_good_is_tried_once_a_message(session, backend, wire):
+    backend.die()
+    for _ in range(3):
+        with backend.timed() as elapsed, pytest.raises((Timeout, Lost)):
+            session.ask("A?")
+        assert elapsed() < 1.5
+        assert not wire.is_open
