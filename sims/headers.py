@@ -10,8 +10,8 @@ Not modelled: macros; aliases outside the standard.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from typing import Generic, TypeVar
 
@@ -81,17 +81,20 @@ def nodes(pattern: str) -> tuple[Node, ...]:
     return tuple(found)
 
 
-def spellings(pattern: str) -> Iterable[tuple[str, tuple[int, ...]]]:
+@lru_cache(maxsize=1024)
+def spellings(pattern: str) -> tuple[tuple[str, tuple[int, ...]], ...]:
     """Every accepted spelling of a header in capitals without suffixes.
 
     Beside it, for each ``#`` of the pattern, which word of the spelling it belongs to, or -1 where that was left out.
     """
     described = nodes(pattern)
     choices = [(*node.forms, "") if node.optional else node.forms for node in described]
+    found = []
     for words in product(*choices):
         places = [sum(map(bool, words[:at])) if word else -1 for at, word in enumerate(words)]
         numbered = tuple(place for node, place in zip(described, places, strict=True) if node.numbered)
-        yield ":".join(filter(None, words)), numbered
+        found.append((":".join(filter(None, words)), numbered))
+    return tuple(found)
 
 
 class HeaderTable(Generic[T]):

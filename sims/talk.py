@@ -182,6 +182,11 @@ class Talker:
                 replies += engine.handle(message)
         return replies
 
+    @property
+    def due_bytes(self) -> int:
+        """How many bytes an unfinished block of the input still waits for, before which nothing ends a message."""
+        return self._framer.due_bytes
+
     def clear(self) -> None:
         """Device clear: unfinished input is forgotten, settings, status and errors stay."""
         self._framer = Framer()
