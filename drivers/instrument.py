@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from drivers.channel import Channel
@@ -170,10 +170,16 @@ class Instrument:
     def _clear(self, protection: Protection, switch: Switch, what: str, trips: tuple[Flag, ...]) -> None:
         """Clear a trip of an instrument that is off and turned down, and see that it stays off."""
         sent = ", ".join(self._line.text(text) for text in protection.clears)
-        for text in protection.clears:
-            self._line.tell(text)
-        with _confirming(sent):
-            came_on = self._is_on(switch)
+        try:
+            for text in protection.clears:
+                self._line.tell(text)
+            with _confirming(sent):
+                came_on = self._is_on(switch)
+        except (WireError, InstrumentFault):
+            # It may have come on, and nobody knows: off, to whoever is there; the first fault is the one to tell.
+            with suppress(WireError):
+                self._line.tell_whoever(switch.set_off)
+            raise
         if came_on:
             self._line.tell_whoever(switch.set_off)
             why = f"{what} came on as its protection was cleared, and was {self._after_off(switch)}"
