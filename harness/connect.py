@@ -173,12 +173,20 @@ def _open_all(connection: Connection, lenient: bool) -> None:
             wrong.append(fault)
         except WireError as error:
             if not (lenient or wrong):
-                raise PreflightRefused(f"{error}; check power, cable and address; nothing was switched on") from error
+                raise PreflightRefused(f"{_with_advice(error)}; nothing was switched on") from error
         except InstrumentFault as fault:
             if not (lenient or wrong):
                 raise PreflightRefused(f"{fault}; nothing was switched on") from fault
     if wrong and not lenient:
         raise PreflightRefused(f"{wrong[0]}{_who_is_where(connection, wrong)}; nothing was switched on")
+
+
+ADVICE = "check power, cable and address"
+
+
+def _with_advice(error: WireError) -> str:
+    """One that came too late says so already."""
+    return str(error) if ADVICE in str(error) else f"{error}; {ADVICE}"
 
 
 def _who_is_where(connection: Connection, wrong: list[WrongIdentity]) -> str:

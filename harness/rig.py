@@ -216,11 +216,11 @@ class Rig:
                     longest_s = max(longest_s, wall() - before)
             readings[column] = value
         if self.subject == "ups":
-            readings |= self._supply_mode(dead, errors)
+            readings |= self._supply_mode(readings, dead, errors)
             readings |= {SWITCHED[what]: math.nan if on is None else float(on) for what, on in self.switched.items()}
         return self._turn(readings, flags, errors, dead=frozenset(dead), call_s=longest_s)
 
-    def _supply_mode(self, dead: set[str], errors: list[str]) -> dict[str, float]:
+    def _supply_mode(self, readings: dict[str, float], dead: set[str], errors: list[str]) -> dict[str, float]:
         """What the supply holds, as 1 and 0; nan where it does not say."""
         supply, name = self.supply, self.supply_name
         if supply is None or name is None:
@@ -233,6 +233,9 @@ class Rig:
             except READ_ERRORS as error:
                 dead.add(name)
                 errors.append(str(error))
+        if word == "cc" and supply.dialect.sink_amps is not None and readings[f"{name}_amps"] <= 0.0:
+            # At the limit of what it takes back, which is next to nothing: the node is held up by something stronger.
+            word = "driven"
         known = word in ("cv", "cc", "driven")
         return {
             SWITCHED["output"]: float(word != "off") if word else math.nan,
