@@ -26,7 +26,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.replies import LONGEST_REPLY_BYTES, Replies
-from drivers.wire_errors import NO_ANSWER, Lost, NoAnswerAfterClear, Timeout, WireError, words
+from drivers.wire_errors import NO_ANSWER, Lost, NoAnswerAfterClear, Timeout, WireError, partial_of, words
 
 __all__ = ["CALL_DEADLINE_S", "LONGEST_REPLY_BYTES", "Exchange", "Lost", "Timeout", "Wire", "WireError"]
 
@@ -195,7 +195,7 @@ class Wire(ABC):
                     self._say(bare)
             except BaseException as error:
                 # A reply that was cut off here, by a signal as well as by a deadline, would be the next answer.
-                partial = getattr(error, "partial", b"") or bytes(self._replies.buffer)
+                partial = partial_of(error) or bytes(self._replies.buffer)
                 self._drop()
                 mapped = self._mapped(error, sent, partial)
                 self._note(sent, partial or None, mapped)
@@ -222,7 +222,7 @@ class Wire(ABC):
             return self._answer(message, wanted)
         except Exception as error:
             # Who answered something is not stuck.
-            if not self._timed_out(error) or getattr(error, "partial", b"") or not self._cleared():
+            if not self._timed_out(error) or partial_of(error) or not self._cleared():
                 raise
         self._within_s = SECOND_SHARE * self.timeout_s
         try:
@@ -230,7 +230,7 @@ class Wire(ABC):
         except Exception as error:
             if not self._timed_out(error):
                 raise
-            raise NoAnswerAfterClear(getattr(error, "partial", b"")) from error
+            raise NoAnswerAfterClear(partial_of(error)) from error
 
     def _answer(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
         self._say(message)

@@ -60,6 +60,12 @@ class NoAnswerAfterClear(Exception):
         self.partial = partial
 
 
+def partial_of(error: BaseException) -> bytes:
+    """The bytes that had come, where whoever raised ``error`` noted them."""
+    partial: bytes = getattr(error, "partial", b"")
+    return partial
+
+
 def words(error: Exception) -> str:
     """What an error of a library says about itself, on one line."""
     try:
