@@ -6,6 +6,7 @@ import json
 import os
 import tempfile
 from collections.abc import Callable
+from importlib import resources
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -91,6 +92,9 @@ def serve_bench(
         raise Usage(f"simulate: {error}") from error
     parent = os.getppid()
     with StopFlag() as flag, served:
+        for name, text in served.bench.dialect_files(_shipped_text).items():
+            _refuse_a_persons(place / name)
+            _write(place / name, text)
         bench = _write(place / "bench.toml", served.bench_toml())
         pack = _write(place / "pack.toml", served.bench.pack_toml())
         ups = _write(place / "ups.toml", served.bench.ups_toml())
@@ -106,6 +110,11 @@ def serve_bench(
             }
         )
         served.run_forever(lambda: flag.asked() or (with_parent and os.getppid() != parent))
+
+
+def _shipped_text(name: str) -> str:
+    """The text of a shipped dialect."""
+    return (resources.files("drivers") / "dialects" / f"{name}.toml").read_text("utf-8")
 
 
 def _folder(files: str | None) -> Path:

@@ -14,6 +14,7 @@ from typing import Any
 from sims import bench_files
 from sims.agenda import Agenda
 from sims.assembly import build_world
+from sims.dialect_notes import needs_own, own_dialect
 from sims.fit_truth import true_fit_figures
 from sims.fitting import NAMES, Fitting
 from sims.hands import Hands
@@ -23,7 +24,7 @@ from sims.ports import build_ports
 from sims.rate_truth import true_rate_figures
 from sims.relay import Relay
 from sims.scenario import Scenario, drawn, load_scenario, scenarios
-from sims.shapes import one_box
+from sims.shapes import dialect_of, one_box
 from sims.truth import true_figures
 from sims.ups import Ups
 from sims.ups_truth import true_ups_figures
@@ -162,8 +163,19 @@ class SimBench:
         made = true_verdict(self.facts)
         return None if made is None else made.as_dict()
 
-    def bench_toml(self, addresses: Mapping[str, str], *, clock: Mapping[str, object] | None = None) -> str:
-        """A bench file that points at these addresses and states the accuracy the errors were drawn from."""
+    def bench_toml(
+        self,
+        addresses: Mapping[str, str],
+        *,
+        clock: Mapping[str, object] | None = None,
+        own_dialects: bool = False,
+    ) -> str:
+        """A bench file that points at these addresses and states the accuracy the errors were drawn from.
+
+        ``own_dialects``: the files of ``dialect_files`` stand beside it. Without, it names shipped dialects only, which
+        do not do for an instrument with other habits.
+        """
+        own = self._own_dialects() if own_dialects else {}
         return bench_files.bench_toml(
             self.facts,
             addresses=addresses,
@@ -171,7 +183,25 @@ class SimBench:
             identities=self._identities(),
             manners=self.manners,
             shared=self.shared,
+            dialects={name: file for name, (file, _) in own.items()},
         )
+
+    def dialect_files(self, shipped: Callable[[str], str]) -> dict[str, str]:
+        """File name -> text of each dialect that had to be written for this bench; ``shipped`` gives the text of a
+        shipped one by its name."""
+        own = self._own_dialects()
+        return {file: own_dialect(shipped(like), self.manners[name]) for name, (file, like) in own.items()}
+
+    def _own_dialects(self) -> dict[str, tuple[str, str]]:
+        """Name -> its dialect file and the shipped dialect that is like it; one file for the channels of a box."""
+        return {
+            name: (
+                f"{self.shared.get(name, name)}-dialect.toml",
+                dialect_of(name, bench_files.ROLES.get(name, name), manners.shape),
+            )
+            for name, manners in self.manners.items()
+            if needs_own(manners)
+        }
 
     def pack_toml(self) -> str:
         """A pack file with what the pack's label says."""

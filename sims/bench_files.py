@@ -112,23 +112,25 @@ def bench_toml(
     clock: Mapping[str, object] | None,
     manners: Mapping[str, Manners],
     shared: Mapping[str, str],
+    dialects: Mapping[str, str],
 ) -> str:
     """The bench file; instruments without an address are left out, and those that are not fitted.
 
-    A channel of an instrument that several names share has that one's address where it has none of its own.
+    A channel of an instrument that several names share has that one's address, if it has one. ``dialects`` stand in
+    the place of the shipped ones, by name.
     """
     parts = [HEAD.format(name=facts.name) + _table("", {"name": facts.name, "note": "simulated"}).lstrip("\n")]
     if clock is not None:
         parts.append(_table("[clock]", clock))
     for name, row in _rows(facts).items():
-        address = addresses.get(name, addresses.get(shared.get(name, ""), ""))
+        address = addresses.get(shared.get(name, name)) or addresses.get(name, "")
         if address and name in identities:
             role, channel = ROLES.get(name, name), channel_of(name, manners[name])
             head: dict[str, object] = {
                 "name": name,
                 "role": role,
                 "address": address,
-                "dialect": dialect_of(name, role, manners[name].shape),
+                "dialect": dialects.get(name) or dialect_of(name, role, manners[name].shape),
                 **({} if channel is None else {"channel": channel}),
                 **_serial(address, manners[name]),
                 "identity": identities[name].rpartition(",")[0],

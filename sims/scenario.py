@@ -198,6 +198,8 @@ def load_scenario(name: str) -> Scenario:
     if name not in known:
         raise UnknownScenario(f"no scenario {name!r}; there are: {', '.join(known)}")
     raw = _toml(known[name])
+    if "story_of" in raw:  # another bench for the same site: what is not told here is told there
+        raw = _toml(known[raw["story_of"]]) | raw
     pack = dict(raw["pack"])
     pack["cell"] = _record(CellFacts, pack["cell"], name)
     pack["bms"] = _record(BmsFacts, pack["bms"], name)

@@ -77,8 +77,8 @@ class ServedBench:
         return {"kind": "scaled", "control": self.control, "speed": self.speed}
 
     def bench_toml(self) -> str:
-        """A bench file that points at this served bench."""
-        return self.bench.bench_toml(self.addresses, clock=self.clock_entry())
+        """A bench file that points at this served bench; the bench's ``dialect_files`` belong beside it."""
+        return self.bench.bench_toml(self.addresses, clock=self.clock_entry(), own_dialects=True)
 
     def now(self) -> float:
         """Bench time, s since the start."""

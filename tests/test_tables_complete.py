@@ -9,6 +9,7 @@ import ast
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from importlib import resources
 from importlib.metadata import entry_points
 from math import nan
 from pathlib import Path
@@ -116,8 +117,10 @@ ANSWERS: dict[str, dict[str, str]] = {
 SCENARIOS = {
     "asleep": "open, asleep or not connected",
     "cabinet": "good to go",
+    "manners": "good to go",
     "porch": "good to go",
     "reversed": "reversed",
+    "sink": "good to go",
     "swapped": "received b'NIGHTBENCH,SIM-LOAD,",
     "weak": "good to go",
     "wrong-cells": "under its floor",
@@ -350,11 +353,12 @@ def test_every_scenario_has_a_row() -> None:
 def test_scenario_loads_and_is_told_apart(name: str, tmp_path: Path) -> None:
     bench = open_bench(name, now=lambda: 0.0)
     assert scenarios()[name]
-    for kind, text in (
-        ("bench", bench.bench_toml({one: f"sim:{name}/{one}" for one in bench.names})),
-        ("pack", bench.pack_toml()),
-    ):
-        (tmp_path / f"{kind}.toml").write_text(text, encoding="utf-8")
+    addresses = {one: f"sim:{name}/{one}" for one in bench.names}
+    texts = {"bench.toml": bench.bench_toml(addresses, own_dialects=True), "pack.toml": bench.pack_toml()}
+    shipped = resources.files("drivers") / "dialects"
+    texts |= bench.dialect_files(lambda one: (shipped / f"{one}.toml").read_text("utf-8"))
+    for file, text in texts.items():
+        (tmp_path / file).write_text(text, encoding="utf-8")
     words = ["check", "--bench", str(tmp_path / "bench.toml"), "--pack", str(tmp_path / "pack.toml")]
     outcome = CliRunner().invoke(main, words)
     assert outcome.exit_code == (0 if SCENARIOS[name] == "good to go" else 11), outcome.output

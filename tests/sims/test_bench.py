@@ -242,7 +242,8 @@ def test_every_scenario_opens_and_writes_its_files(name: str) -> None:
     assert scenarios()[name] == facts.summary
     addresses = {one: f"sim:{name}/{one}" for one in hands.bench.names}
     written = tomllib.loads(hands.bench.bench_toml(addresses, clock={"kind": "stepped", "control": "127.0.0.1:1"}))
-    assert [row["address"] for row in written["instrument"]] == list(addresses.values())
+    shared = hands.bench.shared
+    assert [row["address"] for row in written["instrument"]] == [addresses[shared.get(one, one)] for one in addresses]
     assert written["clock"] == {"kind": "stepped", "control": "127.0.0.1:1"}
     assert "clock" not in tomllib.loads(hands.bench.bench_toml(addresses, clock=None))
     pack = tomllib.loads(hands.bench.pack_toml())
