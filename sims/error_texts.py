@@ -2,6 +2,8 @@
 
 Source: SCPI-1999 volume 2, 21.8 (error chapter), as two independent public transcriptions give it; -232 stands in one
 of them only, and 0 is from memory. A number of the standard's ranges that has no text of its own gets its class's.
+
+Not modelled: texts in another wording (a reply may be dressed so, see ``reply_manners``), texts of positive numbers.
 """
 
 from __future__ import annotations

@@ -39,7 +39,7 @@ class Instrument:
         self.engine = Engine(
             identity=IDENTITY,
             commands=(
-                *(self._both(f"[SOURce]:{name}{TAIL}", Number(-1e9, 1e9, 5, unit)) for name, unit in UNITS.items()),
+                *(self._both(f"[SOURce]:{name}{TAIL}", Number(-1e19, 1e19, 5, unit)) for name, unit in UNITS.items()),
                 self._both("[SOURce]:VOLTage:PROTection[:LEVel]", Number(0, 44, 44, "V")),
                 self._both("NUMBer", Number(-1e30, 1e30, 0)),
                 self._both("COUNt", byte),

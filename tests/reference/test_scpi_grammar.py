@@ -157,8 +157,15 @@ def test_strings_double_their_delimiter(made: Instrument, text: str, inner: str)
     assert made.done == [("LABEL", inner), ("COUNT", 1)]
 
 
-def test_the_table_of_multipliers() -> None:
-    assert GRAMMAR["multipliers"]["table"] == {name: factor for name, factor in MULTIPLIERS.items() if name}
+@pytest.mark.parametrize(("name", "factor"), GRAMMAR["multipliers"]["table"].items())
+def test_each_multiplier_of_the_table(made: Instrument, name: str, factor: float) -> None:
+    for header, unit in (("VOLT", "V"), ("CURR", "A"), ("TIME", "s")):
+        assert float(made.ask(f"{header} 2{name}{unit};{header}?")) == pytest.approx(2 * factor, rel=1e-12)
+    assert made.errors() == []
+
+
+def test_no_multiplier_beyond_the_table() -> None:
+    assert {name for name in MULTIPLIERS if name} == set(GRAMMAR["multipliers"]["table"])
 
 
 @pytest.mark.parametrize(("unit", "text", "value"), GRAMMAR["multipliers"]["cases"])

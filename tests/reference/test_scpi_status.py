@@ -114,6 +114,10 @@ def test_cls_clears_what_it_should_and_no_enables(made: Instrument) -> None:
     assert made.ask("*ESE?;*SRE?;:STAT:QUES:ENAB?;PTR?;NTR?;:STAT:OPER:ENAB?") == "60;32;5;7;9;3"
 
 
+def test_self_test_passed(made: Instrument) -> None:
+    assert made.ask("*TST?") == "0"
+
+
 def test_operation_complete(made: Instrument) -> None:
     # The query answers 1 and leaves the bit alone; the command sets it.
     assert made.ask("*CLS;*OPC?;*ESR?") == "1;0"

@@ -21,10 +21,13 @@ from sims.talk import Exchange
 
 MILLION = 1_000_000
 
+MANY = max(500, settings().max_examples)
+"""Examples of a property; more under the profile that explores."""
+
 ANY_BYTES = st.lists(st.one_of(st.binary(max_size=20), st.sampled_from(PIECES)), max_size=30)
 
 
-@settings(max_examples=1000)
+@settings(max_examples=2 * MANY)
 @given(ANY_BYTES)
 def test_any_bytes_leave_the_instrument_answering(pieces: list[bytes]) -> None:
     made = Instrument()
@@ -33,7 +36,7 @@ def test_any_bytes_leave_the_instrument_answering(pieces: list[bytes]) -> None:
     assert recover(made.talker) == ""
 
 
-@settings(max_examples=500)
+@settings(max_examples=MANY)
 @given(st.one_of(st.binary(max_size=200), ANY_BYTES.map(b"".join)), st.integers(min_value=1, max_value=7))
 def test_pieces_make_no_difference(data: bytes, size: int) -> None:
     whole, cut = Instrument(), Instrument()
@@ -44,7 +47,7 @@ def test_pieces_make_no_difference(data: bytes, size: int) -> None:
     assert whole.engine.status.errors == cut.engine.status.errors
 
 
-@settings(max_examples=500)
+@settings(max_examples=MANY)
 @given(st.lists(st.tuples(st.one_of(st.binary(max_size=20), st.sampled_from(PIECES)), st.sampled_from("wWrpc"))))
 def test_any_order_of_writes_reads_and_clears(steps: list[tuple[bytes, str]]) -> None:
     """On a link with END: whatever is done, a device clear makes the next question be answered."""
@@ -65,7 +68,7 @@ def test_any_order_of_writes_reads_and_clears(steps: list[tuple[bytes, str]]) ->
     assert (link.read(), link.poll()) == (b"0\n", 0)
 
 
-@settings(max_examples=500)
+@settings(max_examples=MANY)
 @given(st.binary(max_size=300), st.lists(st.booleans()))
 def test_the_framer_loses_nothing_but_terminators(data: bytes, cuts: list[bool]) -> None:
     """What goes in comes out: messages, line feeds between them, and what still waits."""

@@ -57,6 +57,17 @@ def test_a_small_buffer_cuts_without_a_word(made: Instrument) -> None:
     assert (made.done, made.errors()) == ([("COUNT", 12), ("NUMBER", 3)], [])
 
 
+@pytest.mark.parametrize(("text", "plain"), [("1E1", False), ("2.5e-1 V", False), ("10", True), ("#HE1", True)])
+def test_numbers_with_exponents_may_be_refused(made: Instrument, text: str, plain: bool) -> None:
+    made.ask(f"VOLT {text}")
+    made.engine.exponents = False
+    made.ask(f"VOLT {text}")
+    made.engine.exponents = True
+    made.ask(f"VOLT {text}")
+    assert made.errors() == ([] if plain else [-121])
+    assert len(made.done) == (3 if plain else 2)
+
+
 def test_commands_may_be_added(made: Instrument) -> None:
     made.ask("SYST:REM")
     made.engine.add(Command("SYSTem:REMote", ask=lambda: "there"))
