@@ -7,15 +7,26 @@ from __future__ import annotations
 import contextlib
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from lines import MemoryBackend, TcpBackend
+import pytest
+from hislip_line import HislipBackend
+from lines import MemoryBackend, PtyBackend, TcpBackend
+from replay_line import ReplayBackend
 from scripted import Act, Script
 from terse import LOAD, SUPPLY, TerseLoad, TerseSupply
 
-from drivers.dialect import Dialect, load, parse
+from drivers.contact import Contact
+from drivers.dialect import Dialect, kind_of, load, parse
+from drivers.load import Load
+from drivers.meter import Meter
+from drivers.session import Session
+from drivers.supply import Supply
+from drivers.switch import PowerSwitch
+from drivers.thermometer import Thermometer
 from sims.bench import open_bench
 from sims.manners import Manners
 
@@ -23,13 +34,13 @@ SECONDS_A_MESSAGE = 0.1
 
 
 class Simulated(Script):
-    """A simulated instrument of the bench "cabinet"; bench time passes with each message."""
+    """An instrument of a simulated bench; bench time passes with each message."""
 
-    def __init__(self, name: str, shape: str = "") -> None:
+    def __init__(self, name: str, shape: str = "", scenario: str = "cabinet") -> None:
         super().__init__()
         self.now_s = 0.0
         manners = {name: Manners(shape=shape)} if shape else {}
-        self.bench: Any = open_bench("cabinet", now=lambda: self.now_s, manners=manners)
+        self.bench: Any = open_bench(scenario, now=lambda: self.now_s, manners=manners)
         self._talker = self.bench.connect(name)
         self._lock = threading.Lock()
 
@@ -76,8 +87,7 @@ class Place:
     dialect: Callable[[], Dialect]
     script: Callable[[], Script]
     channel: int | None = None
-    backends: tuple[Any, ...] = ()
-    """Kinds of line instead of all."""
+    lines: tuple[Any, ...] = (MemoryBackend, TcpBackend, PtyBackend, HislipBackend, ReplayBackend)
 
     def __str__(self) -> str:
         return self.name
@@ -97,15 +107,55 @@ PLACES: dict[str, list[Place]] = {
         of("scpi-supply-select", "supply", "select", 2),
         of("scpi-supply-suffix", "supply", "suffix", 2),
         of("scpi-supply-list", "supply", "list", 2),
-        Place("terse supply", lambda: parse(SUPPLY, where="t.toml"), lambda: Terse(TerseSupply), backends=TERSE_LINES),
+        Place("terse supply", lambda: parse(SUPPLY, where="t.toml"), lambda: Terse(TerseSupply), lines=TERSE_LINES),
     ],
     "load": [
         of("scpi-load", "load"),
         of("scpi-load-mode", "load", "mode"),
-        Place("terse load", lambda: parse(LOAD, where="t.toml"), lambda: Terse(TerseLoad), backends=TERSE_LINES),
+        Place("terse load", lambda: parse(LOAD, where="t.toml"), lambda: Terse(TerseLoad), lines=TERSE_LINES),
     ],
-    "meter": [of("scpi-meter", "meter")],
+    "meter": [
+        of("scpi-meter", "meter"),
+        Place("scpi-shunt-meter", lambda: load("scpi-shunt-meter"), lambda: Simulated("shunt", scenario="sink")),
+    ],
     "thermometer": [of("scpi-thermometer", "thermometer")],
     "switch": [of("scpi-switch", "mains"), of("scpi-switch-route", "mains", "route", 1)],
     "contact": [of("scpi-contact", "contact")],
 }
+
+DRIVERS = {
+    "supply": Supply,
+    "load": Load,
+    "meter": Meter,
+    "thermometer": Thermometer,
+    "switch": PowerSwitch,
+    "contact": Contact,
+}
+
+TIMEOUT_S = 2.0
+"""Nothing here is about deadlines; a busy machine may take its time."""
+
+
+def rows(kind: str) -> list[Any]:
+    """Every dialect of a kind on every kind of line, as parameters."""
+    return [
+        pytest.param((place, line), id=f"{place.name}-{line.kind}") for place in PLACES[kind] for line in place.lines
+    ]
+
+
+@contextlib.contextmanager
+def driver_on(row: tuple[Place, Any], folder: Path) -> Iterator[Any]:
+    """The driver of a row, with its instrument behind it as ``driver.script``."""
+    place, line = row
+    dialect, script = place.dialect(), place.script()
+    backend = line(script, folder)
+    wire = backend.wire(timeout_s=TIMEOUT_S, terminator=dialect.line.terminator.encode())
+    session = Session(wire, errors_ask=dialect.errors_ask, identity_ask=dialect.identity_ask, patterns=dialect.identity)
+    try:
+        session.open()
+        driver = DRIVERS[kind_of(dialect)](session, dialect, channel=place.channel, name=kind_of(dialect))
+        driver.script = script
+        yield driver
+    finally:
+        session.close()
+        backend.stop()
