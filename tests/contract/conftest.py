@@ -7,17 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hislip_line import HislipBackend
-from lines import MemoryBackend, PtyBackend, TcpBackend
-from replay_line import ReplayBackend
+from every_line import BACKENDS
 from scripted import TIMEOUT_S, Script
 
 from drivers.wire import Wire
-
-BACKENDS: dict[str, Any] = {
-    one.kind: one for one in (MemoryBackend, TcpBackend, PtyBackend, HislipBackend, ReplayBackend)
-}
-"""A new kind of line is added here, and the whole suite runs over it."""
 
 
 @pytest.fixture

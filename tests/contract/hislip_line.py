@@ -25,8 +25,6 @@ LARGEST = 1 << 20
 
 
 class HislipBackend(RealTime):
-    """``clears`` off: a clear is acknowledged and does nothing."""
-
     kind = "hislip"
     framed = True
     extra_s = 0.2
@@ -54,25 +52,28 @@ class HislipBackend(RealTime):
 
     def _serve(self, client: socket.socket) -> None:
         with contextlib.suppress(OSError, EOFError), client:
-            while True:
-                kind, parameter, payload = _read(client)
-                if kind == INITIALIZE:
-                    _write(client, INITIALIZED, 0x0100_0001)
-                    self.script.on_open()
-                elif kind == ASYNC_INITIALIZE:
-                    _write(client, ASYNC_INITIALIZED)
-                elif kind == SIZE:
-                    _write(client, SIZE_RESPONSE, payload=struct.pack("!Q", LARGEST))
-                elif kind == ASYNC_CLEAR:
-                    self._cleared.set()
-                    self.script.clear()
-                    _write(client, ASYNC_CLEAR_ACKNOWLEDGE)
-                elif kind == CLEAR_COMPLETE:
-                    self._cleared.clear()
-                    _write(client, CLEAR_ACKNOWLEDGE)
-                elif kind == DATA_END and not self._answer(client, parameter, payload):
-                    self._hang_up()
-                    return
+            self._talk(client)
+
+    def _talk(self, client: socket.socket) -> None:
+        while True:
+            kind, parameter, payload = _read(client)
+            if kind == INITIALIZE:
+                self.script.on_open()
+                _write(client, INITIALIZED, 0x0100_0001)
+                client.settimeout(self.script.idle_s)
+            elif kind == ASYNC_INITIALIZE:
+                _write(client, ASYNC_INITIALIZED)
+            elif kind == SIZE:
+                _write(client, SIZE_RESPONSE, payload=struct.pack("!Q", LARGEST))
+            elif kind == ASYNC_CLEAR:
+                self._cleared.set()
+                self.script.clear()
+                _write(client, ASYNC_CLEAR_ACKNOWLEDGE)
+            elif kind == CLEAR_COMPLETE:
+                self._cleared.clear()
+                _write(client, CLEAR_ACKNOWLEDGE)
+            elif kind == DATA_END and not self._answer(client, parameter, payload):
+                return
 
     def _answer(self, client: socket.socket, number: int, message: bytes) -> bool:
         for line in message.splitlines() or [b""]:

@@ -103,6 +103,9 @@ class TcpBackend(RealTime):
 
     def _serve(self, client: socket.socket) -> None:
         with contextlib.suppress(OSError), client, client.makefile("rb") as lines:
+            client.settimeout(self.script.idle_s)
+            self.script.on_open()
+            client.sendall(self.script.banner)
             for line in lines:
                 if not self._act(self.script(line.rstrip(b"\n")), client.sendall):
                     client.shutdown(socket.SHUT_RDWR)

@@ -18,20 +18,25 @@ Act = bytes | float | str
 
 
 class Script:
-    """What the instrument answers; ``replies`` may be changed while it runs. A device clear is heard as ``CLEAR``."""
+    """What the instrument answers; ``replies`` may be changed while it runs. A device clear is heard as ``CLEAR``.
+
+    On a network ``banner`` is said to each new client, after ``on_open``; who is silent for ``idle_s`` is hung up on.
+    """
 
     CLEAR = b"<clear>"
 
     def __init__(self) -> None:
-        self.replies: dict[bytes, list[Act]] = {b"*IDN?": [IDENTITY + b"\n"]}
+        self.replies: dict[bytes, list[Act] | Callable[[], list[Act]]] = {b"*IDN?": [IDENTITY + b"\n"]}
         self.heard: list[bytes] = []
+        self.idle_s: float | None = None
         self.banner = b""
         self.on_open: Callable[[], None] = lambda: None
         self.on_clear: Callable[[], None] = lambda: None
 
     def __call__(self, line: bytes) -> list[Act]:
         self.heard.append(line)
-        return self.replies.get(line, [])
+        acts = self.replies.get(line, [])
+        return acts() if callable(acts) else acts
 
     def clear(self) -> None:
         """The line cleared the instrument."""
