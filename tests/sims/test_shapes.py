@@ -255,3 +255,58 @@ def test_a_channel_of_the_box_with_nothing_on_it_moves_nothing() -> None:
 def test_a_shape_an_instrument_has_not(name: str, shape: str, words: str) -> None:
     with pytest.raises(ValueError, match=f"manners.{name}.shape = '{shape}'.*{words}"):
         At("cabinet", **{name: {"shape": shape}})
+
+
+# -- the two-quadrant supply -------------------------------------------------------------------------------------------
+
+
+def test_after_reset_a_two_quadrant_supply_takes_all_it_can() -> None:
+    """The danger: nothing was set but volts below the pack's, and the pack is discharged as hard as it can."""
+    at = At(supply={"shape": "two-quadrant"})
+    at.ask("supply", "*RST")
+    assert at.ask("supply", "CURR:NEG?") == at.ask("supply", "CURR:NEG? MAX") == "15.0000"
+    at.ask("supply", "VOLT 10;:OUTP ON")
+    at.wait(1.0)
+    assert at.bench.world.pack_amps == pytest.approx(15.0, abs=0.03)
+    assert float(at.ask("supply", "MEAS:CURR?")) == pytest.approx(-15.0, abs=0.03)
+    assert at.ask("supply", "STAT:QUES:COND?") == "1", "limited in current"
+    at.ask("supply", "CURR:NEG 0.5")
+    at.wait(1.0)
+    assert at.bench.world.pack_amps == pytest.approx(0.5, abs=0.02)
+    at.ask("supply", "CURR:NEG 15;:VOLT 12.9")
+    at.wait(1.0)
+    assert at.ask("supply", "STAT:QUES:COND?") == "2", "it holds the volts while it sinks"
+    assert 0.5 < at.bench.world.pack_amps < 14.0
+    at.ask("supply", "OUTP OFF")
+    at.wait(1.0)
+    assert at.bench.world.pack_amps < 0.01
+    at.ask("supply", "CURR:NEG 16")
+    assert at.ask("supply", "SYST:ERR?").startswith("-222,")
+
+
+@pytest.mark.parametrize("shape", ["single", "select", "suffix", "list"])
+def test_no_other_supply_knows_a_sink_limit_or_reads_below_zero(shape: str) -> None:
+    at, say = At(supply={"shape": shape}), SUPPLY[shape]
+    for text in ("VOLT 10", "CURR 1", "OUTP ON"):
+        at.ask("supply", say(text, 2))
+    at.wait(1.0)
+    assert float(at.ask("supply", say("MEAS:CURR?", 2))) == 0.0
+    at.ask("supply", say("CURR:NEG 1", 2))
+    assert at.ask("supply", "SYST:ERR?").startswith("-113,")
+
+
+def test_a_sink_takes_what_a_ups_charges_with() -> None:
+    at = At("cabinet", supply={"shape": "two-quadrant"})
+    at.bench.do("wire ups")
+    at.ask("supply", "VOLT 26;CURR 1;:CURR:NEG 5;:OUTP ON")
+    at.wait(2.0)
+    at.ask("mains", "OUTP ON")
+    at.wait(60.0)
+    world = at.bench.world
+    assert world.ups_amps == pytest.approx(-0.9, abs=0.01), "its charger's limit"
+    assert world.supply_amps == pytest.approx(world.ups_amps, abs=1e-6)
+    assert world.volts_at("node") == pytest.approx(26.0, abs=0.03)
+    at.ask("supply", "CURR:NEG 0.3")
+    at.wait(60.0)
+    assert world.supply_amps == pytest.approx(-0.3, abs=0.02)
+    assert world.volts_at("node") == pytest.approx(27.3, abs=0.1), "the charger reaches its float volts"
