@@ -7,7 +7,8 @@ than the instrument's reads and sends rubbish. On Linux openings and closings ar
 the port counts as always open and the control connection must say ``reopen NAME``.
 
 Not modelled: control lines (DTR, RTS, break), parity, data and stop bits, flow control, a limit on clients and idle
-lines (a serial line has no connections). Bytes written just before another client opens count as that client's.
+lines (a serial line has no connections). A port that is closed and opened again within the same millisecond may not
+have been closed for the instrument: the next client then gets what the last one had not read.
 """
 
 from __future__ import annotations
@@ -97,19 +98,19 @@ class PtyDoor:
 
     def hear_openings(self) -> None:
         """Follow what clients did to the port."""
+        closed = False
         for what in self._openings.happened():
             if what == OPENED:
                 self._clients += 1
                 self._port.opened(self._session)
             else:
-                self._read()
-                self._obey(self._in.take_all())
-                self._clients = max(0, self._clients - 1)
-                if not self._clients:
-                    # A port that is closed keeps nothing for the next to open it.
-                    self._unsent = b""
-                    self._loop.want_to_write(self._master, self, False)
-                    termios.tcflush(self._slave, termios.TCIFLUSH)
+                self._clients, closed = max(0, self._clients - 1), True
+        if closed and not self._clients:
+            # A port that is closed keeps nothing for the next to open it.
+            self.look()
+            self._unsent = b""
+            self._loop.want_to_write(self._master, self, False)
+            termios.tcflush(self._slave, termios.TCIFLUSH)
 
     def close(self) -> None:
         """Unplug the line. Twice is fine."""
