@@ -52,6 +52,8 @@ class Channel:
         self._ends = dialect.line.terminator
         self._select = self._how.set.replace("{channel}", str(self.number)) if self._how.how == "select" else ""
         self._known: dict[str, str] = {}
+        self.stolen: int | None = None
+        """The channel that somebody else had selected when this one last looked, until it is taken note of."""
 
     def text(self, template: str, number_text: str = "") -> str:
         """The command itself, without a selection: what faults name as sent."""
@@ -141,24 +143,33 @@ class Channel:
         whole = self._join(self._select, message)
         if not self._how.ask:
             return self._session.ask(self._fitting(whole))
-        whole = self._fitting(self._join(whole, self._how.ask))
+        whole = self._fitting(self._join(self._how.ask, self._join(whole, self._how.ask)))
         with self._session.held():
-            _last_selected[self._session] = self.number
             reply = self._session.ask(whole)
-            raw, apart, last = reply.rpartition(b";")
-            if not apart:
+            first, apart, rest = reply.partition(b";")
+            raw, apart_too, last = rest.rpartition(b";")
+            if not (apart and apart_too):
                 self._session.distrust()
                 raise Unreadable(
-                    "has one part where two were due, for two questions in one message",
+                    f"has {1 + reply.count(b';')} part(s) where three were due, for three questions in one message",
                     instrument=self._name,
                     sent=whole,
                     received=reply,
                     do="it obeys a part of a message only: set joined = false in [channels] of its dialect",
                 )
+            self._look_back(self._selection(first, whole))
             self._compare(self._selection(last, whole), message)
         return raw
 
+    def _look_back(self, held: int) -> None:
+        """Whether what was selected before is what this program left selected."""
+        if held != _last_selected.get(self._session, held):
+            self.stolen = held
+        _last_selected[self._session] = self.number
+
     def _tell_selection(self) -> None:
+        if self._how.ask:
+            self._look_back(self._selection(self._session.ask(self._how.ask), self._how.ask))
         self._session.tell(self._fitting(self._select))
         _last_selected[self._session] = self.number
 
@@ -175,6 +186,7 @@ class Channel:
 
     def _compare(self, held: int, message: str) -> None:
         if held != self.number:
+            self.stolen = held
             raise ReadBackMismatch(
                 f"channel {held} is selected, {self.number} was: somebody else is on this instrument",
                 asked=float(self.number),

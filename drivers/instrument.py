@@ -41,6 +41,7 @@ class Instrument:
             raise ValueError(f"name = {self.name!r}: an instrument's name is one line of printable text")
         self._any = dialect
         self._line = Channel(session, dialect, channel=channel, name=self.name)
+        self._estranged = session.estranged
 
     @property
     def identity(self) -> Identity:
@@ -51,6 +52,18 @@ class Instrument:
     def channel(self) -> int | None:
         """The channel of the instrument this driver is for; ``None`` where it has but one."""
         return None if self._any.channels.how == "none" else self._line.number
+
+    def meddled_with(self) -> str | None:
+        """Words when somebody else used this instrument in a way that leaves no trace in its settings: selected another
+        channel, or took it to local. Each is told once."""
+        words = []
+        if self._line.stolen is not None:
+            words.append(f"selected was {self._line.number}, is {self._line.stolen}")
+            self._line.stolen = None
+        if self.session.estranged != self._estranged:
+            self._estranged = self.session.estranged
+            words.append("remote was on, is off")
+        return ", ".join(words) or None
 
     def errors(self) -> tuple[InstrumentError, ...]:
         """Its error queue, read empty; nothing of an instrument without one."""

@@ -61,6 +61,10 @@ class Session:
         self._known: bytes | None = None
         self._trusted = False
         self._clears = 0
+        self._strayed = False
+        self.estranged = 0
+        """How often the instrument obeyed again only after it had been told to go remote once more: somebody pressed
+        its local key, or it restarted."""
         self._depth = 0
         self._begun = False
         self._lock = threading.RLock()
@@ -204,11 +208,11 @@ class Session:
         if self._depth and self._begun and not self.wire.is_open:
             raise self._lost("the line was lost amid messages that belong together; nothing more of them was sent")
         try:
-            self._open_for_questions()
             if self._known is None:
+                self._open_for_questions()
                 self._known = self._meeting().identity()
             else:
-                self._recognise(self._known)
+                self._meet_again(self._known)
         except BaseException:
             self.wire.close()
             raise
@@ -224,6 +228,21 @@ class Session:
             errors_ask=self._errors_ask,
             open_line=self._open_for_questions,
         )
+
+    def _meet_again(self, known: bytes) -> None:
+        """On a line that stayed open no remote command is said again: it would hide that somebody took the instrument
+        to local. Who then answers otherwise is asked again on a new line, by whoever comes next."""
+        if self._remote is not None and self.wire.is_open:
+            try:
+                self._recognise(known)
+            except WireError as error:
+                self._strayed = bool(error.received)
+                raise
+            return
+        self._open_for_questions()
+        self._recognise(known)
+        self.estranged += self._strayed
+        self._strayed = False
 
     def _open_for_questions(self) -> None:
         self.wire.open()

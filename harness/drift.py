@@ -105,6 +105,9 @@ class StateKeeper:
         """
         silent = set(dead)
         self.unread, self.own_stop = self._not_seen(dead), None
+        for name, driver in self._sources():
+            if (words := driver.meddled_with()) is not None:
+                return f"{name}: {words}; not by this run"
         doubtful = (one for one in self._kept if one.instrument == doubt)
         for one in chain(doubtful, self._after_reopening(silent), self._due(period_s)):
             if one.instrument not in silent and (words := self._look(one, silent)) is not None:
