@@ -115,7 +115,7 @@ def _why_length(one: Sent, dialect: AnyDialect) -> str:
     bytes_ = len(one.text.replace("{}", "0").replace("{channel}", str(channels.most))) + len(dialect.line.terminator)
     if channels.joined and one.of_channel and one.key != "channels.set":
         bytes_ += len(channels.set.replace("{channel}", str(channels.most))) + len(";:")
-        bytes_ += len(f";:{channels.ask}") if one.question and channels.ask else 0
+        bytes_ += 2 * len(f";:{channels.ask}") if one.question and channels.ask else 0  # before and after
     if most and bytes_ > most:
         return f"{bytes_} bytes with all that goes with it; [line] message_bytes = {most} is the longest it takes"
     return ""
