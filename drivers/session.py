@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from drivers.faults import InstrumentComplains, Unreadable
 from drivers.meeting import Meeting
 from drivers.scpi import Identity, InstrumentError, identity, instrument_error
-from drivers.wire import Lost, Timeout, Wire, WireError
+from drivers.wire import Lost, Wire, WireError
 
 QUEUE_BOUND = 32
 """Most entries read from an error queue; one that still has more never empties."""
 
+
+MOST_ELSEWHERE = 4
+"""Most addresses at which one that is gone is looked for; each may take a whole deadline."""
 
 IDENTITY_ASK = "*IDN?"
 """IEEE 488.2 10.14; every instrument that keeps that standard answers it."""
@@ -35,7 +38,8 @@ class Session:
     those of the whole answer (``*`` for anything, ``?`` for one character, small and capital letters alike), of which
     one must fit; none means any. ``errors_ask`` is "" for an instrument without an error queue. ``remote`` is what some
     instruments want to hear after each opening before they obey or answer anything, ``local`` gives a person the keys
-    back and is said when a session in good order is closed.
+    back and is said when a session in good order is closed. ``elsewhere`` lists addresses at which an instrument that is
+    gone from its own may have come back, as a serial port does under another name; only its identity is asked there.
     """
 
     def __init__(
@@ -48,6 +52,7 @@ class Session:
         local: str | None = None,
         identity_ask: str = IDENTITY_ASK,
         patterns: tuple[str, ...] = (),
+        elsewhere: Callable[[], Iterable[str]] | None = None,
     ) -> None:
         if not identity_ask:
             raise ValueError(f"{wire.name}: identity_ask is empty; give a question whose answer never changes")
@@ -55,6 +60,7 @@ class Session:
         self.expected_identity = expected_identity
         self.identity_ask = identity_ask
         self.patterns = tuple(patterns)
+        self._elsewhere = elsewhere
         self._errors_ask = errors_ask
         self._remote = remote
         self._local = local
@@ -239,10 +245,30 @@ class Session:
                 self._strayed = bool(error.received)
                 raise
             return
-        self._open_for_questions()
+        try:
+            self._open_for_questions()
+        except Lost:
+            if not self._found_elsewhere(known):
+                raise
+            return
         self._recognise(known)
         self.estranged += self._strayed
         self._strayed = False
+
+    def _found_elsewhere(self, known: bytes) -> bool:
+        """Whether the same instrument answers at another address; the line is then open there."""
+        home = self.wire.address
+        for address in [] if self._elsewhere is None else list(self._elsewhere())[:MOST_ELSEWHERE]:
+            self.wire.address = address
+            try:
+                self._open_for_questions()
+                self._recognise(known)
+            except WireError:
+                self.wire.close()
+            else:
+                return True
+        self.wire.address = home
+        return False
 
     def _open_for_questions(self) -> None:
         self.wire.open()
@@ -252,9 +278,10 @@ class Session:
     def _recognise(self, known: bytes) -> None:
         try:
             self.wire.find(self.identity_ask, known.__eq__)
-        except Timeout as error:
-            if error.received.count(b",") >= known.count(b","):
-                raise self._lost(f"answers as another instrument than {known!r}", received=error.received) from error
+        except WireError as error:
+            got = error.received
+            if got.count(b",") >= known.count(b",") and not known.startswith(got):
+                raise self._lost(f"answers as another instrument than {known!r}", received=got) from error
             raise
 
     def _lost(self, why: str, *, sent: str = "", received: bytes = b"") -> WireError:

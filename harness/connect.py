@@ -21,7 +21,7 @@ from harness.config import BenchFile
 from harness.errors import PreflightRefused, Usage, UserError
 from harness.keys import nearest
 from harness.opening import Opener
-from harness.ports import uncertain
+from harness.ports import port_of, uncertain
 from harness.rig import Driver, Rig
 
 SIMULATED_MAKER = "NIGHTBENCH"
@@ -159,6 +159,8 @@ def _made(connection: Connection) -> dict[str, Driver]:
     opener = Opener(connection.bench_file.path, connection.clock, connection.tap, connection.simulated)
     drivers = {entry.name: opener.driver(entry) for entry in connection.bench_file.instruments}
     connection.sessions.extend(opener.sessions.values())
+    if any(port_of(entry.address) for entry in connection.bench_file.instruments):
+        opener.newcomers.begin()
     return drivers
 
 

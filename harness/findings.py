@@ -13,7 +13,7 @@ class Watch:
 
     ``phase`` is ``rest``, ``source`` or ``sink``. Currents are positive in the instrument's normal direction.
     ``load_volts`` is the pack as the sinking load sees it, its declared leads allowed for; nan when it cannot tell.
-    ``shunt_amps``: the same current as ``active_amps`` by a meter across a shunt, ``None`` where nothing else measures it.
+    ``shunt_amps``: the same current as ``active_amps`` by a meter across a shunt, ``None`` where there is none.
     ``node_volts``: with a UPS on the bench the most that any voltmeter on its node reads; nan when none does.
     ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive. ``drift``,
     ``own_stop``, ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as

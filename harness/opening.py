@@ -36,6 +36,7 @@ from harness.addresses import normal, simulated
 from harness.clock import Clock
 from harness.config import InstrumentEntry
 from harness.errors import PreflightRefused, Usage
+from harness.ports import Newcomers, port_of
 from harness.rig import Driver
 
 Tap = Callable[[Exchange], None]
@@ -49,6 +50,7 @@ class Opener:
     clock: Clock
     tap: Tap
     sim: Callable[[str], Any]
+    newcomers: Newcomers = field(default_factory=Newcomers)
     sessions: dict[str, Session] = field(default_factory=dict)
     """By address in its one spelling."""
 
@@ -76,6 +78,7 @@ class Opener:
             patterns=dialect.identity,
             identity_ask=dialect.identity_ask,
             errors_ask=dialect.errors_ask,
+            elsewhere=None if port_of(entry.address) is None else self.newcomers.addresses,
             remote=dialect.remote.set if dialect.remote else None,
             local=(dialect.remote.local or None) if dialect.remote else None,
         )

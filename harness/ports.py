@@ -41,6 +41,25 @@ def port_of(address: str) -> str | None:
     return found[1] if found else None
 
 
+@dataclass(slots=True)
+class Newcomers:
+    """Serial ports that were not there when the bench was opened: where one that was pulled out may have come back.
+    Ports that were there belong to somebody else, and opening one may restart what hangs on it."""
+
+    ports: Callable[[], Iterable[Port]] = listed_ports
+    _known: frozenset[str] | None = None
+
+    def begin(self) -> None:
+        """The ports there are now are nobody's newcomers."""
+        self._known = frozenset(port.device for port in self.ports())
+
+    def addresses(self) -> list[str]:
+        """VISA resource names of the new ones; none before ``begin``."""
+        if self._known is None:
+            return []
+        return [f"ASRL{port.device}::INSTR" for port in self.ports() if port.device not in self._known]
+
+
 def uncertain(
     instruments: Sequence[InstrumentEntry], *, ports: Callable[[], Iterable[Port]] = listed_ports
 ) -> str | None:

@@ -97,6 +97,7 @@ class Rig:
     only: a pack run has no use for them, and every exchange takes time from the others."""
     switched: dict[str, bool | None] = field(default_factory=dict)
     """What this run knows of ``mains`` and ``ac-load`` without asking: ``None`` where only a person could tell."""
+    _addresses: dict[str, str] = field(default_factory=dict)
     _plan: list[tuple[str, str, Ask, tuple[float, float]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -215,6 +216,7 @@ class Rig:
                 if wall is not None and self.drivers[name].session.openings == openings:
                     longest_s = max(longest_s, wall() - before)
             readings[column] = value
+        flags.extend(self._moved())
         if self.subject == "ups":
             readings |= self._supply_mode(readings, dead, errors)
             readings |= {SWITCHED[what]: math.nan if on is None else float(on) for what, on in self.switched.items()}
@@ -242,6 +244,14 @@ class Rig:
             SWITCHED["cc"]: float(word == "cc") if known else math.nan,
             SWITCHED["driven"]: float(word == "driven") if known else math.nan,
         }
+
+    def _moved(self) -> Iterator[str]:
+        """Words for an instrument that was found again at another address, once each."""
+        for entry in self.bench_file.instruments:
+            wire = self.drivers[entry.name].session.wire
+            if wire.address != self._addresses.setdefault(wire.name, wire.address):
+                self._addresses[wire.name] = wire.address
+                yield f"{wire.name}: found again at {wire.address}"
 
     def pack_volts(self) -> float:
         """Volts at the pack's terminals now, V, asking no more instruments than that takes; nan when not to be had.
