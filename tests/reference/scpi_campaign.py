@@ -113,7 +113,8 @@ def raw(made: Instrument, draw: Random, numbers: Counter[int]) -> tuple[str, str
     outcome = "raw: " + ("no error" if not found else "error" if len(found) < QUEUE_LENGTH else "queue full")
     cleared = any(word in data.upper() for word in (b"*CLS", b"*ESR"))
     wrong = _sound(found, bits, cleared=cleared) or recover(talker)
-    if replies and (b"\n\n" in replies or not replies.endswith(b"\n")):
+    # An empty line is no answer, unless it is inside a block that was asked back.
+    if replies and (not replies.endswith(b"\n") or (b"\n\n" in replies and b"#" not in replies)):
         wrong = f"replies {replies!r}"
     return outcome, f"{data!r}: {wrong}" if wrong else ""
 
