@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 
+from drivers.wire import Lost, Timeout
+from drivers.wire_memory import MemoryWire
 from sims.bench import SimBench, open_bench
 from sims.line_manners import Line
 from sims.manners import Manners
@@ -207,3 +209,76 @@ def test_a_message_beyond_all_bounds_is_an_error() -> None:
         session = bench(hears=hears, echo=True).connect("supply")
         session.feed(b"x" * 20_000 + hears.encode())
         assert session.feed(b"SYST:ERR?" + hears.encode()).endswith(b'-363,"Input buffer overrun"\n')
+
+
+# -- with a wire of ours at the other end ------------------------------------------------------------------------------
+
+
+def wired(now: Wall, sim: SimBench, **options: Any) -> MemoryWire:
+    def pass_time(seconds: float) -> None:
+        now.t += seconds
+
+    wire = MemoryWire(lambda: sim.connect("supply"), pass_time, name="supply", address="sim:cabinet/supply", **options)
+    wire.open()
+    return wire
+
+
+def test_a_wire_in_memory_waits_for_a_slow_reply_and_no_longer() -> None:
+    now = Wall()
+    wire = wired(now, bench(now, reply_delay_s=0.3))
+    assert wire.query("*OPC?") == b"1"
+    assert now.t == pytest.approx(0.3)
+    now = Wall()
+    wire = wired(now, bench(now, reply_delay_s=1.0))
+    with pytest.raises(Timeout):
+        wire.query("*IDN?")
+    assert now.t == pytest.approx(wire.timeout_s)
+    now.t = 3.0
+    wire.open()
+    with pytest.raises(Timeout):
+        wire.query("*OPC?")
+
+
+def test_a_wire_in_memory_notices_that_it_was_hung_up_on_before_it_sends() -> None:
+    now = Wall()
+    wire = wired(now, bench(now, idle_drop_s=3.0))
+    assert wire.query("*OPC?") == b"1"
+    now.t += 3.0
+    with pytest.raises(Lost):
+        wire.query("*OPC?")
+    wire.open()
+    assert wire.query("*OPC?") == b"1"
+
+
+def test_fifty_set_points_in_a_row_with_and_without_a_pause() -> None:
+    for pace_s, all_there in ((0.03, True), (0.0, False)):
+        now = Wall()
+        wire = wired(now, bench(now, gap_s=0.02), pace_s=pace_s)
+        there = []
+        for number in range(50):
+            wire.write(f"VOLT {0.1 * number:.1f}")
+            now.t += 0.05
+            there.append(float(wire.query("VOLT?")) == pytest.approx(0.1 * number))
+            if not pace_s:
+                wire.write("CURR 1")
+                wire.write("CURR 2")
+        assert all(there) is all_there
+
+
+@pytest.mark.parametrize(
+    ("habits", "options"),
+    [
+        ({"echo": True}, {"echo": True}),
+        ({"ends": "\r\n"}, {"terminator": b"\r\n"}),
+        ({"ends": "", "reply_delay_s": 0.1}, {"terminator": b"\n", "gap_s": 0.05}),
+        ({"ends": "\n\0\0\0"}, {}),
+        ({"ends": "\r", "hears": "\r"}, {"terminator": b"\r"}),
+    ],
+    ids=str,
+)
+def test_a_wire_that_knows_the_habits_reads_on_and_on(habits: dict[str, Any], options: dict[str, Any]) -> None:
+    now = Wall()
+    wire = wired(now, bench(now, **habits), **options)
+    for number in range(1, 6):
+        wire.write(f"VOLT {number}")
+        assert wire.query("VOLT?") == b"%d.0000" % number
