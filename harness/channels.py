@@ -19,6 +19,9 @@ from harness.uncertainty import BudgetLine, combine, reading_line, rectangular_l
 LEAD_SHARE = 0.10
 """How far declared lead resistance may be off: clamps, warmth, joints (judgement)."""
 
+UNDECLARED_LEAD_OHM = 0.050
+"""Leads of which nothing is declared may have up to this: some metres of thin wire and two clamps (judgement)."""
+
 CLOCK_PPM = 50.0
 """How far a computer's monotonic clock may run off (common practice, no source)."""
 
@@ -61,17 +64,19 @@ class Channels:
         """Uncertainty of pack volts at ``volts`` with ``amps`` flowing, V."""
         entry = next(e for e in self.site.bench.instruments if e.name == self.place.name)
         lines = [reading_line(source=f"{entry.name} volts", reading=volts, terms=entry.volts_accuracy, unit="V")]
-        if self.place.ohm:
-            drop = LEAD_SHARE * abs(amps) * self.place.ohm
-            lines.append(
-                rectangular_line(
-                    source="declared leads",
-                    half_width=drop,
-                    unit="V",
-                    basis=f"{100 * LEAD_SHARE:g} % of {1000 * self.place.ohm:.1f} mohm, judgement",
-                )
-            )
-        return lines
+        return [*lines, *self._of_leads(amps)]
+
+    def _of_leads(self, amps: float) -> list[BudgetLine]:
+        """What the drop in the leads adds, V; nothing where volts are sensed at the pack itself."""
+        if not self.place.drop_known:
+            half, source = abs(amps) * UNDECLARED_LEAD_OHM, "leads not declared"
+            basis = f"up to {1000 * UNDECLARED_LEAD_OHM:g} mohm assumed: give lead_mohm, or sense at the pack"
+        elif self.place.ohm:
+            half, source = LEAD_SHARE * abs(amps) * self.place.ohm, "declared leads"
+            basis = f"{100 * LEAD_SHARE:g} % of {1000 * self.place.ohm:.1f} mohm, judgement"
+        else:
+            return []
+        return [rectangular_line(source=source, half_width=half, unit="V", basis=basis)]
 
     def volts_change_lines(self, *, volts: float, amps: float) -> list[BudgetLine]:
         """Uncertainty of a change of pack volts by ``volts`` with a change of current by ``amps``, V.
@@ -82,11 +87,7 @@ class Channels:
         gain = replace(entry.volts_accuracy, range_pct=0.0, fixed=0.0)
         line = reading_line(source=f"{entry.name} volts", reading=volts, terms=gain, unit="V")
         lines = [replace(line, basis=f"{line.basis}, of the change: the offset drops out")]
-        if self.place.ohm:
-            drop = LEAD_SHARE * abs(amps) * self.place.ohm
-            basis = f"{100 * LEAD_SHARE:g} % of {1000 * self.place.ohm:.1f} mohm, judgement"
-            lines.append(rectangular_line(source="declared leads", half_width=drop, unit="V", basis=basis))
-        return lines
+        return [*lines, *self._of_leads(amps)]
 
     def own_volts_line(self, *, role: str, volts: float) -> BudgetLine:
         """Uncertainty of what ``role`` (load or supply) itself reads at its terminals or sense leads, V."""
@@ -141,7 +142,8 @@ class Channels:
     def volts_basis(self, words: str) -> str:
         """``words`` and, when volts are not measured at the pack or UPS itself, how they were come by."""
         what = "pack volts" if self.place.subject == "pack" else "volts at the UPS"
-        return f"{words}; {what} {self.place.words}" if self.place.ohm else words
+        plain = self.place.drop_known and not self.place.ohm
+        return words if plain else f"{words}; {what} {self.place.words}"
 
 
 def clock_line(seconds: float) -> BudgetLine:

@@ -76,9 +76,13 @@ class VoltsPlace:
     ohm: float
     sign: float
     subject: str = "pack"
+    drop_known: bool = True
+    """``False``: read behind leads of which the bench file says nothing."""
 
     @property
     def words(self) -> str:
+        if not self.drop_known:
+            return f"measured at the terminals of {self.name}; the drop in its leads is not known"
         if self.ohm == 0.0:
             where = "pack terminals" if self.subject == "pack" else "UPS's battery terminals"
             return f"measured at the {where} by {self.name}"
@@ -156,7 +160,8 @@ class Rig:
         for role, sign in (("load", 1.0), ("supply", -1.0)):
             side = self.bench_file.one(role)
             if side is not None:
-                return VoltsPlace(side.name, role, side.lead_ohm or 0.0, sign, self.subject)
+                ohm = side.lead_ohm
+                return VoltsPlace(side.name, role, ohm or 0.0, sign, self.subject, drop_known=ohm is not None)
         return None
 
     @property

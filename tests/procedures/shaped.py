@@ -142,12 +142,19 @@ def ran(
     manners: Mapping[str, Manners] | None = None,
     sets: tuple[str, ...] = (),
     each: Callable[[SimBench, Any], None] | None = None,
+    arrange: Callable[[SimBench], None] | None = None,
+    edit: Callable[[str], str] | None = None,
 ) -> Ran:
-    """Run it in memory; ``each(bench, sample)`` is called as the screen is."""
+    """Run it in memory; ``each(bench, sample)`` is called as the screen is, ``arrange(bench)`` before anything is said,
+    ``edit`` changes the bench file."""
     clock = VirtualClock()
     bench = SimBench(facts, now=clock.now, seed=None, manners=manners)
     files = Path(tempfile.mkdtemp(dir=place))
+    if arrange is not None:
+        arrange(bench)
     write_files(files, bench)
+    if edit is not None:
+        (files / "bench.toml").write_text(edit((files / "bench.toml").read_text("utf-8")), encoding="utf-8")
     one = procedures()[procedure]
     job = Job(
         one,
