@@ -38,13 +38,13 @@ class Replies:
         return line
 
     def until(self, wanted: Callable[[bytes], bool]) -> bytes:
-        """The first reply that is ``wanted``, which must be the last; a ``TimeoutError`` carries the last other one as
-        ``partial``."""
+        """The first reply that is ``wanted``, which must be the last; an error while waiting for it carries the last
+        other one as ``partial``."""
         other = b""
         try:
             while not wanted(line := self._line()):
                 other = line or other
-        except TimeoutError as error:
+        except Exception as error:
             error.partial = other or bytes(self.buffer) or getattr(error, "partial", b"")  # type: ignore[attr-defined]
             raise
         self.refuse_rest(f"came after {line!r}, which was the last reply due")

@@ -16,7 +16,8 @@ class FakePort:
     def __init__(self, line: SerialLine) -> None:
         self.__dict__ |= {"ignores": {}, "faults": {}, "calls": [], "touched": 0, "timeout": None, "came": b""}
         self.__dict__ |= {"baudrate": 9600, "bytesize": 8, "parity": "N", "stopbits": 1}
-        self.__dict__ |= {"xonxoff": False, "rtscts": False, "dsrdtr": False, "replies": {b"*IDN?\n": b"OURS,IT,1,0\n"}}
+        self.__dict__ |= {"xonxoff": False, "rtscts": False, "dsrdtr": False, "banner": b"", "heard": []}
+        self.__dict__["answer"] = lambda data: {b"*IDN?\n": b"OURS,IT,1,0\n"}.get(data, b"")
 
     def __setattr__(self, key: str, value: object) -> None:
         if key in ("dtr", "rts"):
@@ -29,11 +30,13 @@ class FakePort:
             raise self.faults[what]
 
     def reset_input_buffer(self) -> None:
-        self.came = b""
+        # What an instrument says by itself comes a moment later than that.
+        self.came = self.banner
 
     def write(self, data: bytes) -> int:
         self._do("write")
-        self.came += self.replies.get(data, b"")
+        self.heard.append(data)
+        self.came += self.answer(data)
         return len(data)
 
     def read(self, count: int = 1) -> bytes:

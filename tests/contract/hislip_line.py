@@ -92,7 +92,7 @@ class HislipBackend(RealTime):
             self._cleared.wait(act)
         else:
             assert isinstance(act, bytes)
-            _write(client, DATA_END if ends and act.rstrip(b"\r\0").endswith(b"\n") else DATA, number, act)
+            _write(client, DATA_END if ends and act.rstrip(b"\r\0 ").endswith(b"\n") else DATA, number, act)
 
     def _hang_up(self) -> None:
         for client in self._clients:

@@ -77,6 +77,8 @@ class MemoryBackend:
 
 class TcpBackend(RealTime):
     kind = "tcp"
+    swallow = False
+    """What comes is lost on the way, and nobody is told."""
 
     def __init__(self, script: Script, folder: Path) -> None:
         self.script = script
@@ -107,6 +109,8 @@ class TcpBackend(RealTime):
             self.script.on_open()
             client.sendall(self.script.banner)
             for line in lines:
+                if self.swallow:
+                    continue
                 if not self._act(self.script(line.rstrip(b"\n")), client.sendall):
                     client.shutdown(socket.SHUT_RDWR)
                     return
