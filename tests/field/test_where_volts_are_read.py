@@ -27,7 +27,7 @@ def bench_with(fitted: tuple[str, ...], sense: str, *, lead_mohm: float = LOOP_M
     facts = load_scenario("porch")
     return replace(
         facts,
-        pack=replace(facts.pack, start_share=(0.03,) * 4),
+        pack=replace(facts.pack, start_share=(0.06,) * 4),
         fitted=fitted,
         load=replace(facts.load, sense=sense),
         load_lead_mohm=lead_mohm,
