@@ -246,9 +246,9 @@ def test_texts_longer_than_the_instrument_takes(bytes_, fits):
 def test_what_goes_with_a_selection_counts_too():
     head = 'words = "w"\nidentity_ask = "ID?"\nerrors_ask = ""'
     text = SELECT.replace('words = "w"', head).replace('how = "select"', 'how = "select"\njoined = true')
-    # "C 3;:CLR" and its end are 9, "C 3;:MV?;:C?" and its end 13.
-    assert parse(text.replace('terminator = "\\n"', "message_bytes = 13"), where="x.toml")
-    assert "measured_volts.ask = 'MV?': 13 bytes" in of(text.replace('terminator = "\\n"', "message_bytes = 12"))
+    # "C 3;:CLR" and its end are 9, "C?;:C 3;:MV?;:C?" and its end 17.
+    assert parse(text.replace('terminator = "\\n"', "message_bytes = 17"), where="x.toml")
+    assert "measured_volts.ask = 'MV?': 17 bytes" in of(text.replace('terminator = "\\n"', "message_bytes = 16"))
 
 
 NESTED = "a = " + "[" * 3000 + "]" * 3000

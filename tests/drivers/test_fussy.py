@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 import msgspec
 import pytest
+from fussy import Fussy
 
 from drivers.dialect import Line, Remote, load
 from drivers.faults import ReadBackMismatch, Unreadable, Unsendable
@@ -18,57 +19,6 @@ from drivers.session import Session
 from drivers.supply import Supply
 from drivers.wire import Timeout, WireError
 from drivers.wire_memory import MemoryWire
-
-TRAVEL_S = 0.001
-"""How long a message and its answer are on the way together."""
-
-
-class Fussy:
-    """A supply with a clock: a message that begins within ``gap_s`` of the one before is lost without a word."""
-
-    def __init__(
-        self, *, gap_s: float = 0.0, answers_at_once: bool = False, most_bytes: int = 0, remote: str = ""
-    ) -> None:
-        self.gap_s, self.answers_at_once, self.most_bytes, self.remote = gap_s, answers_at_once, most_bytes, remote
-        self.now_s, self.last_s = 0.0, -1.0
-        self.is_remote = not remote
-        self.held: dict[str, str] = {"OUTP": "0"}
-        self.heard: list[str] = []
-        self.lost: list[str] = []
-
-    def pass_time(self, seconds: float) -> None:
-        self.now_s += seconds
-
-    def feed(self, data: bytes) -> bytes:
-        return b"".join(self.message(line) for line in data.decode().splitlines())
-
-    def hang_up(self) -> None: ...
-
-    def message(self, line: str) -> bytes:
-        early = self.now_s - self.last_s < self.gap_s and not (self.answers_at_once and "?" in line)
-        self.last_s = self.now_s
-        self.now_s += TRAVEL_S
-        if early:
-            self.lost.append(line)
-            return b""
-        self.heard.append(line)
-        if line == self.remote:
-            self.is_remote = True
-            return b""
-        if not self.is_remote:
-            return b"NOT IN REMOTE\r\n"
-        return self.obey(line[: self.most_bytes] if self.most_bytes else line)
-
-    def obey(self, line: str) -> bytes:
-        if line == "*IDN?":
-            return b"OURS,FUSSY,1,0\n"
-        if line == "SYST:ERR?":
-            return b'0,"No error"\n'
-        if line.endswith("?"):
-            return self.held.get(line.removesuffix("?"), "0").encode() + b"\n"
-        header, _, value = line.partition(" ")
-        self.held[header] = {"ON": "1", "OFF": "0"}.get(value, value)
-        return b""
 
 
 @pytest.fixture
@@ -226,62 +176,3 @@ def test_whether_it_is_remote_is_a_part_of_the_state(supply):
     it.held["SYST:REM:STAT"] = "MAYBE"
     with pytest.raises(Unreadable, match="is none of 1, ON, REM, REMOTE, RWL, 0, OFF, LOC, LOCAL"):
         driver.is_remote()
-
-
-# -- what its error queue says -----------------------------------------------------------------------------------------
-
-# Spellings: pfroud/JVisa#4, pyvisa/pyvisa-py#206, pyvisa/pyvisa#202, j123b567/scpi-parser#94.
-NONE = [
-    b'0,"No error"',
-    b'+0,"No error"',
-    b"0,No Error",
-    b"+0, No error",
-    b"0",
-    b'00000,"NO ERROR"',
-    b'0,"No error"\0\0',
-]
-SOME = [
-    (b'-113,"Undefined header"', -113, "Undefined header"),
-    (b'-222,"Data out of range; VOLT"', -222, "Data out of range; VOLT"),
-    (b'-222,"a, b; c"', -222, "a, b; c"),
-    (b'-410,"Query INTERRUPTED"\n\0\0\0', -410, "Query INTERRUPTED"),
-    (b'**ERROR: -113,"Undefined header"', -113, "Undefined header"),
-]
-
-
-def queue(it: Fussy, *replies: bytes) -> None:
-    waiting, obey = list(replies), it.obey
-
-    def answer(line: str) -> bytes:
-        if line != "SYST:ERR?":
-            return obey(line)
-        return (waiting.pop(0) if len(waiting) > 1 else waiting[0]).rstrip(b"\n") + b"\n"
-
-    it.obey = answer  # type: ignore[method-assign]
-
-
-@pytest.mark.parametrize("reply", NONE)
-@pytest.mark.parametrize("dialect", ["scpi-supply", "scpi-supply-select"])
-def test_no_error_in_its_spellings(reply, dialect, supply):
-    it = Fussy()
-    driver = supply(it)
-    queue(it, reply)
-    channel = 2 if dialect == "scpi-supply-select" else None
-    assert Supply(driver.session, load(dialect), channel=channel).errors() == ()
-
-
-@pytest.mark.parametrize(("reply", "code", "text"), SOME)
-def test_an_error_in_its_spellings(reply, code, text, supply):
-    it = Fussy()
-    driver = supply(it)
-    queue(it, reply, *(one for one, _, _ in SOME[:2]), b"+0, No error")
-    assert driver.errors()[0] == (code, text)
-    assert driver.errors() == (), "read empty at once"
-
-
-def test_an_instrument_without_a_queue_is_not_asked(supply):
-    it = Fussy()
-    driver = supply(it, errors_ask="")
-    it.heard.clear()
-    assert driver.errors() == ()
-    assert it.heard == []
