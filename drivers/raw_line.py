@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 from drivers.wire import LONGEST_REPLY_BYTES, Lost, Wire
 
-SHORT_QUIET_S = 0.06
-"""Silence after a line end that was known to be one; a second line comes within it, s (judgement)."""
+SHORT_QUIET_S = 0.02
+"""Silence after a line end that is known to end replies: padding comes within it, s (judgement)."""
 
 LONG_QUIET_S = 0.25
 """Silence that ends a reply of which nothing is known, s: at 1200 bit/s a character takes 8 ms (judgement)."""

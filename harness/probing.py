@@ -7,16 +7,16 @@ in words what fits, what is missing and what a person has to try. Texts that set
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 
 from drivers.dialect import Dialect, Setting, load, parts, shipped
 from drivers.faults import NotANumber
 from drivers.number_texts import value_of
-from drivers.raw_line import Heard, RawLine, only_asks
-from drivers.scpi import InstrumentError
+from drivers.raw_line import RawLine, only_asks
 from drivers.wire import Lost, Wire
-from harness.probing_fit import Fit, fit, same_questions, with_comma
-from harness.probing_line import Asker, LineManners, NoAnswer, learn
+from harness.probing_file import dialect_text, refusal
+from harness.probing_fit import Fit, fit, in_order, with_comma
+from harness.probing_found import Probe, Range
+from harness.probing_line import Asker, NoAnswer, learn
 from harness.probing_questions import OutOfStep, Questions
 
 SENTENCE = (
@@ -24,48 +24,6 @@ SENTENCE = (
     "sets something, so nothing more can be tried with questions: look it up in its manual"
 )
 MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """What a set-point's own answers tell: ends of its range, and decimals written."""
-
-    least: float | None = None
-    most: float | None = None
-    decimals: int | None = None
-
-
-@dataclass(slots=True)
-class Probe:
-    """Everything that was found. ``against`` says in words why no dialect fits; empty when ``best`` does."""
-
-    address: str
-    manners: LineManners = field(default_factory=LineManners)
-    identity: str = ""
-    errors_ask: str = ""
-    old_errors: tuple[InstrumentError, ...] = ()
-    decimal_comma: bool = False
-    fits: list[Fit] = field(default_factory=list)
-    """Every dialect, the best first."""
-    ranges: dict[str, Range] = field(default_factory=dict)
-    against: list[str] = field(default_factory=list)
-    heard: list[Heard] = field(default_factory=list)
-
-    @property
-    def best(self) -> Fit | None:
-        """The dialect that comes nearest; ``None`` when none was understood at all."""
-        return self.fits[0] if self.fits and self.fits[0].answered else None
-
-    @property
-    def found(self) -> bool:
-        """One dialect fits, and nothing speaks against it."""
-        return self.best is not None and self.best.fits and not self.against
-
-    @property
-    def like(self) -> list[str]:
-        """Other dialects that no question tells apart from the best."""
-        best = self.best
-        return [] if best is None else [one.dialect.name for one in self.fits[1:] if same_questions(best, one)]
 
 
 def probe(
@@ -118,12 +76,14 @@ def _probe(
     result.errors_ask, result.old_errors = questions.errors_ask, questions.old_errors
     result.decimal_comma = with_comma(dialects, questions)
     found = [fit(one, questions, decimal_comma=result.decimal_comma) for one in dialects]
-    result.fits = sorted(found, key=lambda one: one.rank, reverse=True)
+    result.fits = in_order(found)
     best = result.best
     if best is None or not best.fits:
         result.against.append(_nothing_fits(best))
     else:
         result.ranges = _ranges(best, questions, comma=result.decimal_comma)
+        if why := refusal(dialect_text(result, best)):
+            result.against.append(f"{best.dialect.name} would fit, but not on this line: {why}")
 
 
 def _nothing_fits(best: Fit | None) -> str:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 import msgspec
 
-from drivers.dialect import AnyDialect, Setting, kind_of, parse
+from drivers.dialect import Setting, kind_of, parse
 from harness.plain import safe_text
-from harness.probing import Probe, Range
-from harness.probing_fit import Fit, not_tried
+from harness.probing_fit import Fit
+from harness.probing_found import Probe, Range
 
 HEAD = """\
 # Written by `nightbench instruments --probe`: {name}, fitted to the instrument at
@@ -34,7 +34,11 @@ COMMENTS = {
 
 def dialect_text(found: Probe, best: Fit) -> str:
     """The file's text. Loads, unless the instrument's own limits make the dialect impossible."""
-    return "\n".join(_lines(found, best)) + "\n"
+    text = _text(found, best, joined=found.manners.joined)
+    if best.dialect.channels.how == "select" and found.manners.joined and refusal(text):
+        # A selection and what follows may be too long for one message and yet go as two.
+        return _text(found, best, joined=False)
+    return text
 
 
 def refusal(text: str) -> str:
@@ -46,7 +50,11 @@ def refusal(text: str) -> str:
     return ""
 
 
-def _lines(found: Probe, best: Fit) -> Iterator[str]:
+def _text(found: Probe, best: Fit, *, joined: bool) -> str:
+    return "\n".join(_lines(found, best, joined)) + "\n"
+
+
+def _lines(found: Probe, best: Fit, joined: bool) -> Iterator[str]:
     dialect = best.dialect
     head = HEAD.format(name=dialect.name, address=safe_text(found.address), identity=_comment(found.identity))
     yield from head.splitlines()
@@ -64,7 +72,7 @@ def _lines(found: Probe, best: Fit) -> Iterator[str]:
         yield "# These did not answer and are left out; where the manual has them, add their tables."
         yield f"not_supported = {_value(gone)}"
     yield from _line_table(found)
-    yield from _channels_table(found, best)
+    yield from _channels_table(best, joined)
     yield from _parts(found, best, set(gone))
 
 
@@ -86,7 +94,7 @@ def _line_table(found: Probe) -> Iterator[str]:
         yield f"message_bytes = {manners.message_bytes}  # longer ones are cut"
 
 
-def _channels_table(found: Probe, best: Fit) -> Iterator[str]:
+def _channels_table(best: Fit, joined: bool) -> Iterator[str]:
     channels = best.dialect.channels
     if channels.how == "none":
         return
@@ -96,7 +104,7 @@ def _channels_table(found: Probe, best: Fit) -> Iterator[str]:
         yield f"{key} = {_value(value)}"
     if channels.how == "select":
         # Two questions in one message were tried; a selection and a question were not, since that selects.
-        yield f"joined = {_value(found.manners.joined)}  # true: it takes a selection and what follows as one message"
+        yield f"joined = {_value(joined)}  # true: it takes a selection and what follows as one message"
 
 
 def _parts(found: Probe, best: Fit, gone: set[str]) -> Iterator[str]:
@@ -171,8 +179,3 @@ def _ascii(text: str) -> str:
 
 def _comment(text: str) -> str:
     return _ascii(safe_text(text))[:160]
-
-
-def untried(dialect: AnyDialect) -> list[str]:
-    """Texts of the dialect that set something and were not sent."""
-    return not_tried(dialect)

@@ -48,6 +48,13 @@ class Fit:
         return not self.needed and not (self.dialect.channels.how != "none" and not self.channels)
 
     @property
+    def strength(self) -> int:
+        """How many of the questions it needs were understood; status registers, which all instruments have, are none
+        of them."""
+        may_lack = optional(type(self.dialect))
+        return sum(key.partition("[")[0] not in may_lack for key in self.answered)
+
+    @property
     def rank(self) -> tuple[bool, bool, bool, int, int]:
         """The more the better: channels that answered, then understood answers, then fewer without one."""
         how = self.dialect.channels.how
@@ -160,7 +167,20 @@ def with_comma(dialects: Iterable[Dialect], questions: Questions) -> bool:
 
 def not_tried(dialect: AnyDialect) -> list[str]:
     """Texts that set something, or restart, or may: they are for a person to try, with nothing connected."""
-    return [one.text for one in sent(dialect) if not one.question]
+    selects = [dialect.channels.set] if dialect.channels.set else []
+    return selects + [one.text for one in sent(dialect) if not one.question]
+
+
+def in_order(found: Iterable[Fit]) -> list[Fit]:
+    """The best first. One that fits but understood fewer needed questions than another that does not comes after it:
+    a supply whose questions are not all answered is no switch because its output could be asked.
+    """
+    ranked = sorted(found, key=lambda one: one.rank, reverse=True)
+    most = max(ranked, key=lambda one: one.strength)
+    if most.strength > ranked[0].strength:
+        ranked.remove(most)
+        ranked.insert(0, most)
+    return ranked
 
 
 def same_questions(one: Fit, other: Fit) -> bool:

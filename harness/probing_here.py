@@ -14,8 +14,9 @@ from harness.clock import Clock, VirtualClock, WallClock
 from harness.connect import open_simulated
 from harness.errors import PreflightRefused, Usage
 from harness.instrument_lock import holding, refuse_held
-from harness.probing import Probe, probe
+from harness.probing import probe
 from harness.probing_file import dialect_text, refusal
+from harness.probing_found import Probe
 from harness.starters import write_new
 
 PROBE_S = 180.0

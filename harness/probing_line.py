@@ -24,7 +24,7 @@ GAP_S = 0.05
 """Silence that ends a reply without an end of its own, s: five characters at 1200 bit/s (judgement)."""
 
 PACES_S = (0.0, 0.02, 0.05, 0.1, 0.2, 0.5)
-LENGTHS = (120, 100, 80, 64, 56, 48, 40, 36, 32, 28, 24, 20, 16)
+LENGTHS = (120, 100, 80, 64, 56, 48, 40, 36, 32, 28, 24, 20, 16, 12, 8)
 """Pauses between messages and lengths of one that are tried, in this order."""
 
 PLAIN, ERRORS, DONE = "*IDN?", "SYST:ERR?", "*OPC?"
@@ -76,7 +76,7 @@ class Asker:
         *messages: str,
         patience_s: float | None = None,
         pause_s: float = 0.0,
-        enough: Callable[[bytes], bool] = bool,
+        enough: Callable[[bytes], bool] | None = None,
     ) -> list[bytes]:
         """The lines that came back, echo left out; none is silence. Raises ``Lost``."""
         manners = self.manners
@@ -88,18 +88,27 @@ class Asker:
             patience_s=self.patience_s if patience_s is None else patience_s,
             line_end=manners.line_end,
             pause_s=pause_s,
-            enough=(lambda came: bool(came) and came != self._echo(messages)) if enough is bool else enough,
+            enough=enough or answers_to(*messages),
         )
         lines = lines_of(raw)
-        if manners.echo:
-            for message in messages:
-                if message.encode() in lines:
-                    lines.remove(message.encode())
-        return lines
+        return _without_echo(lines, messages) if manners.echo else lines
 
-    def _echo(self, messages: tuple[str, ...]) -> bytes:
-        """What is no reply yet: the messages themselves."""
-        return b"".join(message.encode() + self.manners.hears for message in messages) if self.manners.echo else b""
+
+def _without_echo(lines: list[bytes], messages: tuple[str, ...]) -> list[bytes]:
+    """An echo stands on a line of its own, or behind an answer that had no end and came late."""
+    for echo in (message.encode() for message in messages):
+        for number, line in enumerate(lines):
+            if line.endswith(echo):
+                rest = line.removesuffix(echo)
+                lines = [*lines[:number], *([rest] if rest else []), *lines[number + 1 :]]
+                break
+    return lines
+
+
+def answers_to(*messages: str) -> Callable[[bytes], bool]:
+    """Tells whether what came is more than an echo: the reply behind it may be late."""
+    asked = {message.encode() for message in messages}
+    return lambda came: any(line not in asked for line in lines_of(came))
 
 
 def lines_of(raw: bytes) -> list[bytes]:
@@ -146,7 +155,7 @@ def learn(line: RawLine) -> tuple[LineManners, bytes]:
 def _first_answer(line: RawLine, manners: LineManners, stream: bool) -> bytes:
     def ask(end: bytes) -> bytes:
         line.pause(manners.pace_s)
-        return line.ask(PLAIN, end=end, patience_s=line.wire.timeout_s)
+        return line.ask(PLAIN, end=end, patience_s=line.wire.timeout_s, enough=answers_to(PLAIN))
 
     for end in ENDS if stream else ENDS[:1]:
         raw = ask(end)
@@ -174,7 +183,7 @@ def _one_sentence(asker: Asker, answers: list[bytes]) -> bool:
 
 def _pace(asker: Asker, identity: bytes) -> float:
     for pause_s in PACES_S:
-        answers = asker.ask(PLAIN, PLAIN, pause_s=pause_s)
+        answers = asker.ask(PLAIN, PLAIN, pause_s=pause_s, enough=lambda came: came.count(identity) >= 2)
         if b"".join(answers).count(identity) >= 2:
             return pause_s
         asker.ask(PLAIN)  # whatever is left of the two is passed by now
@@ -183,11 +192,11 @@ def _pace(asker: Asker, identity: bytes) -> float:
 
 
 def _longest(asker: Asker, identity: bytes) -> int:
-    """Most bytes of a message that are surely taken; 0 when none of those tried was cut."""
+    """Most bytes of a message, its end among them, that are surely taken; 0 when none of those tried was cut."""
     for length in LENGTHS:
         # White space before a header means nothing (IEEE 488.2 7.4.1.2), and cut anywhere this sets nothing.
         if identity in asker.ask(PLAIN.rjust(length)):
-            return 0 if length == LENGTHS[0] else length
+            return 0 if length == LENGTHS[0] else length + len(asker.manners.hears)
     asker.manners.notes.append("a message with white space before it is not answered: its longest is not known")
     return 0
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 
 from drivers.faults import Unreadable
 from drivers.scpi import InstrumentError, instrument_error
-from harness.probing_line import ERRORS, PLAIN, Asker
+from harness.probing_line import ERRORS, PLAIN, Asker, lines_of
 
-PATIENCE_S = 0.2
+PATIENCE_S = 0.1
 """How long a reply is waited for before the identity is asked, s (judgement)."""
 
 QUEUE_BOUND = 32
@@ -89,10 +89,11 @@ class Questions:
             return lines, False
         identity = self.identity
         came = self.asker.ask(PLAIN, enough=lambda raw: identity in raw)
-        before = came[: came.index(identity)] if identity in came else None
-        if before is None:
-            before = self._back_in_step(came)
-        return before, bool(before)
+        before = came[: came.index(identity)] if identity in came else self._back_in_step(came)
+        # What came in the pause before the identity was asked.
+        meanwhile = [line for line in lines_of(self.asker.line.heard[-1].unasked) if line != question.encode()]
+        late = meanwhile + before
+        return late, bool(late)
 
     def _back_in_step(self, came: list[bytes]) -> list[bytes]:
         """Without ends of lines two replies run together; with a line still full of replies, ask once more."""
@@ -101,7 +102,7 @@ class Questions:
             return [rest] if (rest := together.removesuffix(self.identity)) else []
         for _ in range(2):
             if self.identity in self.asker.ask(PLAIN, enough=lambda raw: self.identity in raw):
-                return came
+                return []
         raise OutOfStep("it does not answer *IDN? any more as it did at first")
 
     def _errors(self) -> tuple[InstrumentError, ...]:

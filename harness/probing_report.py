@@ -7,8 +7,8 @@ from typing import Any
 
 from harness.lines import wrapped
 from harness.plain import safe_text
-from harness.probing import Probe
 from harness.probing_fit import Fit, not_tried
+from harness.probing_found import Probe
 from harness.probing_line import GAP_S, LineManners
 
 _NAMES = {b"\n": "LF", b"\r": "CR", b"\0": "NUL"}
