@@ -14,13 +14,18 @@ import struct
 from collections.abc import Callable
 from typing import Protocol
 
+from sims.framing import BUFFER_BYTES
 from sims.hislip import HEADER, LARGEST_MESSAGE_BYTES, ErrorCode, Kind, Message
+from sims.line_manners import INPUT_BUFFER_OVERRUN
 from sims.line_manners import Session as Talk
 
 RMT_DELIVERED = 1
 """Bit of the control code by which a client says that it has read the last response to its end."""
 
 QUERY_INTERRUPTED, TRIGGER_IGNORED = -410, -211
+
+MOST_HELD = 256
+"""Messages that may wait for a lock of somebody else; a client that sends more is hung up on."""
 
 GO_REMOTE, GO_LOCAL = (3, 5), (2, 6)
 """Control codes of AsyncRemoteLocalControl that move the instrument; 0, 1 and 4 only prepare."""
@@ -63,6 +68,8 @@ class Session:
                 self._clearing = False
                 self._send(Message(Kind.DEVICE_CLEAR_ACKNOWLEDGE))
             return
+        if len(self._held) >= MOST_HELD:
+            raise ConnectionError("too much waits for the lock")
         self._held.append(message)
         self.go_on()
 
@@ -75,14 +82,9 @@ class Session:
         match message.kind:
             case Kind.DATA | Kind.DATA_END if message.too_large:
                 self._send(Message(Kind.ERROR, ErrorCode.TOO_LARGE, payload=b"message too large"))
-            case Kind.DATA:
+            case Kind.DATA | Kind.DATA_END:
                 self._interrupted(message)
-                self._input += message.payload
-            case Kind.DATA_END:
-                self._interrupted(message)
-                text, self._input = self._input + message.payload, b""
-                self._asked_by = message.parameter
-                self._respond(self._talk.feed(text, end=True))
+                self._take_in(message)
             case Kind.TRIGGER:
                 self._interrupted(message)
                 self._instrument.fault(TRIGGER_IGNORED)
@@ -90,6 +92,18 @@ class Session:
                 pass
             case _:
                 self._send(unknown(message))
+
+    def _take_in(self, message: Message) -> None:
+        if len(self._input) <= BUFFER_BYTES:
+            self._input += message.payload
+        if message.kind == Kind.DATA:
+            return
+        text, self._input = self._input, b""
+        self._asked_by = message.parameter
+        if len(text) > BUFFER_BYTES:
+            self._instrument.fault(INPUT_BUFFER_OVERRUN)
+        else:
+            self._respond(self._talk.feed(text, end=True))
 
     def _interrupted(self, message: Message) -> None:
         """Whether the last response was still unread when this came; then it is lost and everybody is told."""

@@ -14,6 +14,10 @@ CHUNK_S = 0.005
 """Bytes are handed over in lots of about this much time, so that a fast line does not wake the loop at every byte."""
 
 
+MOST_BYTES = 1 << 20
+"""What is sent beyond these while they are still under way is lost, as in a buffer that runs over."""
+
+
 class PacedLine:
     """Bytes go in at once and come out at ``baud`` bit/s; 0 is unpaced. Times are s on any one clock."""
 
@@ -26,7 +30,7 @@ class PacedLine:
         """Bytes are sent; they follow those still under way."""
         if not self._held:
             self._start_s = now_s
-        self._held += data
+        self._held = (self._held + data)[:MOST_BYTES]
 
     def take(self, *, now_s: float) -> bytes:
         """The bytes that have wholly arrived."""
@@ -42,6 +46,11 @@ class PacedLine:
         """All bytes, whether there is time for them or not."""
         out, self._held = self._held, b""
         return out
+
+    @property
+    def busy(self) -> bool:
+        """True while bytes are under way."""
+        return bool(self._held)
 
     @property
     def due_s(self) -> float | None:

@@ -66,9 +66,10 @@ class PtyDoor:
     @property
     def due_s(self) -> float | None:
         """When the next bytes have come over the line, or the instrument's next reply is due."""
-        late = self._session.due_s if isinstance(self._session, Line) else None
-        dues = [due_s for due_s in (self._in.due_s, self._out.due_s, late) if due_s is not None]
-        return min(dues, default=None)
+        late = self._late
+        if late is None and not (self._in.busy or self._out.busy):
+            return None
+        return min(due_s for due_s in (self._in.due_s, self._out.due_s, late) if due_s is not None)
 
     def ready(self, events: int) -> None:
         """There is something to read, or room to write."""
@@ -79,6 +80,8 @@ class PtyDoor:
 
     def look(self) -> None:
         """Hand over what has come over the line by now, either way."""
+        if self._late is None and not (self._in.busy or self._out.busy or self._unsent):
+            return
         now_s = self._loop.line_now()
         self._obey(self._in.take(now_s=now_s))
         self._out_of_the_door(self._out.take(now_s=now_s))
@@ -127,6 +130,11 @@ class PtyDoor:
             self._loop.forget(self._openings.fd)
             self._openings.close()
 
+    @property
+    def _late(self) -> float | None:
+        """When a slow instrument's next reply is due; None when it owes none."""
+        return self._session.due_s if isinstance(self._session, Line) else None
+
     def _read(self) -> None:
         # A read, unlike a look at what is ready, also fetches what the kernel has not yet handed over.
         try:
@@ -136,8 +144,7 @@ class PtyDoor:
         self._in.put(self._at_rate(data), now_s=self._loop.line_now())
 
     def _obey(self, data: bytes) -> None:
-        late = isinstance(self._session, Line) and self._session.due_s is not None
-        if data or late:
+        if data or self._late is not None:
             self._out.put(self._session.feed(data), now_s=self._loop.line_now())
 
     def _out_of_the_door(self, data: bytes) -> None:

@@ -246,6 +246,16 @@ def test_a_message_too_large_is_dropped() -> None:
     assert client.ask(b"*OPC?") == b"1\n"
 
 
+def test_more_than_the_input_buffer_holds_is_not_carried_out_in_part() -> None:
+    instrument, server = served()
+    client = Client(server).open()
+    client.send(b"*ESE 3;" + b" " * 16_000, end=False)
+    client.send(b" " * 16_000, end=False)
+    assert client.send(b"*ESE?") == []
+    assert instrument.errors() == '-363,"Input buffer overrun"'
+    assert client.ask(b"*ESE?") == b"0\n"
+
+
 @pytest.mark.parametrize(("kind", "code"), [(77, ErrorCode.UNKNOWN_TYPE), (200, ErrorCode.UNKNOWN_VENDOR_TYPE)])
 def test_unknown_messages_are_refused_and_the_session_goes_on(kind: int, code: ErrorCode) -> None:
     _, server = served()
@@ -397,6 +407,15 @@ def test_a_shared_lock() -> None:
     assert [m.payload for m in other.got(other.sync)] == [b"1\n"]
     assert one.release() == other.release() == [SUCCESS_SHARED]
     assert [m.payload for m in third.got(third.sync)] == [b"1\n"]
+
+
+def test_who_sends_without_end_at_a_lock_is_hung_up_on() -> None:
+    _, server = served()
+    one, other = Client(server).open(), Client(server).open()
+    one.lock()
+    for _ in range(257):
+        other.send(b"*OPC?")
+    assert other.sync.ends
 
 
 def test_an_idle_client_is_hung_up_on() -> None:
