@@ -173,13 +173,14 @@ class StateKeeper:
     def _why(self, one: _Kept, found: object) -> tuple[str, str]:
         """What the instrument itself says when it has gone off, and whether it may have restarted; "" for neither."""
         driver = self.rig.drivers[one.instrument]
+        reopened = self._openings.get(one.instrument) not in (None, driver.session.openings)
+        restarted = "its line was lost before: it may have restarted" if reopened else ""
         if one.key not in SWITCHES or found is not False or not isinstance(driver, Supply | Load):
-            return "", ""
+            return "", restarted
         tripped = ""
         with suppress(*READ_ERRORS):
             tripped = driver.tripped() or ""
-        reopened = self._openings.get(one.instrument) not in (None, driver.session.openings)
-        return tripped, "its line was lost before: it may have restarted" if reopened else ""
+        return tripped, restarted
 
 
 def _same(found: object, kept: object) -> bool:
