@@ -6,6 +6,7 @@ from weakref import WeakKeyDictionary
 
 from drivers.dialect_kinds import AnyDialect
 from drivers.faults import NotANumber, ReadBackMismatch, Unreadable, Unsendable
+from drivers.number_texts import in_form
 from drivers.scpi import number
 from drivers.session import Session
 
@@ -178,7 +179,7 @@ class Channel:
 
     def _selection(self, raw: bytes, sent: str) -> int:
         try:
-            value = number(raw, unit="")
+            value = number(in_form(raw, self._how.reply), unit="")
         except NotANumber as fault:
             self._session.distrust()
             raise fault.at(instrument=self._name, sent=sent) from None

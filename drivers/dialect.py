@@ -118,7 +118,7 @@ def _text(name_or_path: str | Path) -> tuple[str, str]:
             raise DialectRefused(name, of_name(shipped(), name))
         return name, (resources.files("drivers") / "dialects" / f"{name}.toml").read_text("utf-8")
     try:
-        return name, Path(name).read_text("utf-8")
+        return name, Path(name).read_text("utf-8-sig")  # some editors put a mark in front
     except (OSError, ValueError) as error:  # not there, not UTF-8, a name no file can have
         raise DialectRefused(name, f"cannot be read: {error}; give a UTF-8 TOML file") from error
 

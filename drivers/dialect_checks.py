@@ -84,6 +84,7 @@ def _channels(dialect: AnyDialect) -> Iterator[Problem]:
     one = dialect.channels
     if not 0 <= one.least <= one.most <= 99_999:
         yield Problem("channels.most", one.most, f"least = {one.least} to 99999 is due, and least is not below 0")
+    yield from _form("channels.reply", one.reply)
     if one.how == "select":
         if not one.set:
             yield Problem("channels.set", one.set, 'with how = "select" the text that selects a channel is due')
@@ -91,7 +92,7 @@ def _channels(dialect: AnyDialect) -> Iterator[Problem]:
             why = "with joined = false the question which channel is selected is due, to see that nobody came between"
             yield Problem("channels.ask", one.ask, why)
         return
-    for key, value in (("set", one.set), ("ask", one.ask), ("joined", one.joined)):
+    for key, value in (("set", one.set), ("ask", one.ask), ("joined", one.joined), ("reply", one.reply != "{}")):
         if value:
             yield Problem(f"channels.{key}", value, f'only with how = "select"; how is "{one.how}"')
 

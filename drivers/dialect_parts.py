@@ -125,13 +125,15 @@ class Channels(Table, frozen=True, kw_only=True):
     """How a channel of an instrument that has several is named: not at all, by a selection that holds for what is
     sent after it, by a number within each header, or by a list behind it.
 
-    ``set`` and ``ask`` select and tell what is selected. ``joined``: the instrument takes a selection and what follows
-    as one message, ``set;:MESSAGE``, as SCPI has it; then no other client can come between the two.
+    ``set`` and ``ask`` select and tell what is selected, the number standing at the ``{}`` of ``reply``. ``joined``:
+    the instrument takes a selection and what follows as one message, ``set;:MESSAGE``, as SCPI has it; then no other
+    client can come between the two.
     """
 
     how: Literal["none", "select", "suffix", "list"] = "none"
     set: str = ""
     ask: str = ""
+    reply: str = "{}"
     least: int = 1
     most: int = 1
     joined: bool = False

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from drivers.dialect_kinds import AnyDialect, LoadDialect, SupplyDialect, parts
-from drivers.dialect_parts import Choice, Part, Setting, Switch
+from drivers.dialect_parts import Choice, Input, Part, Reading, Setting, Switch
 
 
 class Problem(NamedTuple):
@@ -133,3 +133,20 @@ def _twice(dialect: AnyDialect) -> Iterator[Problem]:
     for one in sent(dialect):
         if one.question and one.text in seen:
             yield Problem(one.key, one.text, f"it is also the order of {seen[one.text]}; a question sets nothing")
+    yield from _same_answer(dialect)
+
+
+def _same_answer(dialect: AnyDialect) -> Iterator[Problem]:
+    """Two things that are read off one answer in one form are one thing: volts would pass for amps."""
+    seen: dict[tuple[object, ...], str] = {}
+    for key, part in parts(dialect):
+        match part:
+            case Setting() | Reading():
+                place: tuple[object, ...] = (type(part), part.ask, part.reply)
+            case Switch() | Input():
+                place = (Switch, part.ask, part.reply_on)
+            case _:
+                continue
+        if first := seen.get(place):
+            yield Problem(f"{key}.ask", part.ask, f"{first} is read off the same answer; give each its own question")
+        seen[place] = key

@@ -203,6 +203,22 @@ def test_the_parts_of_an_answer_are_counted(reply, kind, supply, box):
             two.measure_volts()
 
 
+@pytest.mark.parametrize("joined", [True, False])
+def test_a_selection_that_is_told_in_words(joined, session, box):
+    """Some say CH2 where others say 2."""
+    dialect, command = load("scpi-supply-select"), box.command
+    words = msgspec.structs.replace(
+        dialect.channels, set="INST:SEL CH{channel}", ask="INST:SEL?", reply="CH{}", joined=joined
+    )
+    box.command = lambda text: (
+        "CH" + command("INST:NSEL?") if "SEL?" in text else command(text.replace("SEL CH", "NSEL "))
+    )
+    two = Supply(session, msgspec.structs.replace(dialect, channels=words), channel=2)
+    assert two.set_volts(volts=12.5) == 12.5
+    assert box.held == {(2, "VOLT"): "12.500"}
+    assert two.state()["selected"] == 2.0
+
+
 def test_an_order_is_never_a_question_that_may_be_asked_again(supply, box):
     supply("select", 2).switch(True)
     assert all("?" not in line for line in box.heard if "ON" in line)

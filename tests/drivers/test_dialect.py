@@ -150,3 +150,10 @@ def test_not_utf8(tmp_path):
     path.write_bytes(METER.replace('"w"', '"\xb5"').encode("latin-1"))
     with pytest.raises(DialectRefused, match="UTF-8"):
         load(path)
+
+
+def test_a_file_with_a_mark_in_front(tmp_path):
+    """Some editors begin a UTF-8 file with a byte order mark."""
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + METER.encode())
+    assert load(path).name == "mine"

@@ -105,6 +105,18 @@ TEXTS = [
     (SUPPLY, 'ask = "O?"', 'ask = "O1"', "output.ask = 'O1': it is also the order of output.set_on"),
 ]
 
+# Two things read off one answer.
+TWICE = [
+    (SUPPLY, 'ask = "MI?"', 'ask = "MV?"', "measured_amps.ask = 'MV?': measured_volts is read off the same answer"),
+    (SUPPLY, 'ask = "I?"', 'ask = "V?"', "amps.ask = 'V?': volts is read off the same answer; give each its own"),
+    (
+        SUPPLY,
+        "[remote]",
+        "[over_amps]\nask='O?'\nset_on='X1'\nset_off='X0'\n[remote]",
+        "over_amps.ask = 'O?': output is",
+    ),
+]
+
 # Channels.
 CHANNELS = [
     (
@@ -124,6 +136,7 @@ CHANNELS = [
     (SELECT, 'set = "C {channel}"', 'set = "C {channel};O1"', f"channels.set = 'C {{channel}};O1': {COMMANDS}"),
     (SELECT, 'ask = "C?"', 'ask = "C{channel}?"', "channels.ask = 'C{channel}?': it is for the whole instrument"),
     (SELECT, 'ask = "C?"', "", "channels.ask = '': with joined = false the question which channel is selected is due"),
+    (SELECT, "most = 3", "most = 3\nreply = 'C'", "channels.reply = 'C': exactly one {} is due"),
     (SELECT, "most = 3", "most = 0", "channels.most = 0: least = 1 to 99999 is due"),
     (SELECT, "most = 3", "most = 3.5", "channels.most = 3.5: expected `int`"),
     (
@@ -210,7 +223,7 @@ def of(text: str) -> str:
     return str(caught.value)
 
 
-@pytest.mark.parametrize(("file", "old", "new", "line"), TEXTS + CHANNELS + VALUES)
+@pytest.mark.parametrize(("file", "old", "new", "line"), TEXTS + TWICE + CHANNELS + VALUES)
 def test_refused_with_file_key_value_and_reason(file, old, new, line):
     assert old in file
     said = of(file.replace(old, new, 1))
