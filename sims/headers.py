@@ -115,6 +115,11 @@ class HeaderTable(Generic[T]):
                 raise ValueError(f"header {spelling!r} of {pattern!r} is entered twice")
             self._entries[spelling] = (entry, numbered, suffixes)
 
+    @property
+    def accepted(self) -> tuple[str, ...]:
+        """Every spelling there is, in capitals and without suffixes."""
+        return tuple(self._entries)
+
     def find(self, header: str) -> tuple[T, tuple[int, ...]]:
         """What a header in full stands for, and its suffix at each ``#`` (1 where none is written).
 

@@ -81,6 +81,11 @@ class Reader:
         """Enter one more header; raises ValueError when a spelling of it is taken."""
         self._headers.add(command.header, command, suffixes=command.suffixes)
 
+    @property
+    def accepted(self) -> tuple[str, ...]:
+        """Every spelling of every header, in capitals and without numeric suffixes; the common ones first."""
+        return (*self._common, *self._headers.accepted)
+
     def read(self, message: bytes) -> tuple[Step, ...]:
         """The steps of a message, refusals among them in their places. Never raises."""
         steps: list[Step] = []

@@ -93,6 +93,11 @@ class Engine:
         self._read.clear()
 
     @property
+    def headers(self) -> tuple[str, ...]:
+        """Every spelling of every header it knows, in capitals and without numeric suffixes."""
+        return self._reader.accepted
+
+    @property
     def exponents(self) -> bool:
         """False: a number with an exponent is error -121, as of an instrument that knows plain numbers only."""
         return self._reader.exponents
