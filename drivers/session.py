@@ -165,9 +165,14 @@ class Session:
                 except WireError:
                     pass
             self._trusted = False
+            for message in ("", *((self._remote,) if self._remote is not None else ())):
+                self.wire.open()
+                # A banner, or what it answers to these, must not keep the order from it.
+                with contextlib.suppress(WireError):
+                    self.wire.write(message, drop=True)
             self.wire.open()
-            for message in ("", *((self._remote,) if self._remote is not None else ()), *messages):
-                self.wire.write(message)
+            for message in messages:
+                self.wire.write(message, drop=True)
 
     def errors(self) -> tuple[InstrumentError, ...]:
         """Read the instrument's error queue empty. Raises ``InstrumentComplains`` when it does not empty."""
@@ -273,7 +278,7 @@ class Session:
     def _open_for_questions(self) -> None:
         self.wire.open()
         if self._remote is not None:
-            self.wire.write(self._remote)
+            self.wire.write(self._remote, drop=True)  # some say a line of their own at each opening
 
     def _recognise(self, known: bytes) -> None:
         try:

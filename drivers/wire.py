@@ -121,9 +121,11 @@ class Wire(ABC):
             if self.is_open:
                 self._drop()
 
-    def write(self, message: str) -> None:
-        """Send a message that has no reply. Raises ``Timeout`` or ``Lost``; the wire is then closed."""
-        self._exchange(message, reply=False)
+    def write(self, message: str, *, drop: bool = False) -> None:
+        """Send a message that has no reply. Raises ``Timeout`` or ``Lost``; the wire is then closed. ``drop``: what
+        stands on the line unasked is thrown away, and not a reason to be silent.
+        """
+        self._exchange(message, reply=False, drop=drop)
 
     def query(self, message: str) -> bytes:
         """Send a message and return its reply, without terminator and NULs. Raises ``Timeout`` or ``Lost``."""
@@ -172,7 +174,9 @@ class Wire(ABC):
 
     # -- the work between ------------------------------------------------------------------------------------------
 
-    def _exchange(self, message: str, *, reply: bool, wanted: Callable[[bytes], bool] | None = None) -> bytes | None:
+    def _exchange(
+        self, message: str, *, reply: bool, wanted: Callable[[bytes], bool] | None = None, drop: bool = False
+    ) -> bytes | None:
         if "\n" in message:
             raise ValueError(f"{self.name}: a message is one line: {message!r}")
         bare = message.encode("ascii")
@@ -187,7 +191,7 @@ class Wire(ABC):
             try:
                 if self.pace_s:
                     self._pause(self.pace_s)
-                self._refuse_unasked(drop=wanted is not None)
+                self._refuse_unasked(drop=drop or wanted is not None)
                 self._within_s = self.timeout_s
                 if reply:
                     received = self._asked(bare, wanted)

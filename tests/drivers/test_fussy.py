@@ -137,6 +137,33 @@ def test_the_word_comes_first_and_after_each_opening(supply):
     assert it.heard == ["", "SYST:REM", "OUTP OFF"]
 
 
+@pytest.mark.parametrize("remote", ["", "SYST:REM"])
+def test_switching_off_on_a_new_line_is_not_kept_from_it_by_what_it_says(remote, supply):
+    """It says a line at each opening, and a sentence to the empty message that goes ahead of the word."""
+    it = Fussy(remote=remote)
+    driver = supply(it, remote=Remote(set=remote) if remote else None)
+    it.held["OUTP"] = "1"
+    driver.session.wire.close()
+    it.is_remote = not remote
+    driver.session.wire._connect = lambda: Talkative(it)
+    driver.off()
+    assert it.held["OUTP"] == "0"
+    assert driver.output_is_on() is False
+
+
+class Talkative:
+    """A new connection to it, with a banner."""
+
+    def __init__(self, it: Fussy) -> None:
+        self.it, self.banner = it, b"READY v1\r\n"
+
+    def feed(self, data: bytes) -> bytes:
+        banner, self.banner = self.banner, b""
+        return banner + self.it.feed(data)
+
+    def hang_up(self) -> None: ...
+
+
 def test_without_the_word_it_is_told_at_the_start(supply):
     it = Fussy(remote="SYST:REM")
     with pytest.raises(Unreadable) as caught:
