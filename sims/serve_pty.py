@@ -110,6 +110,7 @@ class PtyDoor:
                 self._clients, closed = max(0, self._clients - 1), True
         if closed and not self._clients:
             # A port that is closed keeps nothing for the next to open it.
+            self._read()
             self.look()
             self._unsent = b""
             self._loop.want_to_write(self._master, self, False)
