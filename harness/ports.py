@@ -6,33 +6,12 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from drivers.serial_ports import Port, listed_ports
 from harness.config_instrument import InstrumentEntry
 
 _NUMBERED = re.compile(r"(?:.*/tty(?:USB|ACM|S)\d+|(?:COM)?\d+)", re.IGNORECASE)
 """Names given out in the order of plugging in."""
-
-
-@dataclass(frozen=True, slots=True)
-class Port:
-    """A serial port as the system lists it: its device, and vendor, product and serial number of its adapter."""
-
-    device: str
-    adapter: tuple[int, int, str] | None = None
-
-
-def listed_ports() -> tuple[Port, ...]:
-    """The serial ports of this machine, by their names; none is opened."""
-    from serial.tools import list_ports  # here, because most commands never need it
-
-    return tuple(_port(one) for one in sorted(list_ports.comports(), key=lambda one: str(one.device)))
-
-
-def _port(one: Any) -> Port:
-    if one.vid is None or one.pid is None:
-        return Port(str(one.device))
-    return Port(str(one.device), (int(one.vid), int(one.pid), str(one.serial_number or "")))
 
 
 def port_of(address: str) -> str | None:

@@ -17,7 +17,7 @@ OURS = ("procedures", "harness", "drivers", "sims")
 MAY_IMPORT = {
     "procedures": {"procedures", "harness", "msgspec", "numpy"},
     "harness": {"harness", "drivers", "click", "filelock", "msgspec", "numpy", "rich"},
-    "drivers": {"drivers", "msgspec", "pyvisa", "pyvisa_py", "serial"},
+    "drivers": {"drivers", "msgspec", "pyvisa", "pyvisa_py", "serial", "zeroconf"},
     "sims": {"sims", "numpy"},
 }
 """Top-level names beyond the standard library that each package may import, anywhere in a file."""
@@ -27,6 +27,10 @@ MAY_ASK_THE_TIME = ("harness/clock.py", "harness/guard.py", "sims/serve.py")
 
 DISTRIBUTIONS = {"serial": "pyserial", "pyvisa_py": "pyvisa-py"}
 """Import name -> name of the distribution, where the two differ."""
+
+
+EXTRAS = ("discover", "usb")
+"""Extras of the distribution whose packages are imported where they are needed, with words for who has not got them."""
 
 
 def files(package: str) -> list[Path]:
@@ -128,6 +132,7 @@ def test_the_clock_is_where_it_is_said_to_be() -> None:
 def test_everything_imported_is_declared() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     declared = {re.split(r"[<>=!~\[ ;]", line)[0] for line in project["dependencies"]}
+    declared |= {re.split(r"[<>=!~\[ ;]", line)[0] for one in EXTRAS for line in project["optional-dependencies"][one]}
     for package in OURS:
         for path in files(package):
             tops = {name.partition(".")[0] for name in imported(path.read_text(encoding="utf-8"))}

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import pytest
 
+from drivers.serial_ports import Port
 from drivers.session import Session
 from drivers.wire import Lost, WireError
 from drivers.wire_memory import MemoryWire
-from harness.ports import Newcomers, Port
+from harness.ports import Newcomers
 
 OURS, OTHER = b"OURS,LOAD,77,1", b"OURS,LOAD,78,1"
 

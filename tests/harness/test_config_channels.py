@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from drivers.serial_ports import Port
 from harness.config import BenchFile, load_bench
 from harness.errors import Usage
-from harness.ports import Port, port_of, uncertain
+from harness.ports import port_of, uncertain
 
 HEAD = 'name = "bench"\n'
 SERIAL = '"ASRL/dev/ttyUSB0::INSTR"'
