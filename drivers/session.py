@@ -38,8 +38,9 @@ class Session:
     those of the whole answer (``*`` for anything, ``?`` for one character, small and capital letters alike), of which
     one must fit; none means any. ``errors_ask`` is "" for an instrument without an error queue. ``remote`` is what some
     instruments want to hear after each opening before they obey or answer anything, ``local`` gives a person the keys
-    back and is said when a session in good order is closed. ``elsewhere`` lists addresses at which an instrument that is
-    gone from its own may have come back, as a serial port does under another name; only its identity is asked there.
+    back and is said when a session in good order is closed. ``elsewhere`` lists addresses at which an instrument
+    that is gone from its own may have come back, as a serial port does under another name; only its identity is asked
+    there.
     """
 
     def __init__(

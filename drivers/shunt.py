@@ -12,7 +12,13 @@ class ShuntMeter(Instrument):
     out of the pack."""
 
     def __init__(
-        self, session: Session, dialect: MeterDialect, *, ohm: float, channel: int | None = None, name: str | None = None
+        self,
+        session: Session,
+        dialect: MeterDialect,
+        *,
+        ohm: float,
+        channel: int | None = None,
+        name: str | None = None,
     ) -> None:
         super().__init__(session, dialect, channel=channel, name=name)
         self.dialect = dialect
