@@ -289,11 +289,11 @@ def test_messages_held_together_do_not_go_on_on_a_new_line(session, script, wire
 def test_off_in_two_messages_is_repeated_as_a_whole(session, script, wire, monkeypatch):
     write, failed = wire.write, []
 
-    def once(message: str) -> None:
+    def once(message: str, **how: bool) -> None:
         if message == "OUTP OFF" and not failed:
             failed.append(message)
             wire.close()
-        write(message)
+        write(message, **how)
 
     monkeypatch.setattr(wire, "write", once)
     script.heard.clear()
