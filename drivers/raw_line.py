@@ -85,14 +85,15 @@ class RawLine:
         end: bytes,
         patience_s: float,
         line_end: bytes = b"",
+        quiet_s: float = LONG_QUIET_S,
         pause_s: float = 0.0,
         enough: Callable[[bytes], bool] = bool,
     ) -> bytes:
         """Send questions, ``pause_s`` apart, each with ``end`` behind it, and read until the line is quiet.
 
         ``patience_s`` bounds the wait for the first byte, and for each further one while what came is not ``enough``;
-        the wire's own deadline bounds all of it. ``line_end``: how replies end, where that is known; then a reply that
-        ends so is followed by a short silence only. Raises ``ValueError`` for anything but a question.
+        the wire's own deadline bounds all of it. A silence of ``quiet_s`` ends a reply, a shorter one where it ends
+        with ``line_end``, when that is known. Raises ``ValueError`` for anything but a question.
         """
         for message in messages:
             if not only_asks(message):
@@ -104,18 +105,21 @@ class RawLine:
                 if number and pause_s:
                     self.wire._pause(pause_s)
                 self.wire._send(message.encode() + end)
-            received = self._read(patience_s, line_end, enough)
+            received = self._read(patience_s, line_end, quiet_s, enough)
         except Exception as error:
             self.heard.append(Heard(data, b""))
             raise self._lost(error, data) from error
         self.heard.append(Heard(data, received, unasked))
         return received
 
-    def _read(self, patience_s: float, line_end: bytes, enough: Callable[[bytes], bool]) -> bytes:
+    def _read(self, patience_s: float, line_end: bytes, quiet_s: float, enough: Callable[[bytes], bool]) -> bytes:
         came = b""
         try:
             while len(came) < LONGEST_REPLY_BYTES and not (self.wire.framed and enough(came)):
-                more = self.wire._receive(self._wait_s(came, patience_s, line_end, enough))
+                wait_s = patience_s
+                if enough(came):
+                    wait_s = SHORT_QUIET_S if line_end and came.endswith(line_end) else quiet_s
+                more = self.wire._receive(wait_s)
                 if not more:
                     break
                 came += more
@@ -126,12 +130,6 @@ class RawLine:
             # What was asked in vain is forgotten, or the next question would be refused for it (IEEE 488.2 6.3.2.3).
             self.wire._clear()
         return came
-
-    @staticmethod
-    def _wait_s(came: bytes, patience_s: float, line_end: bytes, enough: Callable[[bytes], bool]) -> float:
-        if not enough(came):
-            return patience_s
-        return SHORT_QUIET_S if line_end and came.endswith(line_end) else LONG_QUIET_S
 
     def _lost(self, error: Exception, sent: bytes) -> BaseException:
         self.wire.close()

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from drivers.raw_line import RawLine
+from drivers.raw_line import LONG_QUIET_S, RawLine
 
 LISTEN_S = 0.3
 """How long an instrument may say something by itself after its line was opened, s (judgement)."""
@@ -57,11 +57,6 @@ class LineManners:
         """The silence that ends a reply, where the end of a message is not also the end of a reply."""
         return None if self.hears in self.ends else GAP_S
 
-    @property
-    def line_end(self) -> bytes:
-        """The last bytes of a reply."""
-        return self.ends
-
 
 class Asker:
     """Asks by the manners found so far and takes echo, ends and padding off the replies."""
@@ -86,7 +81,8 @@ class Asker:
             *messages,
             end=manners.hears,
             patience_s=self.patience_s if patience_s is None else patience_s,
-            line_end=manners.line_end,
+            line_end=manners.ends,
+            quiet_s=LONG_QUIET_S if manners.ends else GAP_S,
             pause_s=pause_s,
             enough=enough or answers_to(*messages),
         )

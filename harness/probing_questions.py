@@ -2,7 +2,7 @@
 
 An unknown question is met with silence. Waiting out the whole deadline each time would take minutes; so after a short
 wait the identity is asked, and what comes before its answer was the reply: instruments answer in the order in which
-they are asked.
+they are asked. What the error queue then does not call refused is asked once more, with patience.
 """
 
 from __future__ import annotations
@@ -78,13 +78,17 @@ class Questions:
             raise OutOfStep("the time for it was used up")
         lines, late = self._lines(question)
         errors = self._errors() if self.errors_ask else ()
-        if not lines and any(error.code == INTERRUPTED for error in errors):
+        refused = any(error.code != INTERRUPTED for error in errors)
+        if not lines and self.errors_ask and not refused:
+            # Neither answered nor refused: it was not waited for long enough.
             lines, late = self.asker.ask(question), True
             errors = self._errors()
         return Answer(tuple(lines), errors, late)
 
     def _lines(self, question: str) -> tuple[list[bytes], bool]:
-        lines = self.asker.ask(question, patience_s=PATIENCE_S)
+        # On a line with whole messages a reply that is not waited for is gone.
+        hurried = self.errors_ask or not self.asker.line.wire.framed
+        lines = self.asker.ask(question, patience_s=PATIENCE_S if hurried else None)
         if lines:
             return lines, False
         identity = self.identity
