@@ -286,12 +286,13 @@ def test_messages_held_together_do_not_go_on_on_a_new_line(session, script, wire
     assert script.heard == [b"INST:NSEL 2", b"*IDN?", b"INST:NSEL 2", b"*IDN?"]
 
 
-def test_off_in_two_messages_is_repeated_as_a_whole(session, script, wire, monkeypatch):
+def test_off_in_two_messages_is_repeated_as_a_whole(session, script, wire, backend, monkeypatch):
     write, failed = wire.write, []
 
     def once(message: str, **how: bool) -> None:
         if message == "OUTP OFF" and not failed:
             failed.append(message)
+            backend.settle()  # the old line's thread may be slower than the new one's
             wire.close()
         write(message, **how)
 
