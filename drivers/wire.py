@@ -254,8 +254,9 @@ class Wire(ABC):
     def _refuse_unasked(self, *, drop: bool) -> None:
         try:
             self._replies.buffer += self._waiting()
-        except Exception:
-            self._unsent = True
+        except Exception as error:
+            # Found closed is worth another line at once; found silent is not.
+            self._unsent = not self._timed_out(error)
             raise
         if drop:
             self._replies.clear()

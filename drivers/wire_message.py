@@ -16,8 +16,8 @@ from drivers.timely import Timely
 from drivers.usbtmc import clear_usbtmc
 from drivers.wire_stream import Stream, keep_alive
 
-GRACE_SHARE = 0.125
-"""What the library may take beyond the time-out it was given before it is left alone, as a share of the deadline."""
+GRACE_S = 0.1
+"""What the library may take beyond the time-out it was given before it is left alone, s."""
 
 CLEAR_WITHIN_S = 0.3
 """Longest a clear may take, s; HiSLIP sleeps 0.1 s of it (measured in the library)."""
@@ -32,18 +32,34 @@ class Resource(Protocol):
     timeout: Any
 
     def write_raw(self, message: bytes, /) -> int: ...
+    def read_stb(self) -> int: ...
     def read_raw(self) -> bytes: ...
     def clear(self) -> None: ...
     def close(self) -> None: ...
 
 
+MESSAGE_AVAILABLE = 16
+"""Bit of the status byte: a reply lies ready to be read (IEEE 488.2 11.2.1.2)."""
+
+
 class MessageStream(Stream):
-    """``open_resource()`` opens it; ``timeout_s`` is the deadline of a reply, from which the grace is taken."""
+    """``open_resource()`` opens it; ``timeout_s`` is the deadline of a reply.
+
+    ``polls``: before each message the status byte is asked whether a reply lies there that nobody asked for. HiSLIP
+    needs no such thing, as its replies carry the number of their question.
+    """
 
     def __init__(
-        self, open_resource: Callable[[], Resource], *, name: str, open_within_s: float, timeout_s: float
+        self,
+        open_resource: Callable[[], Resource],
+        *,
+        name: str,
+        open_within_s: float,
+        timeout_s: float,
+        polls: bool = False,
     ) -> None:
-        self._grace_s = GRACE_SHARE * timeout_s
+        self._timeout_s = timeout_s
+        self._polls = polls
         self._resource: Resource | None = None
         self.over = True
         self._timely = Timely(self._let_go, name=name)
@@ -61,7 +77,7 @@ class MessageStream(Stream):
             resource.timeout = _ms(within_s)
             return resource.write_raw(data)
 
-        took = self._timely.call(write, within_s=within_s + self._grace_s)
+        took = self._timely.call(write, within_s=within_s + GRACE_S)
         if took != len(data):
             raise ConnectionError(f"{took} of {len(data)} bytes were taken")
 
@@ -73,7 +89,7 @@ class MessageStream(Stream):
             return bytes(resource.read_raw())
 
         try:
-            came = self._timely.call(read, within_s=within_s + self._grace_s)
+            came = self._timely.call(read, within_s=within_s + GRACE_S)
         except Exception as error:
             if _is_timeout(error):
                 return b""
@@ -83,11 +99,24 @@ class MessageStream(Stream):
         return came or b"\n"
 
     def waiting(self) -> bytes:
-        """Nothing comes unasked on these lines; but a connection may have been closed."""
+        """Nothing comes unasked on these lines; but a reply may lie there, or the connection may have been closed."""
         for one in _sockets(self._used()):
             if select.select((one,), (), (), 0)[0] and not one.recv(1, socket.MSG_PEEK):
                 raise ConnectionError("the other end closed the connection")
-        return b""
+        if not self._polls or not self._timely.call(self._has_reply, within_s=self._timeout_s + GRACE_S):
+            return b""
+        return self.receive(self._timeout_s)
+
+    def _has_reply(self) -> bool:
+        resource = self._used()
+        resource.timeout = _ms(self._timeout_s)
+        try:
+            return bool(resource.read_stb() & MESSAGE_AVAILABLE)
+        except Exception as error:
+            if not _is_missing(error):
+                raise
+            self._polls = False
+            return False
 
     def clear(self) -> bool:
         if self._timely.left_behind:
@@ -104,7 +133,7 @@ class MessageStream(Stream):
                 return clear_usbtmc(_interface(resource), within_s=CLEAR_WITHIN_S)
             return True
 
-        return self._timely.call(act, within_s=CLEAR_WITHIN_S + self._grace_s)
+        return self._timely.call(act, within_s=CLEAR_WITHIN_S + GRACE_S)
 
     def close(self) -> None:
         self._timely.close(within_s=0.0 if self._timely.left_behind else CLOSE_WITHIN_S)

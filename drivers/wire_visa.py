@@ -98,7 +98,13 @@ class VisaWire(Wire):
             resource: Resource = self._open_resource(self.address, self._open_timeout_s)
             return resource
 
-        return MessageStream(opened, name=self.name, open_within_s=2 * self._open_timeout_s, timeout_s=self.timeout_s)
+        return MessageStream(
+            opened,
+            name=self.name,
+            open_within_s=2 * self._open_timeout_s,
+            timeout_s=self.timeout_s,
+            polls="::HISLIP" not in self.address.upper(),
+        )
 
     def _socket_stream(self) -> Stream:
         resource = self._open_resource(self.address, self._open_timeout_s)

@@ -52,6 +52,10 @@ class FakeResource:
             raise LATE
         return owed
 
+    def read_stb(self) -> int:
+        self._do("stb")
+        return 0 if self._owed is None else 16
+
     def clear(self) -> None:
         self._do("clear")
         self._owed = None

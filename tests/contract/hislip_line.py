@@ -27,7 +27,7 @@ LARGEST = 1 << 20
 class HislipBackend(RealTime):
     kind = "hislip"
     framed = True
-    extra_s = 0.2
+    extra_s = 0.3
 
     def __init__(self, script: Script, folder: Path) -> None:
         self.script = script

@@ -18,7 +18,7 @@ from drivers.session import Session
 from drivers.wire import Lost, Timeout
 from drivers.wire_visa import VisaWire
 
-SLACK_S = 0.15
+SLACK_S = 0.3
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_an_order_that_is_late_is_not_repeated(wire: VisaWire, resource: FakeRes
     wire.open()
     with pytest.raises(Timeout):
         wire.write("VOLT 12")
-    assert resource.calls == ["open", "write", "close"]
+    assert [call for call in resource.calls if call != "stb"] == ["open", "write", "close"]
 
 
 @pytest.mark.parametrize("where", ["write", "read", "clear", "close", "open"])
