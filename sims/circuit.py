@@ -192,15 +192,21 @@ def solve(branch: Branch, *, r_pack: float, elements: Sequence[Element]) -> tupl
     siemens = 0.0 if math.isinf(total) else 1.0 / total
     bottom, top = sense.node_volts(branch.v_low), sense.node_volts(branch.v_high)
     kinks = {v for e in elements for p in e for v in (p.v_low, p.v_high) if bottom < v < top}
+    missed: tuple[float, tuple[Piece, ...]] | None = None
     for high, low in pairwise([top, *sorted(kinks, reverse=True), bottom]):
         pieces = tuple(_at(e, _inside(low, high)) for e in elements)
         volts = _root(pieces, sense, branch.emf * siemens, siemens)
         # At the foot of a diode nothing flows yet: that belongs to the branch below, whatever the last digit says.
         if volts is None or volts < low or (low == bottom and volts < low + 1e-12 * (1.0 + abs(low))):
+            missed = None if volts is None or low == bottom else (volts, pieces)
             continue
-        # At the upper edge everything together draws, so without constant power a root beyond it is one by rounding.
-        if volts <= high + 1e-9 * (1.0 + abs(high)) or not any(p.watts > 0.0 for p in pieces):
+        if volts <= high + 1e-9 * (1.0 + abs(high)):
             return volts, pieces
+        # At the upper edge everything together draws, so without constant power a root beyond it is one by rounding:
+        # a stiff regulator's, just above, which came out below its own edge in the last digit.
+        if not any(p.watts > 0.0 for p in pieces):
+            return (volts, pieces) if missed is None else (high, missed[1])
+        missed = None
     return None
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
+from sims.circuit import Branch, Piece, sense_of, solve
 from sims.load import LoadPort
 from sims.supply import SupplyPort
 from sims.world import Leads, World
@@ -128,3 +129,19 @@ def test_energy_and_charge_stay_in_the_books(eight: Make, seed: int) -> None:
     assert t.pack_c + t.supply_c == pytest.approx(t.load_c, rel=1e-6, abs=1e-3)
     turned_over = abs(t.supply_j) + abs(t.pack_j) + abs(t.load_j)
     assert t.supply_j + t.pack_j == pytest.approx(t.load_j + t.leads_j, abs=1e-6 * turned_over + 1e-3)
+
+
+@pytest.mark.parametrize("sink_amps", [0.0, 3.0])
+@pytest.mark.parametrize("hundredths", range(2520, 2680, 4))
+def test_a_stiff_regulator_holds_what_a_leak_pushes_against(sink_amps: float, hundredths: int) -> None:
+    """A blocked pack 30 mV above a supply that may source nothing: its volts, not the pack's, stand at the node."""
+    volts = hundredths / 100.0
+    supply = SupplyPort(volts_set=volts, amps_set=0.0, output_on=True, sink_amps=sink_amps, remote_sense=True)
+    supply.start_ramp(0.0)
+    blocked = Branch("blocked", emf=volts + 0.0270190038, ohms=1e7, v_high=volts + 0.72)
+    sense = sense_of(blocked, 0.0)
+    solution = solve(blocked, r_pack=0.0, elements=[supply.pieces(0.0, sense), (Piece("off"),)])
+    assert solution is not None
+    node_volts, (piece, _) = solution
+    assert piece.name in ("cv", "driven")
+    assert node_volts == pytest.approx(volts, abs=1e-6)

@@ -52,6 +52,7 @@ ACTIONS = st.one_of(
     st.tuples(st.just("press"), st.just(None)),
     st.tuples(st.just("volts"), st.sampled_from([0.0, 11.0, 17.5, 20.5, 22.0, 24.8, 26.0, 29.0])),
     st.tuples(st.just("amps"), st.sampled_from([0.5, 4.0, 30.0])),
+    st.tuples(st.just("sink"), st.sampled_from([0.0, 0.5, 15.0])),
     st.tuples(st.just("ac"), st.sampled_from([0.0, 10.0, 120.0, 340.0, 600.0])),
     st.tuples(st.just("cv"), st.sampled_from([0.0, 14.0, 26.0, 27.27])),
     st.tuples(st.just("cc"), st.sampled_from([0.3, 2.0])),
@@ -101,6 +102,8 @@ def act(world: World, what: str, figure: Any, *, pieces: int) -> None:
         supply.volts_set, supply.output_on = figure, figure > 0.0
     elif what == "amps":
         supply.amps_set = figure
+    elif what == "sink":
+        supply.sink_amps = figure
     elif what == "ac":
         ups.ac_load_w = figure
     elif what == "wait":
