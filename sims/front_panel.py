@@ -1,6 +1,7 @@
 """What a person in front of an instrument can do to it: press the local key, turn a knob, switch it off and on.
 
-Not modelled: displays, menus, a knob's single clicks (it is turned to a value at once).
+Not modelled: displays, menus, a knob's single clicks (it is turned to a value at once), lines that drop during a
+restart.
 """
 
 from __future__ import annotations
