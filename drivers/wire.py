@@ -33,8 +33,12 @@ __all__ = ["CALL_DEADLINE_S", "LONGEST_REPLY_BYTES", "Exchange", "Lost", "Timeou
 CALL_DEADLINE_S = 0.8
 """Longest a reply may take, s of machine time; the loop of a bench must notice a silent instrument within a second."""
 
-SECOND_SHARE = 0.5
-"""Deadline of the answer after a clear, as a share of the first: whoever was cleared has nothing else to do."""
+FIRST_SHARE, SECOND_SHARE = 0.6, 0.2
+"""Where a line can clear, the deadline is for all of it: the answer, the clear, and the answer to the same question
+again. These are the shares of the two answers; whoever was cleared has nothing else to do."""
+
+SHARE_LEAST_S = 0.1
+"""No share is shorter than this, s."""
 
 
 NOT_SENT = "Lost (not sent)"
@@ -67,6 +71,9 @@ class Wire(ABC):
 
     framed = False
     """Whether the line itself marks where a message ends."""
+
+    clearable = False
+    """Whether the line may be able to clear the instrument."""
 
     def __init__(
         self,
@@ -222,13 +229,15 @@ class Wire(ABC):
             self._replies.eat_echo(message)
 
     def _asked(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
+        if self.clearable:
+            self._within_s = max(FIRST_SHARE * self.timeout_s, SHARE_LEAST_S)
         try:
             return self._answer(message, wanted)
         except Exception as error:
             # Who answered something is not stuck.
             if not self._timed_out(error) or partial_of(error) or not self._cleared():
                 raise
-        self._within_s = SECOND_SHARE * self.timeout_s
+        self._within_s = max(SECOND_SHARE * self.timeout_s, SHARE_LEAST_S)
         try:
             return self._answer(message, wanted)
         except Exception as error:
@@ -280,5 +289,5 @@ class Wire(ABC):
             why = f"{NO_ANSWER}; switch the instrument off and on, check its cable"
         elif self._timed_out(error):
             kind = Timeout
-            why = f"no whole reply within {self.timeout_s:g} s; check power, cable and address"
+            why = f"no whole reply within {self._within_s:g} s; check power, cable and address"
         return kind(why, instrument=self.name, address=self.address, sent=sent, received=received, unsent=self._unsent)

@@ -19,7 +19,7 @@ from drivers.wire_stream import Stream, keep_alive
 GRACE_S = 0.1
 """What the library may take beyond the time-out it was given before it is left alone, s."""
 
-CLEAR_WITHIN_S = 0.3
+CLEAR_WITHIN_S = 0.2
 """Longest a clear may take, s; HiSLIP sleeps 0.1 s of it (measured in the library)."""
 
 CLOSE_WITHIN_S = 0.5
@@ -118,8 +118,12 @@ class MessageStream(Stream):
             self._polls = False
             return False
 
+    @property
+    def stuck(self) -> bool:  # type: ignore[override]
+        return self._timely.left_behind
+
     def clear(self) -> bool:
-        if self._timely.left_behind:
+        if self.stuck:
             return False
         resource = self._used()
 
@@ -133,10 +137,10 @@ class MessageStream(Stream):
                 return clear_usbtmc(_interface(resource), within_s=CLEAR_WITHIN_S)
             return True
 
-        return self._timely.call(act, within_s=CLEAR_WITHIN_S + GRACE_S)
+        return self._timely.call(act, within_s=CLEAR_WITHIN_S)
 
     def close(self) -> None:
-        self._timely.close(within_s=0.0 if self._timely.left_behind else CLOSE_WITHIN_S)
+        self._timely.close(within_s=0.0 if self.stuck else CLOSE_WITHIN_S)
 
     def _open(self, open_resource: Callable[[], Resource]) -> None:
         self._resource = open_resource()

@@ -16,6 +16,9 @@ class Stream(ABC):
     over = False
     """Whether a line that marks the ends of messages has given the one message that was due."""
 
+    stuck = False
+    """Whether a call into the library has not come back; then there is no use in another."""
+
     @abstractmethod
     def send(self, data: bytes, *, within_s: float) -> None:
         """Send all of it."""

@@ -73,6 +73,7 @@ class VisaWire(Wire):
             echo=echo,
             pace_s=pace_s,
         )
+        self.clearable = self.framed
         self._monotonic = monotonic
         self._open_timeout_s = open_timeout_s
         self._serial_line = serial_line or SerialLine()
@@ -146,7 +147,11 @@ class VisaWire(Wire):
 
     def _clear(self) -> bool:
         assert self._stream is not None
-        return self._stream.clear()
+        if self._stream.clear():
+            return True
+        # Where there is no clear the whole deadline is for the one answer.
+        self.clearable = self._stream.stuck
+        return False
 
     def _pause(self, seconds: float) -> None:
         threading.Event().wait(seconds)

@@ -15,7 +15,7 @@ from pyvisa.constants import StatusCode
 from pyvisa.errors import InvalidSession, UnknownHandler, VisaIOError
 
 from drivers.session import Session
-from drivers.wire import Lost, Timeout
+from drivers.wire import CALL_DEADLINE_S, Lost, Timeout
 from drivers.wire_visa import VisaWire
 
 SLACK_S = 0.3
@@ -236,3 +236,22 @@ def test_a_usb_instrument_that_cannot_be_cleared(resource: FakeResource, statuse
     with pytest.raises(Timeout, match="no answer after clear"):
         wire.query("A?")
     assert resource.heard == [b"A?\n"]
+
+
+def test_where_there_is_no_clear_the_whole_deadline_is_for_the_one_answer(resource: FakeResource) -> None:
+    wire = wire_to(resource, timeout_s=0.4)
+    resource.faults["clear"] = MISSING
+    for within_s in ("0.24", "0.4", "0.4"):
+        wire.open()
+        with pytest.raises(Timeout, match=f"no whole reply within {within_s} s"):
+            wire.query("A?")
+
+
+def test_at_the_usual_deadline_silence_is_told_within_a_second(resource: FakeResource) -> None:
+    """The loop of a bench ends a run for an exchange that takes longer."""
+    wire = wire_to(resource, timeout_s=CALL_DEADLINE_S)
+    wire.open()
+    start = time.monotonic()
+    with pytest.raises(Timeout, match="no answer after clear"):
+        wire.query("A?")
+    assert 0.6 < time.monotonic() - start < 1.0
