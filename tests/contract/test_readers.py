@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
-from instruments import driver_on, rows
+from instruments import PLACES, driver_on, rows
+
+from drivers.dialect import shipped
 
 
 @pytest.fixture(params=rows("meter"))
@@ -47,3 +49,7 @@ def test_a_contact_is_closed_or_not(contact):
 def test_readers_only_ask(meter):
     meter.measure_volts()
     assert all(line.endswith(b"?") for line in meter.script.heard)
+
+
+def test_every_shipped_dialect_has_its_place_in_the_contract():
+    assert set(shipped()) <= {place.name for places in PLACES.values() for place in places}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 
 import msgspec
@@ -42,6 +43,15 @@ def supply(session):
         return Supply(session, dialect, channel=channel, name=name)
 
     return make
+
+
+@pytest.fixture
+def many_switches():
+    """Threads that take turns as often as they can."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    yield
+    sys.setswitchinterval(before)
 
 
 HOWS = ["select", "apart", "suffix", "list"]
@@ -92,7 +102,7 @@ def test_two_drivers_on_one_line_each_keep_to_their_channel(how, supply, box):
 
 
 @pytest.mark.parametrize("how", HOWS)
-def test_threads_on_one_line_do_not_get_each_others_channel(how, supply, box):
+def test_threads_on_one_line_do_not_get_each_others_channel(how, supply, box, many_switches):
     """PyVISA shares one session between threads without a lock (pyvisa/pyvisa#726)."""
     box.held |= {(1, "MEAS:VOLT"): "1.5", (2, "MEAS:VOLT"): "2.5", (3, "MEAS:VOLT"): "3.5"}
     wrong: list[object] = []
