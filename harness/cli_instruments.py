@@ -40,6 +40,8 @@ def instruments(
     ADDRESS: TCPIP::HOST::5025::SOCKET, TCPIP::HOST::INSTR, ASRL/dev/ttyUSB0::INSTR, USB and GPIB as VISA writes
     them, or sim:cabinet/supply. A socket is on no list: its port is in the instrument's manual.
     """
+    if not timeout_s < float("inf"):
+        raise click.BadParameter("nan is no time; a number of seconds is due", param_hint="--timeout")
     if probe is None:
         given = {"--write": write, "--dialect": own, "--baud": baud}
         for option, value in given.items():

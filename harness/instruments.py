@@ -38,7 +38,7 @@ SOURCES: dict[str, Callable[[], list[Seen]]] = {
 }
 """Where instruments are looked for."""
 
-SERIAL = "serial port, not asked: opening it restarts some instruments; --ask-serial asks it"
+SERIAL = "not opened, that may restart it (--ask-serial)"
 
 
 @dataclass(frozen=True, slots=True)

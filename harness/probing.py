@@ -25,6 +25,8 @@ SENTENCE = (
 )
 MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
 
+ENDLESS = "its error queue does not empty, and no dialect fits one: switch it off and on, and probe it again"
+
 
 def probe(
     wire: Wire,
@@ -74,6 +76,8 @@ def _probe(
     questions = Questions(Asker(line, result.manners), identity, stop=stop)
     questions.find_error_queue(tuple(dict.fromkeys(one.errors_ask for one in dialects if one.errors_ask)))
     result.errors_ask, result.old_errors = questions.errors_ask, questions.old_errors
+    if questions.endless:
+        result.against.append(ENDLESS)
     result.decimal_comma = with_comma(dialects, questions)
     found = [fit(one, questions, decimal_comma=result.decimal_comma) for one in dialects]
     result.fits = in_order(found)

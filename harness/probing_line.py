@@ -27,7 +27,7 @@ PACES_S = (0.0, 0.02, 0.05, 0.1, 0.2, 0.5)
 LENGTHS = (120, 100, 80, 64, 56, 48, 40, 36, 32, 28, 24, 20, 16, 12, 8)
 """Pauses between messages and lengths of one that are tried, in this order."""
 
-PLAIN, ERRORS, DONE = "*IDN?", "SYST:ERR?", "*OPC?"
+PLAIN, DONE, STATUS = "*IDN?", "*OPC?", "*STB?"
 
 
 class NoAnswer(Exception):
@@ -173,7 +173,7 @@ def _shorter(ask: Callable[[bytes], bytes], manners: LineManners) -> bytes:
 
 
 def _one_sentence(asker: Asker, answers: list[bytes]) -> bool:
-    others = [asker.ask(message) for message in (ERRORS, DONE)]
+    others = [asker.ask(message) for message in (DONE, STATUS)]
     return all(other[:1] == answers[:1] for other in others)
 
 

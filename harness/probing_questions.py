@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from drivers.faults import Unreadable
 from drivers.scpi import InstrumentError, instrument_error
-from harness.probing_line import ERRORS, PLAIN, Asker, lines_of
+from harness.probing_line import PLAIN, Asker, lines_of
 
 PATIENCE_S = 0.1
 """How long a reply is waited for before the identity is asked, s (judgement)."""
@@ -51,9 +51,11 @@ class Questions:
     errors_ask: str = ""
     old_errors: tuple[InstrumentError, ...] = ()
     stop: Callable[[], bool] = lambda: False
+    endless: bool = False
+    """The error queue still had entries after ``QUEUE_BOUND`` of them."""
     answers: dict[str, Answer] = field(default_factory=dict)
 
-    def find_error_queue(self, candidates: tuple[str, ...] = (ERRORS,)) -> None:
+    def find_error_queue(self, candidates: tuple[str, ...]) -> None:
         """The first question that is answered as an error queue does; entries from before are kept apart."""
         for question in candidates:
             reply = self._lines(question)[0]
@@ -77,7 +79,7 @@ class Questions:
         if self.stop():
             raise OutOfStep("the time for it was used up")
         lines, late = self._lines(question)
-        errors = self._errors() if self.errors_ask else ()
+        errors = self._errors() if self.errors_ask and not self.endless else ()
         refused = any(error.code != INTERRUPTED for error in errors)
         if not lines and self.errors_ask and not refused:
             # Neither answered nor refused: it was not waited for long enough.
@@ -116,8 +118,9 @@ class Questions:
             try:
                 entry = instrument_error(reply[0]) if reply else None
             except Unreadable:
-                break
+                entry = None
             if entry is None:
-                break
+                return tuple(found)
             found.append(entry)
+        self.endless = True
         return tuple(found)

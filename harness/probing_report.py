@@ -79,7 +79,8 @@ def _queue_words(found: Probe) -> str:
     if not found.errors_ask:
         return "errors: it has no error queue that answers"
     old = "; ".join(str(error) for error in found.old_errors)
-    return f"errors: {found.errors_ask}" + (f"; in it from before, and read out now: {safe_text(old)}" if old else "")
+    told = f"; read out of it, from before or from finding the line's ends: {safe_text(old)}" if old else ""
+    return f"errors: {found.errors_ask}{told}"
 
 
 def _line_words(manners: LineManners) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from loopback_line import Line
 
 import harness.connect
 from harness.cli import main
@@ -217,3 +218,26 @@ QUICK = ("--set", "charge_first=false", "--set", "rate_it=1.3", "--set", "rest_s
 @pytest.fixture
 def quick() -> tuple[str, ...]:
     return QUICK
+
+
+@pytest.fixture
+def quick_probe(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Silences of a line on which nothing takes long; what a probe finds is the same."""
+    monkeypatch.setattr("drivers.raw_line.SHORT_QUIET_S", 0.004)
+    monkeypatch.setattr("harness.probing_line.LONG_QUIET_S", 0.12)
+    monkeypatch.setattr("harness.probing_line.CAUTIOUS_S", 0.05)
+    monkeypatch.setattr("harness.probing_line.GAP_S", 0.02)
+    monkeypatch.setattr("harness.probing_questions.PATIENCE_S", 0.03)
+
+
+@pytest.fixture
+def line() -> Iterator[Callable[..., Line]]:
+    made: list[Line] = []
+
+    def make(answers: dict[bytes, bytes], **how: Any) -> Line:
+        made.append(Line(answers, **how))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()

@@ -11,9 +11,6 @@ from typing import Any
 import pytest
 from drawn_instruments import SCENARIO, Drawn, drawn, drive
 
-import drivers.raw_line
-import harness.probing_line
-import harness.probing_questions
 from drivers.dialect import load
 from drivers.raw_line import only_asks
 from drivers.wire_visa import VisaWire
@@ -50,16 +47,6 @@ def fitting(count: int, *, start: int) -> list[int]:
     return found
 
 
-@pytest.fixture
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Silences of a line on which nothing takes long; what is found is the same."""
-    monkeypatch.setattr(drivers.raw_line, "SHORT_QUIET_S", 0.004)
-    monkeypatch.setattr(harness.probing_line, "LONG_QUIET_S", 0.12)
-    monkeypatch.setattr(harness.probing_line, "CAUTIOUS_S", 0.05)
-    monkeypatch.setattr(harness.probing_line, "GAP_S", 0.02)
-    monkeypatch.setattr(harness.probing_questions, "PATIENCE_S", 0.03)
-
-
 def probed_and_driven(cli: Any, one: Drawn, wire: str, place: Path, *, timeout_s: float = 1.0) -> dict[str, Any]:
     with served(one, wire) as bench:
         address = bench.addresses[one.name]
@@ -82,7 +69,7 @@ def probed_and_driven(cli: Any, one: Drawn, wire: str, place: Path, *, timeout_s
         return found
 
 
-@pytest.mark.usefixtures("quick")
+@pytest.mark.usefixtures("quick_probe")
 @pytest.mark.parametrize(
     ("wire", "seed"),
     [

@@ -1,0 +1,218 @@
+"""`nightbench instruments --probe`: what is refused before anything is asked, and what cannot be told."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from loopback_line import Line, refused_port
+
+from drivers.dialect import parse
+from drivers.raw_line import RawLine
+from drivers.wire_memory import MemoryWire
+from harness.instrument_lock import holding, refuse_held
+from harness.lines import WIDTH
+from harness.locks import state_dir
+from harness.probing import probe
+from harness.probing_report import probe_text
+
+
+def test_a_probe_in_words(cli: Any, tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    told = cli("instruments", "--probe", "sim:cabinet/supply", "--write", file)
+    assert (told.exit_code, told.err) == (0, "")
+    assert "dialect: scpi-supply fits" in told.out
+    assert "not tried, since it sets something: VOLT {}" in told.out
+    assert re.search(r"\d+ messages sent, all of them questions; nothing was set", told.out)
+    assert all(len(one) <= WIDTH or str(file) in one for one in told.out.splitlines())
+    assert file.is_file()
+
+
+def test_a_file_that_is_there_is_left_as_it_is_and_nobody_is_asked(
+    cli: Any, line: Callable[..., Line], tmp_path: Path
+) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text("mine")
+    one = line({b"*IDN?": b"OURS,MODEL,SER1,1.0\n"})
+    cli("instruments", "--probe", one.address, "--write", mine).refused(2, "exists already")
+    cli("instruments", "--probe", one.address, "--write", tmp_path).refused(2, "a folder")
+    assert mine.read_text() == "mine"
+    assert one.said == []
+
+
+@pytest.mark.parametrize(
+    ("address", "code", "said"),
+    [
+        ("/dev/ttyUSB0", 2, "write ASRL/dev/ttyUSB0::INSTR"),
+        ("192.0.2.1:5025", 2, "write TCPIP::192.0.2.1::5025::SOCKET"),
+        ("sim:cabinet/toaster", 2, "there are: supply, load"),
+        ("sim:nowhere/supply", 2, "there are: "),
+        ("ASRL/dev/no-such-port::INSTR", 11, "nothing was set"),
+    ],
+)
+def test_an_address_that_will_not_do(cli: Any, address: str, code: int, said: str) -> None:
+    cli("instruments", "--probe", address).refused(code, said)
+
+
+def test_a_port_that_nobody_listens_at(cli: Any) -> None:
+    cli("instruments", "--probe", refused_port()).refused(11, "check power and cable; nothing was set")
+
+
+def test_a_baud_rate_is_for_serial_ports(cli: Any) -> None:
+    cli("instruments", "--probe", "sim:cabinet/supply", "--baud", "9600").refused(2, "is no serial port")
+
+
+def test_one_that_is_held_is_not_probed(cli: Any, line: Callable[..., Line]) -> None:
+    one = line({b"*IDN?": b"OURS,MODEL,SER1,1.0\n"})
+    with holding(one.address):
+        cli("instruments", "--probe", one.address).refused(12, "a run holds this instrument")
+    assert one.said == []
+
+
+def test_one_that_is_held_by_another_address_is_left_alone(line: Callable[..., Line]) -> None:
+    """A run locks an instrument by who it is, too."""
+    import hashlib
+
+    from filelock import FileLock
+
+    from harness.errors import Busy
+
+    key = hashlib.sha256(b"OURS MODEL SER1").hexdigest()[:24]
+    with FileLock(state_dir() / f"{key}.identity.lock"), pytest.raises(Busy, match="by another address"):
+        refuse_held(b"OURS,MODEL,SER1,1.0", address="TCPIP::192.0.2.1::5025::SOCKET")
+    refuse_held(b"OURS,MODEL,SER1,1.0", address="TCPIP::192.0.2.1::5025::SOCKET")
+    refuse_held(b"12.8", address="TCPIP::192.0.2.1::5025::SOCKET")
+
+
+@pytest.mark.usefixtures("quick_probe")
+def test_one_that_says_nothing(cli: Any, line: Callable[..., Line], tmp_path: Path) -> None:
+    one = line({})
+    mine = tmp_path / "mine.toml"
+    told = cli("instruments", "--probe", one.address, "--timeout", "0.1", "--json", "--write", mine)
+    assert told.exit_code == 11
+    assert told.document["against"] == [
+        "nothing came back; check power, cable, address and, on a serial port, the baud rate"
+    ]
+    assert told.document["file"] is None
+    assert f"`nightbench new dialect {mine}`" in told.err
+    assert not mine.exists()
+    assert all(b"?" in message for message in one.said)
+
+
+def knowing(answers: dict[bytes, bytes | list[bytes]]) -> MemoryWire:
+    """An instrument in memory that answers from a table, each entry of a list once; it has an error queue."""
+
+    class Talks:
+        def feed(self, data: bytes) -> bytes:
+            return b"".join(self._one(line) for line in data.splitlines())
+
+        def _one(self, line: bytes) -> bytes:
+            found = answers.get(line, b"")
+            if isinstance(found, list):
+                found = found.pop(0) if found else b""
+            return found or (b'0,"No error"\n' if line == b"SYST:ERR?" else b"")
+
+        def hang_up(self) -> None: ...
+
+    return MemoryWire(Talks, lambda seconds: None, name="it", address="memory")
+
+
+def test_one_of_which_no_question_is_understood() -> None:
+    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n"}))
+    assert (found.found, found.best, found.identity) == (False, None, "OURS,NEW,1,1")
+    assert "no question of any dialect was understood" in found.against[0]
+    assert "no dialect: no question of any dialect" in probe_text(found, None)
+
+
+def test_a_dialect_of_ones_own_is_tried_too(cli: Any, tmp_path: Path) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text('kind = "meter"\nwords = "ours"\n[measured_volts]\nask = "MEAS:VOLT:DC?"\nunit = "V"\n')
+    told = cli("instruments", "--probe", "sim:cabinet/meter", "--dialect", file, "--json")
+    assert (told.exit_code, told.document["dialect"]) == (0, "own")
+    assert "scpi-meter" in told.document["alike"]
+    own = parse(file.read_text().replace("MEAS:VOLT:DC?", "OUR:VOLT?"), where="own.toml")
+    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n", b"OUR:VOLT?": b"12.8\n"}), own=[own])
+    assert found.found
+    assert found.best is not None
+    assert found.best.dialect.name == "own"
+    file.write_text('kind = "metre"\n')
+    cli("instruments", "--probe", "sim:cabinet/meter", "--dialect", file).refused(2, "--dialect", "metre", "accepted")
+
+
+def test_a_new_dialect_says_what_to_do_next(cli: Any, tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    told = cli("new", "dialect", file)
+    assert (told.exit_code, told.out) == (0, "")
+    assert f"nightbench instruments --probe ADDRESS --dialect {file}" in " ".join(told.err.split())
+
+
+@pytest.mark.parametrize(
+    "message",
+    [
+        "VOLT 5",
+        "*RST",
+        "OUTP ON;OUTP?",
+        "INST:NSEL 2;:VOLT?",
+        "VOLT 5 ?",
+        "",
+        "?;OUTP ON",
+        "VOLT?\nOUTP ON",
+        "*IDN?\rOUTP ON",
+    ],
+)
+def test_what_sets_something_never_leaves(message: str) -> None:
+    class Nobody:
+        def feed(self, data: bytes) -> bytes:
+            raise AssertionError(f"{data!r} was sent")
+
+        def hang_up(self) -> None: ...
+
+    raw = RawLine(MemoryWire(Nobody, lambda seconds: None, name="it", address="memory"))
+    raw.open()
+    with pytest.raises(ValueError, match="only questions are sent here"):
+        raw.ask(message, end=b"\n", patience_s=0.1)
+    assert raw.heard == []
+
+
+def test_errors_from_before_are_told_and_not_blamed_on_the_first_question() -> None:
+    old: list[bytes] = [b'-222,"Data out of range"\n', b'-350,"Queue overflow"\n']
+    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n", b"MEAS:TEMP?": b"21.5\n", b"SYST:ERR?": old}))
+    assert found.found
+    assert [str(error) for error in found.old_errors] == ['-222,"Data out of range"', '-350,"Queue overflow"']
+    assert '-222,"Data out of range"; -350,"Queue overflow"' in " ".join(probe_text(found, None).split())
+
+
+def test_an_error_queue_that_never_empties_is_no_trap() -> None:
+    found = probe(
+        knowing({b"*IDN?": b"OURS,NEW,1,1\n", b"MEAS:TEMP?": b"21.5\n", b"SYST:ERR?": b'-350,"Queue overflow"\n'})
+    )
+    assert len(found.old_errors) <= 33
+    assert found.best is not None
+    assert found.best.dialect.name == "scpi-thermometer"
+    assert "does not empty" in "; ".join(found.against)
+
+
+def test_one_that_goes_away_in_the_middle_is_told_as_far_as_it_came() -> None:
+    class Leaves:
+        left = 60
+
+        def feed(self, data: bytes) -> bytes:
+            self.left -= 1
+            if not self.left:
+                raise ConnectionResetError("gone")
+            return b"OURS,NEW,1,1\n" * data.count(b"*IDN?") + b'0,"No error"\n' * data.count(b"SYST:ERR?")
+
+        def hang_up(self) -> None: ...
+
+    found = probe(MemoryWire(Leaves, lambda seconds: None, name="it", address="memory"))
+    assert (found.found, found.identity) == (False, "OURS,NEW,1,1")
+    assert "the line broke" in found.against[0]
+
+
+def test_time_that_is_used_up_ends_a_probe() -> None:
+    turns = iter(range(1000))
+    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n"}), stop=lambda: next(turns) > 5)
+    assert found.against == ["given up: the time for it was used up"]
