@@ -10,8 +10,10 @@ from drivers.number_texts import in_form
 from drivers.scpi import number
 from drivers.session import Session
 
-_last_selected: WeakKeyDictionary[Session, int] = WeakKeyDictionary()
-"""The channel this program selected last on each session: what is found instead was somebody else."""
+_last_selected: WeakKeyDictionary[Session, tuple[int, int]] = WeakKeyDictionary()
+"""How often the line had been opened, and the channel this program selected last on it: what is found instead was
+somebody else. On a line that was opened anew since, it may have been the instrument, which starts with its first.
+"""
 
 
 class ChannelRefused(ValueError):
@@ -86,7 +88,7 @@ class Channel:
             if self._how.joined:
                 # No question goes with it: what was not answered may be asked again, an order may not.
                 self._session.tell(self._fitting(self._join(self._select, message)))
-                _last_selected[self._session] = self.number
+                self._has_selected()
                 return
             self._tell_selection()
             self._session.tell(self._fitting(message))
@@ -96,7 +98,7 @@ class Channel:
         """An order to whoever is there, only for switching off: neither identity nor selection is looked at."""
         self._session.tell_whoever(*self.messages(template, number_text))
         if self._select:
-            _last_selected[self._session] = self.number
+            self._has_selected()
 
     def messages(self, template: str, number_text: str = "") -> tuple[str, ...]:
         """The literal messages that carry an order to this channel."""
@@ -118,7 +120,7 @@ class Channel:
         """Our channel while the instrument's selection is as this program left it, else the channel it says."""
         with self._session.held():
             held = self._selection(self._session.ask(self._how.ask), self._how.ask)
-            return float(self.number if held == _last_selected.get(self._session, held) else held)
+            return float(self.number if self._is_ours(held) else held)
 
     def _filled(self, template: str) -> str:
         text = template.replace("{channel}", str(self.number))
@@ -164,15 +166,22 @@ class Channel:
 
     def _look_back(self, held: int) -> None:
         """Whether what was selected before is what this program left selected."""
-        if held != _last_selected.get(self._session, held):
+        if not self._is_ours(held):
             self.stolen = held
-        _last_selected[self._session] = self.number
+        self._has_selected()
+
+    def _is_ours(self, held: int) -> bool:
+        openings, ours = _last_selected.get(self._session, (0, held))
+        return held == ours or openings != self._session.openings
+
+    def _has_selected(self) -> None:
+        _last_selected[self._session] = (self._session.openings, self.number)
 
     def _tell_selection(self) -> None:
         if self._how.ask:
             self._look_back(self._selection(self._session.ask(self._how.ask), self._how.ask))
         self._session.tell(self._fitting(self._select))
-        _last_selected[self._session] = self.number
+        self._has_selected()
 
     def _see_selection(self, message: str) -> None:
         self._compare(self._selection(self._session.ask(self._how.ask), self._how.ask), message)

@@ -169,6 +169,21 @@ def test_the_selection_is_a_part_of_the_state(how, supply, box):
     assert box.heard == ["INST:NSEL?"], "looking must not select"
 
 
+@pytest.mark.parametrize("how", ["select", "apart"])
+def test_a_selection_that_was_reset_with_the_line_was_nobody(how, supply, box):
+    """An instrument that restarts as its port is opened starts with channel 1."""
+    two = supply(how, 2)
+    two.measure_volts()
+    box.selected = 1
+    two.session.reopen()
+    assert two.measure_volts() == 0.0
+    assert two.meddled_with() is None
+    box.selected = 1
+    two.measure_volts()
+    assert two.meddled_with() == "selected was 2, is 1"
+    assert two.meddled_with() is None, "told once"
+
+
 @pytest.mark.parametrize("how", ["suffix", "list"])
 def test_without_a_selection_there_is_no_such_state(how, supply):
     assert "selected" not in dict(supply(how, 2).state_queries())
