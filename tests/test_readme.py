@@ -42,6 +42,7 @@ LONG = (
     r"qualify (?!.*--dry)",  # most of a day, measured elsewhere
     r"runs$",  # needs a run
     r"safe |check .*--unattended",  # below, with what they need
+    r"instruments$|instruments --probe (?!sim:)",  # would look at this machine's ports and its network
 )
 """Commands that are parsed but not run here, and why."""
 
