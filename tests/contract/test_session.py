@@ -223,6 +223,15 @@ def test_a_banner_is_no_identity_whatever_the_pattern(wire, script):
     assert session.identity.model == "SCRIPTED"
 
 
+@pytest.mark.parametrize("backend", ["memory", "tcp", "pty"], indirect=True)
+@pytest.mark.parametrize("how", [{"patterns": ("ours,*",)}, {"expected_identity": "SCRIPTED"}])
+def test_a_banner_with_commas_is_no_identity_where_one_is_known(wire, script, how):
+    script.replies[b"*IDN?"] = [b"OUR INSTRUMENTS, BOOT, V1, READY\r\n", IDENTITY + b"\n"]
+    session = Session(wire, **how)
+    session.open()
+    assert session.identity.model == "SCRIPTED"
+
+
 def test_one_sentence_for_every_question_is_named(wire, script):
     script.replies |= {b"*IDN?": [b"NOT IN REMOTE\r\n"], b"SYST:ERR?": [b"NOT IN REMOTE\r\n"]}
     with pytest.raises(Unreadable, match=r"NOT IN REMOTE.*every question; it may want to be told to go remote"):
