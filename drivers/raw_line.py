@@ -126,9 +126,6 @@ class RawLine:
         except Exception as error:
             if not self.wire._timed_out(error):
                 raise
-        if not came and self.wire.framed:
-            # What was asked in vain is forgotten, or the next question would be refused for it (IEEE 488.2 6.3.2.3).
-            self.wire._clear()
         return came
 
     def _lost(self, error: Exception, sent: bytes) -> BaseException:

@@ -15,6 +15,7 @@ from typing import Any
 
 from drivers.discovery import NotInstalled, Seen, announced, serial_ports, visa_resources
 from drivers.raw_line import RawLine
+from drivers.session import IDENTITY_ASK
 from drivers.wire import Wire, WireError
 from drivers.wire_visa import VisaWire
 from harness.addresses import NotAnAddress, normal
@@ -23,7 +24,7 @@ from harness.errors import Busy, Usage, UserError
 from harness.instrument_lock import holding
 from harness.lines import WIDTH
 from harness.plain import safe_text
-from harness.probing_line import PLAIN, lines_of
+from harness.probing_line import answers_to, lines_of
 
 LOOK_S = 8.0
 """Longest that looking may take, s; VISA's own looking takes some four."""
@@ -140,10 +141,10 @@ def identity_of(wire: Wire) -> str:
     with holding(wire.address):
         try:
             line.open()
-            lines = lines_of(line.ask(PLAIN, end=b"\n", patience_s=wire.timeout_s))
+            came = line.ask(IDENTITY_ASK, end=b"\n", patience_s=wire.timeout_s, enough=answers_to(IDENTITY_ASK))
         finally:
             line.close()
-    said = [one for one in lines if one != PLAIN.encode()]
+    said = [one for one in lines_of(came) if one != IDENTITY_ASK.encode()]
     best = max(said, key=lambda one: one.count(b","), default=b"")
     return best.decode("ascii", "backslashreplace").strip()
 

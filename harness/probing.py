@@ -12,6 +12,7 @@ from drivers.dialect import Dialect, Setting, load, parts, shipped
 from drivers.faults import NotANumber
 from drivers.number_texts import value_of
 from drivers.raw_line import RawLine, only_asks
+from drivers.session import IDENTITY_ASK
 from drivers.wire import Lost, Wire
 from harness.probing_file import dialect_text, refusal
 from harness.probing_fit import Fit, fit, in_order, with_comma
@@ -49,7 +50,9 @@ def probe(
     except OutOfStep as error:
         result.against.append(f"given up: {error}")
     except Lost as error:
-        if not result.heard or not result.identity:
+        if not result.identity:
+            if said := result.manners.banner.strip():
+                error.why = f"it said {said!r} when the line was opened, then: {error.why}"
             raise
         result.against.append(f"the line broke: {error.why}")
     finally:
@@ -65,7 +68,8 @@ def _probe(
     stop: Callable[[], bool],
     met: Callable[[bytes], None],
 ) -> None:
-    result.manners, identity = learn(line)
+    asks = [one.identity_ask for one in dialects if only_asks(one.identity_ask)]
+    identity = learn(line, result.manners, asks=list(dict.fromkeys([IDENTITY_ASK, *asks])))
     if result.manners.sentence:
         result.against.append(SENTENCE)
         return

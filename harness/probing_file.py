@@ -60,9 +60,8 @@ def _lines(found: Probe, best: Fit, joined: bool) -> Iterator[str]:
     yield from head.splitlines()
     yield f"kind = {_value(kind_of(dialect))}"
     yield f"words = {_value(_ascii(f'{dialect.words}, as probed'))}"
-    yield f"identity = {_value([_pattern(found.identity)])}  # the whole answer to *IDN?; * is anything"
-    if dialect.identity_ask != "*IDN?":
-        yield f"identity_ask = {_value(dialect.identity_ask)}"
+    yield f"identity = {_value([_pattern(found.identity)])}  # the whole answer to that question; * is anything"
+    yield f"identity_ask = {_value(found.manners.identity_ask)}"
     yield f"errors_ask = {_value(found.errors_ask)}" + ("" if found.errors_ask else "  # no error queue answered")
     if found.decimal_comma:
         yield "decimal_comma = true  # its replies have one"

@@ -6,7 +6,7 @@ that was long enough, a length that was not cut.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from drivers.raw_line import LONG_QUIET_S, RawLine
@@ -27,7 +27,7 @@ PACES_S = (0.0, 0.02, 0.05, 0.1, 0.2, 0.5)
 LENGTHS = (120, 100, 80, 64, 56, 48, 40, 36, 32, 28, 24, 20, 16, 12, 8)
 """Pauses between messages and lengths of one that are tried, in this order."""
 
-PLAIN, DONE, STATUS = "*IDN?", "*OPC?", "*STB?"
+DONE, STATUS = "*OPC?", "*STB?"
 
 
 class NoAnswer(Exception):
@@ -38,6 +38,7 @@ class NoAnswer(Exception):
 class LineManners:
     """What was found. ``hears`` ends a message, ``ends`` a reply; times in s."""
 
+    identity_ask: str = "*IDN?"
     hears: bytes = b"\n"
     ends: bytes = b""
     echo: bool = False
@@ -89,6 +90,10 @@ class Asker:
         lines = lines_of(raw)
         return _without_echo(lines, messages) if manners.echo else lines
 
+    def introduction(self, enough: Callable[[bytes], bool] | None = None) -> list[bytes]:
+        """The answer to the identity question that was found."""
+        return self.ask(self.manners.identity_ask, enough=enough)
+
 
 def _without_echo(lines: list[bytes], messages: tuple[str, ...]) -> list[bytes]:
     """An echo stands on a line of its own, or behind an answer that had no end and came late."""
@@ -117,55 +122,56 @@ def ending(raw: bytes) -> bytes:
     return raw[len(raw.rstrip(b"\r\n\0")) :]
 
 
-def learn(line: RawLine) -> tuple[LineManners, bytes]:
-    """Open the line and find its manners; the identity beside them.
+def learn(line: RawLine, manners: LineManners, *, asks: Sequence[str]) -> bytes:
+    """Open the line and find its manners; returns the identity. ``asks``: identity questions, tried in this order.
 
     Raises ``NoAnswer``, and ``Lost`` or ``Timeout`` of the wire.
     """
-    manners = LineManners(pace_s=CAUTIOUS_S)
+    manners.pace_s = CAUTIOUS_S
     manners.banner = line.open(listen_s=LISTEN_S)
     stream = not line.wire.framed
-    raw = _first_answer(line, manners, stream)
-    lines = lines_of(raw)
-    manners.echo = lines[0] == PLAIN.encode()
+    raw = _first_answer(line, manners, ENDS if stream else ENDS[:1], asks)
+    manners.echo = manners.identity_ask.encode() in lines_of(raw)
     manners.ends = ending(raw)
-    if manners.echo and len(lines) == 1:
-        raise NoAnswer("it sends back what it is sent, and nothing else")
     asker = Asker(line, manners)
-    answers = asker.ask(PLAIN)
+    answers = asker.introduction()
     if not answers:
-        raise NoAnswer(f"it answered ({lines[-1]!r}) and then no more")
+        raise NoAnswer(f"it answered {raw!r} and then no more")
     identity = next((one for one in answers if one.count(b",") >= 2), answers[0])
     manners.extra_lines = len(answers) > 1
     if _one_sentence(asker, answers):
         manners.sentence = identity
-        return manners, identity
+        return identity
     manners.joined = _joined(asker, identity)
     if stream:
         manners.message_bytes = _longest(asker, identity)
     # A line that frames messages holds one question at a time, and needs no pause.
     manners.pace_s = _pace(asker, identity) if stream else 0.0
-    return manners, identity
+    return identity
 
 
-def _first_answer(line: RawLine, manners: LineManners, stream: bool) -> bytes:
-    def ask(end: bytes) -> bytes:
-        line.pause(manners.pace_s)
-        return line.ask(PLAIN, end=end, patience_s=line.wire.timeout_s, enough=answers_to(PLAIN))
+def _first_answer(line: RawLine, manners: LineManners, ends: Sequence[bytes], asks: Sequence[str]) -> bytes:
+    last = b""
+    for question in asks:
+        answered = answers_to(question)
 
-    for end in ENDS if stream else ENDS[:1]:
-        raw = ask(end)
-        # What comes once may be a banner that was late, or the end of something older.
-        if not lines_of(raw) or not lines_of(again := ask(end)):
-            continue
-        manners.hears = end
-        return _shorter(ask, manners) or again if end == b"\r\n" else again
-    raise NoAnswer("nothing came back" if not raw else f"it said {raw!r} and nothing more")
+        def ask(end: bytes, question: str = question, answered: Callable[[bytes], bool] = answered) -> bytes:
+            line.pause(manners.pace_s)
+            return line.ask(question, end=end, patience_s=line.wire.timeout_s, enough=answered)
+
+        for end in ends:
+            last = ask(end) or last
+            # What comes once may be a banner that was late, or the end of something older.
+            if not answered(last) or not answered(again := ask(end)):
+                continue
+            manners.hears, manners.identity_ask = end, question
+            return _shorter(ask, answered, manners) or again if end == b"\r\n" else again
+    raise NoAnswer(f"it says {last!r} and nothing more" if last else "nothing came back")
 
 
-def _shorter(ask: Callable[[bytes], bytes], manners: LineManners) -> bytes:
+def _shorter(ask: Callable[[bytes], bytes], answered: Callable[[bytes], bool], manners: LineManners) -> bytes:
     """Heard when a message ends with CR LF: perhaps at the CR already. Leaves no half message behind."""
-    if lines_of(ask(b"\r")) and lines_of(again := ask(b"\r")):
+    if answered(ask(b"\r")) and answered(again := ask(b"\r")):
         manners.hears = b"\r"
         return again
     ask(b"\r\n")
@@ -178,11 +184,12 @@ def _one_sentence(asker: Asker, answers: list[bytes]) -> bool:
 
 
 def _pace(asker: Asker, identity: bytes) -> float:
+    question = asker.manners.identity_ask
     for pause_s in PACES_S:
-        answers = asker.ask(PLAIN, PLAIN, pause_s=pause_s, enough=lambda came: came.count(identity) >= 2)
+        answers = asker.ask(question, question, pause_s=pause_s, enough=lambda came: came.count(identity) >= 2)
         if b"".join(answers).count(identity) >= 2:
             return pause_s
-        asker.ask(PLAIN)  # whatever is left of the two is passed by now
+        asker.introduction()  # whatever is left of the two is passed by now
     asker.manners.notes.append(f"two questions {PACES_S[-1]:g} s apart are not both answered")
     return PACES_S[-1]
 
@@ -191,12 +198,12 @@ def _longest(asker: Asker, identity: bytes) -> int:
     """Most bytes of a message, its end among them, that are surely taken; 0 when none of those tried was cut."""
     for length in LENGTHS:
         # White space before a header means nothing (IEEE 488.2 7.4.1.2), and cut anywhere this sets nothing.
-        if identity in asker.ask(PLAIN.rjust(length)):
+        if identity in asker.ask(asker.manners.identity_ask.rjust(length)):
             return 0 if length == LENGTHS[0] else length + len(asker.manners.hears)
     asker.manners.notes.append("a message with white space before it is not answered: its longest is not known")
     return 0
 
 
 def _joined(asker: Asker, identity: bytes) -> bool:
-    answers = asker.ask(f"{DONE};{PLAIN}")
+    answers = asker.ask(f"{DONE};{asker.manners.identity_ask}")
     return len(answers) == 1 and answers[0].endswith(b";" + identity)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from drivers.faults import Unreadable
 from drivers.scpi import InstrumentError, instrument_error
-from harness.probing_line import PLAIN, Asker, lines_of
+from harness.probing_line import Asker, lines_of
 
 PATIENCE_S = 0.1
 """How long a reply is waited for before the identity is asked, s (judgement)."""
@@ -94,7 +94,7 @@ class Questions:
         if lines:
             return lines, False
         identity = self.identity
-        came = self.asker.ask(PLAIN, enough=lambda raw: identity in raw)
+        came = self.asker.introduction(lambda raw: identity in raw)
         before = came[: came.index(identity)] if identity in came else self._back_in_step(came)
         # What came in the pause before the identity was asked.
         meanwhile = [line for line in lines_of(self.asker.line.heard[-1].unasked) if line != question.encode()]
@@ -107,9 +107,9 @@ class Questions:
         if together.endswith(self.identity):
             return [rest] if (rest := together.removesuffix(self.identity)) else []
         for _ in range(2):
-            if self.identity in self.asker.ask(PLAIN, enough=lambda raw: self.identity in raw):
+            if self.identity in self.asker.introduction(lambda raw: self.identity in raw):
                 return []
-        raise OutOfStep("it does not answer *IDN? any more as it did at first")
+        raise OutOfStep("it does not say who it is any more as it did at first")
 
     def _errors(self) -> tuple[InstrumentError, ...]:
         found: list[InstrumentError] = []

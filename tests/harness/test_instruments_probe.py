@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import socket
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,13 +12,14 @@ from typing import Any
 import pytest
 from loopback_line import Line, refused_port
 
-from drivers.dialect import parse
+from drivers.dialect import parse, parts
 from drivers.raw_line import RawLine
 from drivers.wire_memory import MemoryWire
 from harness.instrument_lock import holding, refuse_held
 from harness.lines import WIDTH
 from harness.locks import state_dir
 from harness.probing import probe
+from harness.probing_file import dialect_text
 from harness.probing_report import probe_text
 
 
@@ -216,3 +219,59 @@ def test_time_that_is_used_up_ends_a_probe() -> None:
     turns = iter(range(1000))
     found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n"}), stop=lambda: next(turns) > 5)
     assert found.against == ["given up: the time for it was used up"]
+
+
+TERSE = """
+kind = "meter"
+words = "ours, of few letters"
+identity = ["THING 7*"]
+identity_ask = "I?"
+errors_ask = ""
+
+[measured_volts]
+ask = "V?"
+unit = "V"
+reply = "U={} *"
+"""
+
+
+def test_one_that_speaks_no_scpi_is_probed_with_a_dialect_of_ones_own() -> None:
+    found = probe(
+        knowing({b"I?": b"THING 7 rev B\n", b"V?": b"U=12.8 ok\n", b"SYST:ERR?": [b""] * 1000}),
+        own=[parse(TERSE, where="terse.toml")],
+    )
+    assert found.against == []
+    assert found.best is not None
+    assert (found.best.dialect.name, found.errors_ask) == ("terse", "")
+    written = parse(dialect_text(found, found.best), where="written.toml")
+    assert (written.identity_ask, written.errors_ask, dict(parts(written))) == (
+        "I?",
+        "",
+        dict(parts(parse(TERSE, where="terse.toml"))),
+    )
+
+
+def test_one_that_is_busy_with_another_client_is_quoted(cli: Any) -> None:
+    """It says a word at the opening and hangs up."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+
+        def turn_away() -> None:
+            client, _ = listener.accept()
+            client.sendall(b"BUSY\n")
+            client.close()
+
+        threading.Thread(target=turn_away, daemon=True).start()
+        address = f"TCPIP::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
+        cli("instruments", "--probe", address).refused(11, "BUSY", "the other end closed the connection")
+
+
+def test_an_echo_alone_is_no_answer() -> None:
+    class Echoes:
+        def feed(self, data: bytes) -> bytes:
+            return data
+
+        def hang_up(self) -> None: ...
+
+    found = probe(MemoryWire(Echoes, lambda seconds: None, name="it", address="memory"))
+    assert found.best is None
+    assert "and nothing more" in found.against[0]
