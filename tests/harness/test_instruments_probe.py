@@ -105,8 +105,8 @@ def test_one_that_says_nothing(cli: Any, line: Callable[..., Line], tmp_path: Pa
     assert all(b"?" in message for message in one.said)
 
 
-def knowing(answers: dict[bytes, bytes | list[bytes]]) -> MemoryWire:
-    """An instrument in memory that answers from a table, each entry of a list once; it has an error queue."""
+def knowing(answers: dict[bytes, bytes | list[bytes]], *, queue: bytes = b'0,"No error"\n') -> MemoryWire:
+    """An instrument in memory that answers from a table, each entry of a list once, and ``queue`` for its errors."""
 
     class Talks:
         def feed(self, data: bytes) -> bytes:
@@ -116,7 +116,7 @@ def knowing(answers: dict[bytes, bytes | list[bytes]]) -> MemoryWire:
             found = answers.get(line, b"")
             if isinstance(found, list):
                 found = found.pop(0) if found else b""
-            return found or (b'0,"No error"\n' if line == b"SYST:ERR?" else b"")
+            return found or (queue if line == b"SYST:ERR?" else b"")
 
         def hang_up(self) -> None: ...
 
@@ -237,7 +237,7 @@ reply = "U={} *"
 
 def test_one_that_speaks_no_scpi_is_probed_with_a_dialect_of_ones_own() -> None:
     found = probe(
-        knowing({b"I?": b"THING 7 rev B\n", b"V?": b"U=12.8 ok\n", b"SYST:ERR?": [b""] * 1000}),
+        knowing({b"I?": b"THING 7 rev B\n", b"V?": b"U=12.8 ok\n"}, queue=b""),
         own=[parse(TERSE, where="terse.toml")],
     )
     assert found.against == []
