@@ -64,3 +64,26 @@ class Timely:
             self._afterwards()
         except Exception:  # nobody is left to be told; the line is given up
             return
+
+
+def made_within(make: Callable[[], T], undo: Callable[[T], None], *, within_s: float, name: str) -> T:
+    """What ``make()`` returns or raises. Raises ``Overdue`` when that takes longer; what it still makes is undone."""
+    made: list[T] = []
+    kept = False
+
+    def work() -> T:
+        made.append(make())
+        return made[0]
+
+    def afterwards() -> None:
+        if not kept:
+            for one in made:
+                undo(one)
+
+    timely = Timely(afterwards, name=name)
+    try:
+        result = timely.call(work, within_s=within_s)
+        kept = True
+        return result
+    finally:
+        timely.close(within_s=0.0)

@@ -290,4 +290,6 @@ class Wire(ABC):
         elif self._timed_out(error):
             kind = Timeout
             why = f"no whole reply within {self._within_s:g} s; check power, cable and address"
+            if not sent:
+                why = "the line did not open in time; check power, cable and address"
         return kind(why, instrument=self.name, address=self.address, sent=sent, received=received, unsent=self._unsent)

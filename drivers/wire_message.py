@@ -39,7 +39,7 @@ class Resource(Protocol):
 
 
 MESSAGE_AVAILABLE = 16
-"""Bit of the status byte: a reply lies ready to be read (IEEE 488.2 11.2.1.2)."""
+"""Bit of the status byte: a reply lies ready to be read (IEEE 488.2, 11.2.1)."""
 
 
 class MessageStream(Stream):

@@ -13,10 +13,12 @@ from __future__ import annotations
 import contextlib
 import re
 import socket
+import sys
 import threading
 from collections.abc import Callable
 from typing import Any
 
+from drivers.timely import made_within
 from drivers.wire import CALL_DEADLINE_S, Exchange, Wire
 from drivers.wire_message import MessageStream, Resource
 from drivers.wire_serial import SerialLine, SerialStream, open_port, port_name
@@ -27,16 +29,27 @@ __all__ = ["OPEN_DEADLINE_S", "SerialLine", "VisaWire"]
 OPEN_DEADLINE_S = 0.5
 """Longest wait for a connection, s; the back end's own default is 10 s."""
 
+PORT_DEADLINE_S = 3.0
+"""Longest wait for a serial port to open, s; one over a radio link takes a second or two (judgement)."""
+
 _SOCKET = re.compile(r"TCPIP\d*::.*::(SOCKET|RAW)", re.IGNORECASE)
 _MESSAGES = re.compile(r"(TCPIP|USB|GPIB)\d*::.+", re.IGNORECASE)
 
 
-def _open_resource(address: str, open_timeout_s: float) -> Any:
+def _manager() -> Any:
     import pyvisa  # here, because it takes longer to import than most commands take to run
 
-    manager: Any = pyvisa.ResourceManager("@py")
+    return pyvisa.ResourceManager("@py")
+
+
+def _open_resource(address: str, open_timeout_s: float) -> Any:
+    manager = _manager()
     # Milliseconds, and not zero: the back end takes 0 as "use the default of 10 s".
     return manager.open_resource(address, open_timeout=max(1, round(1000 * open_timeout_s)))
+
+
+def _shut(stream: Stream) -> None:
+    stream.close()
 
 
 class VisaWire(Wire):
@@ -83,18 +96,22 @@ class VisaWire(Wire):
         self._stream: Stream | None = None
 
     def _open(self) -> None:
+        if self._open_resource is _open_resource and self.address[:4].upper() != "ASRL":
+            _manager()  # before any time is taken: what it imports the first time is no slow instrument
         if self.framed:
             self._stream = self._message_stream()
         elif self.address[:4].upper() == "ASRL":
-            self._stream = SerialStream(
-                port_name(self.address), line=self._serial_line, timeout_s=self.timeout_s, opened=self._opened
-            )
+            self._stream = made_within(self._serial_stream, _shut, within_s=PORT_DEADLINE_S, name=self.name)
         else:
-            self._stream = self._socket_stream()
+            # A name is looked up without any limit of time.
+            within_s = 2 * self._open_timeout_s
+            self._stream = made_within(self._socket_stream, _shut, within_s=within_s, name=self.name)
+
+    def _serial_stream(self) -> Stream:
+        name = port_name(self.address)
+        return SerialStream(name, line=self._serial_line, timeout_s=self.timeout_s, opened=self._opened)
 
     def _message_stream(self) -> Stream:
-        import pyvisa  # noqa: F401  (here, so that its import is not taken for a slow instrument)
-
         def opened() -> Resource:
             resource: Resource = self._open_resource(self.address, self._open_timeout_s)
             return resource
@@ -157,10 +174,10 @@ class VisaWire(Wire):
         threading.Event().wait(seconds)
 
     def _timed_out(self, error: BaseException) -> bool:
-        from pyvisa.constants import StatusCode
-        from pyvisa.errors import VisaIOError
-        from serial import SerialTimeoutException
-
-        if isinstance(error, VisaIOError):
-            return getattr(error, "error_code", None) == StatusCode.error_timeout
-        return isinstance(error, TimeoutError | SerialTimeoutException)
+        if isinstance(error, TimeoutError):
+            return True
+        # Looked up, not imported: an import in the middle of a failure would hold the failure up.
+        visa, port = sys.modules.get("pyvisa.errors"), sys.modules.get("serial")
+        if visa is not None and isinstance(error, visa.VisaIOError):
+            return getattr(error, "error_code", None) == visa.constants.StatusCode.error_timeout
+        return port is not None and isinstance(error, port.SerialTimeoutException)

@@ -139,6 +139,24 @@ def test_a_library_that_never_comes_back(wire: VisaWire, resource: FakeResource,
     assert resource.calls.count("close") == 1, "what was left behind lets go of the resource when it comes back"
 
 
+@pytest.mark.parametrize("address", [*ADDRESSES, "TCPIP::bench.local::5025::SOCKET"])
+def test_an_opening_that_never_comes_back(resource: FakeResource, address: str) -> None:
+    """A name that is looked up, for example: the system sets that no limit."""
+    stuck = threading.Event()
+    resource.faults["open"] = lambda: stuck.wait(10) and None
+    resource.visalib, resource.session = type("Lib", (), {"sessions": {}})(), 1  # type: ignore[attr-defined]
+    wire = wire_to(resource, address)
+    start = time.monotonic()
+    with pytest.raises(Timeout, match="the line did not open in time; check power"):
+        wire.open()
+    assert time.monotonic() - start < 1.0
+    stuck.set()
+    give_up = time.monotonic() + 2
+    while "close" not in resource.calls and time.monotonic() < give_up:
+        time.sleep(0.005)
+    assert resource.calls == ["open", "close"]
+
+
 def test_a_short_write_is_lost(wire: VisaWire, resource: FakeResource, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(resource, "write_raw", lambda message: len(message) - 1)
     wire.open()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pty
 import termios
+import threading
 import time
 import tty
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ from fake_port import FakePort, wire_to
 from serial import SerialException
 
 from drivers.session import Session
-from drivers.wire import Lost
+from drivers.wire import Lost, Timeout
 from drivers.wire_serial import SerialLine, open_port, port_name
 from drivers.wire_visa import VisaWire
 
@@ -161,6 +162,24 @@ def test_every_kind_from_every_call_is_one_kind_of_ours(kind: Exception, where: 
     assert "closing failed" not in str(caught.value)
     assert "\n" not in str(caught.value)
     assert not wire.is_open
+
+
+def test_a_port_that_never_opens(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drivers.wire_visa.PORT_DEADLINE_S", 0.1)
+    stuck = threading.Event()
+
+    def make(line: SerialLine) -> FakePort:
+        stuck.wait(10)
+        return FakePort(line)
+
+    wire, ports = wire_to(make)
+    with pytest.raises(Timeout, match="the line did not open in time"):
+        wire.open()
+    stuck.set()
+    give_up = time.monotonic() + 2
+    while not (ports and ports[0].calls) and time.monotonic() < give_up:
+        time.sleep(0.005)
+    assert ports[0].calls == ["close"], "what came too late is let go"
 
 
 # -- opening -----------------------------------------------------------------------------------------------------------
