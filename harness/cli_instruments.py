@@ -74,16 +74,23 @@ def _list(serial: tuple[str, ...], timeout_s: float, as_json: bool) -> None:
 def _probe(
     address: str, write: str | None, own: tuple[str, ...], baud: int | None, timeout_s: float, as_json: bool
 ) -> int:
-    from harness.errors import PreflightRefused
+    from harness.errors import PreflightRefused, Usage
     from harness.probing_here import probe_address, write_dialect
     from harness.probing_report import probe_document, probe_text
     from harness.starters import refuse_existing
 
     if write is not None:
         refuse_existing(write, example="my-supply.toml")
-    found = probe_address(address, own=own, baud=baud, timeout_s=timeout_s)
-    file = None if write is None or found.best is None else str(write_dialect(found, write))
+    found = probe_address(address, own=own, baud=baud, timeout_s=timeout_s, say=words)
+    file, refused = None, ""
+    if write is not None:
+        try:
+            file = str(write_dialect(found, write))
+        except Usage as error:  # what was found is told all the same
+            refused = str(error)
     figures(probe_document(found, file) if as_json else probe_text(found, file))
-    if write is not None and file is None:
-        words(f"{write}: not written, since nothing is known of its texts; `nightbench new dialect {write}` writes one")
-    return 0 if found.found else PreflightRefused.exit_code
+    if refused:
+        words(f"nightbench: {refused}")
+    if not found.found:
+        return PreflightRefused.exit_code
+    return Usage.exit_code if refused else 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from drivers.dialect import Dialect, DialectRefused, load
@@ -24,9 +24,15 @@ PROBE_S = 180.0
 
 
 def probe_address(
-    address: str, *, own: Sequence[str] = (), baud: int | None = None, timeout_s: float = CALL_DEADLINE_S
+    address: str,
+    *,
+    own: Sequence[str] = (),
+    baud: int | None = None,
+    timeout_s: float = CALL_DEADLINE_S,
+    say: Callable[[str], None] = lambda words: None,
 ) -> Probe:
-    """Find out what speaks at ``address``. ``own``: dialect files to try beside the shipped ones.
+    """Find out what speaks at ``address``. ``own``: dialect files to try beside the shipped ones. ``say`` hears, once
+    something answered, that it will take a while.
 
     Raises ``Usage``, ``Busy``, and ``PreflightRefused`` when the line cannot be opened.
     """
@@ -40,14 +46,15 @@ def probe_address(
     clock: Clock = VirtualClock() if simulated(address) else WallClock()
     wire = _wire(address, clock, baud=baud, timeout_s=timeout_s)
     begun_s = clock.wall()
+
+    def met(said: bytes) -> None:
+        refuse_held(said, address=address)
+        if not simulated(address):
+            say(f"{address} answers; its questions take some 20 s, on a slow line some minutes. Ctrl-C ends it")
+
     with holding(address):
         try:
-            return probe(
-                wire,
-                own=dialects,
-                stop=lambda: clock.wall() - begun_s > PROBE_S,
-                met=lambda said: refuse_held(said, address=address),
-            )
+            return probe(wire, own=dialects, stop=lambda: clock.wall() - begun_s > PROBE_S, met=met)
         except WireError as error:
             raise PreflightRefused(f"{address}: {error.why}; check power and cable; nothing was set") from error
 
