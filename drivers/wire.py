@@ -23,12 +23,22 @@ import contextlib
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
 
+from drivers.exchange import CLEARED, NOT_SENT, Exchange
 from drivers.replies import LONGEST_REPLY_BYTES, Replies
 from drivers.wire_errors import NO_ANSWER, Lost, NoAnswerAfterClear, Timeout, WireError, partial_of, words
 
-__all__ = ["CALL_DEADLINE_S", "LONGEST_REPLY_BYTES", "Exchange", "Lost", "Timeout", "Wire", "WireError"]
+__all__ = [
+    "CALL_DEADLINE_S",
+    "CLEARED",
+    "LONGEST_REPLY_BYTES",
+    "NOT_SENT",
+    "Exchange",
+    "Lost",
+    "Timeout",
+    "Wire",
+    "WireError",
+]
 
 CALL_DEADLINE_S = 0.8
 """Longest a reply may take, s of machine time; the loop of a bench must notice a silent instrument within a second."""
@@ -39,25 +49,6 @@ again. These are the shares of the two answers; whoever was cleared has nothing 
 
 SHARE_LEAST_S = 0.1
 """No share is shorter than this, s."""
-
-
-NOT_SENT = "Lost (not sent)"
-
-CLEARED = "cleared: no answer at first, this one came after a clear"
-
-
-@dataclass(frozen=True, slots=True)
-class Exchange:
-    """One message to an instrument and what came of it; whoever records adds the time.
-
-    An ``error`` begins with its kind: ``Timeout``, ``Lost``, or ``NOT_SENT`` where no byte of the message left; with
-    ``CLEARED`` the answer came after a clear. Without ``sent`` it is the line that could not be opened.
-    """
-
-    name: str
-    sent: bytes
-    received: bytes | None
-    error: str | None
 
 
 class Wire(ABC):
