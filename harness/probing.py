@@ -21,8 +21,9 @@ from harness.probing_line import Asker, NoAnswer, learn
 from harness.probing_questions import OutOfStep, Questions
 
 SENTENCE = (
-    "it answers everything with the same words: it wants a remote command first (SYST:REM is a common one), and that "
-    "sets something, so nothing more can be tried with questions: look it up in its manual"
+    "it answers everything with {said!r}: it wants a remote command first (SYST:REM is a common one). That sets "
+    "something, so it cannot be tried with questions: look it up in its manual, and see [remote] in "
+    "`nightbench new dialect FILE`"
 )
 MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
 
@@ -71,7 +72,7 @@ def _probe(
     asks = [one.identity_ask for one in dialects if only_asks(one.identity_ask)]
     identity = learn(line, result.manners, asks=list(dict.fromkeys([IDENTITY_ASK, *asks])))
     if result.manners.sentence:
-        result.against.append(SENTENCE)
+        result.against.append(SENTENCE.format(said=result.manners.sentence.decode("ascii", "backslashreplace")))
         return
     met(identity)
     result.identity = identity.decode("ascii", "backslashreplace").strip()

@@ -58,6 +58,8 @@ def _lines(found: Probe, best: Fit, joined: bool) -> Iterator[str]:
     dialect = best.dialect
     head = HEAD.format(name=dialect.name, address=safe_text(found.address), identity=_comment(found.identity))
     yield from head.splitlines()
+    if any(one.most is not None for one in found.ranges.values()):
+        yield "# least and most are what it answered to MIN and MAX; what it resolves (step) only its manual tells."
     yield f"kind = {_value(kind_of(dialect))}"
     yield f"words = {_value(_ascii(f'{dialect.words}, as probed'))}"
     yield f"identity = {_value([_pattern(found.identity)])}  # the whole answer to that question; * is anything"

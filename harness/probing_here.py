@@ -86,8 +86,8 @@ def write_dialect(found: Probe, file: str) -> Path:
     best = found.best
     if best is None:
         raise Usage(
-            f"--write {file}: not written: {found.against[0] if found.against else 'nothing answered'}; "
-            f"`nightbench new dialect {file}` writes one to fill in"
+            f"--write {file}: not written, as nothing is known of its texts; `nightbench new dialect {file}` writes "
+            "one to fill in"
         )
     text = dialect_text(found, best)
     if why := refusal(text):

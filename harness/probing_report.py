@@ -65,7 +65,8 @@ def _lines(found: Probe, file: str | None) -> Iterator[str]:
         yield f"answered: {', '.join(best.answered)}"
         for key, why in best.failing.items():
             yield f"missing: {key}: {best.questions[key]}: {safe_text(why)}"
-        yield f"not tried, since it sets something: {', '.join(not_tried(best.dialect))}"
+        if texts := not_tried(best.dialect):
+            yield f"not tried, since it sets something: {', '.join(texts)}"
     if file:
         yield f"written: {file}"
     yield f"{len(found.heard)} messages sent, all of them questions; nothing was set"
