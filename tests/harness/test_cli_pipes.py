@@ -168,7 +168,8 @@ PATH = re.compile(r"[\w.~-]*/[\w./~-]+")
 @pytest.mark.parametrize(
     "command",
     [
-        *[(*one, "--help") for one in ((), ("demo",), ("run",), ("check",), ("simulate",), ("show",), ("safe",))],
+        ("--help",),
+        *[(one, "--help") for one in ("demo", "run", "check", "simulate", "show", "safe", "instruments")],
         ("procedures",),
         ("simulate",),
         ("run", "capacity", "--dry"),

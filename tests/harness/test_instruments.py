@@ -8,6 +8,7 @@ from __future__ import annotations
 import socket
 import sys
 import threading
+import warnings
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
@@ -119,6 +120,23 @@ def test_without_the_package_it_says_what_to_install(monkeypatch: pytest.MonkeyP
     monkeypatch.setitem(sys.modules, "zeroconf", None)
     with pytest.raises(NotInstalled, match=r"nightbench\[discover\]"):
         announced()
+
+
+def test_everything_that_visa_lists_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    import pyvisa
+
+    from drivers.discovery import visa_resources
+
+    def listed(query: str) -> tuple[str, ...]:
+        assert query == "?*"
+        warnings.warn("a package is missing", UserWarning, stacklevel=1)
+        return ("GPIB0::5::INSTR", "USB0::0x1234::0x5678::A1::0::INSTR")
+
+    monkeypatch.setattr(pyvisa, "ResourceManager", lambda backend: SimpleNamespace(list_resources=listed))
+    assert visa_resources() == [
+        Seen("GPIB0::5::INSTR", "VISA"),
+        Seen("USB0::0x1234::0x5678::A1::0::INSTR", "VISA"),
+    ]
 
 
 def test_serial_ports_are_listed_and_not_opened(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,6 +15,7 @@ from loopback_line import Line, refused_port
 
 import harness.instruments as instruments
 from drivers.discovery import Seen
+from harness.instrument_lock import holding
 from harness.instruments import Found, text
 from harness.lines import WIDTH
 
@@ -118,3 +119,17 @@ def test_ctrl_c_ends_it_at_once(line: Callable[..., Line]) -> None:
     out, err = process.communicate(timeout=10)
     assert (process.returncode, out) == (20, "")
     assert err.strip() == "nightbench: stopped by a person; this command left nothing on"
+
+
+def test_ctrl_c_ends_a_probe_and_the_lock_is_free_again(line: Callable[..., Line]) -> None:
+    one = line({b"*IDN?": b"OURS,MODEL,SER1,1.0\n"})
+    words = [sys.executable, "-m", "harness.cli", "instruments", "--probe", one.address]
+    process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert process.stderr is not None
+    assert "answers; its questions take" in process.stderr.readline()
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=10)
+    assert (process.returncode, out) == (20, "")
+    assert err.strip() == "nightbench: stopped by a person; this command left nothing on"
+    with holding(one.address):
+        assert all(b"?" in message for message in one.said)
