@@ -6,6 +6,7 @@ something. Nothing that is sent here can set anything on an instrument that foll
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -65,6 +66,14 @@ class RawLine:
     def close(self) -> None:
         """Close the line; never raises."""
         self.wire.close()
+
+    def clear(self) -> None:
+        """Have an instrument that has got stuck forget what it was asked, on lines that can: a clear touches the talk
+        and no setting (IEEE 488.2 5.8, from memory). Never raises.
+        """
+        if self.wire.framed:
+            with contextlib.suppress(Exception):
+                self.wire._clear()
 
     def pause(self, seconds: float) -> None:
         """Let time pass and leave what comes lying on the line."""

@@ -106,6 +106,8 @@ class Questions:
         together = b"".join(came)
         if together.endswith(self.identity):
             return [rest] if (rest := together.removesuffix(self.identity)) else []
+        # Some are stuck after a question they do not know, until they are cleared.
+        self.asker.line.clear()
         for _ in range(2):
             if self.identity in self.asker.introduction(lambda raw: self.identity in raw):
                 return []

@@ -12,15 +12,9 @@ from typing import Any
 import pytest
 from loopback_line import Line, refused_port
 
-from drivers.dialect import parse, parts
-from drivers.raw_line import RawLine
-from drivers.wire_memory import MemoryWire
 from harness.instrument_lock import holding, refuse_held
 from harness.lines import WIDTH
 from harness.locks import state_dir
-from harness.probing import probe
-from harness.probing_file import dialect_text
-from harness.probing_report import probe_text
 
 
 def test_a_probe_in_words(cli: Any, tmp_path: Path) -> None:
@@ -105,42 +99,12 @@ def test_one_that_says_nothing(cli: Any, line: Callable[..., Line], tmp_path: Pa
     assert all(b"?" in message for message in one.said)
 
 
-def knowing(answers: dict[bytes, bytes | list[bytes]], *, queue: bytes = b'0,"No error"\n') -> MemoryWire:
-    """An instrument in memory that answers from a table, each entry of a list once, and ``queue`` for its errors."""
-
-    class Talks:
-        def feed(self, data: bytes) -> bytes:
-            return b"".join(self._one(line) for line in data.splitlines())
-
-        def _one(self, line: bytes) -> bytes:
-            found = answers.get(line, b"")
-            if isinstance(found, list):
-                found = found.pop(0) if found else b""
-            return found or (queue if line == b"SYST:ERR?" else b"")
-
-        def hang_up(self) -> None: ...
-
-    return MemoryWire(Talks, lambda seconds: None, name="it", address="memory")
-
-
-def test_one_of_which_no_question_is_understood() -> None:
-    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n"}))
-    assert (found.found, found.best, found.identity) == (False, None, "OURS,NEW,1,1")
-    assert "no question of any dialect was understood" in found.against[0]
-    assert "no dialect: no question of any dialect" in probe_text(found, None)
-
-
 def test_a_dialect_of_ones_own_is_tried_too(cli: Any, tmp_path: Path) -> None:
     file = tmp_path / "own.toml"
     file.write_text('kind = "meter"\nwords = "ours"\n[measured_volts]\nask = "MEAS:VOLT:DC?"\nunit = "V"\n')
     told = cli("instruments", "--probe", "sim:cabinet/meter", "--dialect", file, "--json")
     assert (told.exit_code, told.document["dialect"]) == (0, "own")
     assert "scpi-meter" in told.document["alike"]
-    own = parse(file.read_text().replace("MEAS:VOLT:DC?", "OUR:VOLT?"), where="own.toml")
-    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n", b"OUR:VOLT?": b"12.8\n"}), own=[own])
-    assert found.found
-    assert found.best is not None
-    assert found.best.dialect.name == "own"
     file.write_text('kind = "metre"\n')
     cli("instruments", "--probe", "sim:cabinet/meter", "--dialect", file).refused(2, "--dialect", "metre", "accepted")
 
@@ -150,105 +114,6 @@ def test_a_new_dialect_says_what_to_do_next(cli: Any, tmp_path: Path) -> None:
     told = cli("new", "dialect", file)
     assert (told.exit_code, told.out) == (0, "")
     assert f"nightbench instruments --probe ADDRESS --dialect {file}" in " ".join(told.err.split())
-
-
-@pytest.mark.parametrize(
-    "message",
-    [
-        "VOLT 5",
-        "*RST",
-        "OUTP ON;OUTP?",
-        "INST:NSEL 2;:VOLT?",
-        "VOLT 5 ?",
-        "",
-        "?;OUTP ON",
-        "VOLT?\nOUTP ON",
-        "*IDN?\rOUTP ON",
-    ],
-)
-def test_what_sets_something_never_leaves(message: str) -> None:
-    class Nobody:
-        def feed(self, data: bytes) -> bytes:
-            raise AssertionError(f"{data!r} was sent")
-
-        def hang_up(self) -> None: ...
-
-    raw = RawLine(MemoryWire(Nobody, lambda seconds: None, name="it", address="memory"))
-    raw.open()
-    with pytest.raises(ValueError, match="only questions are sent here"):
-        raw.ask(message, end=b"\n", patience_s=0.1)
-    assert raw.heard == []
-
-
-def test_errors_from_before_are_told_and_not_blamed_on_the_first_question() -> None:
-    old: list[bytes] = [b'-222,"Data out of range"\n', b'-350,"Queue overflow"\n']
-    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n", b"MEAS:TEMP?": b"21.5\n", b"SYST:ERR?": old}))
-    assert found.found
-    assert [str(error) for error in found.old_errors] == ['-222,"Data out of range"', '-350,"Queue overflow"']
-    assert '-222,"Data out of range"; -350,"Queue overflow"' in " ".join(probe_text(found, None).split())
-
-
-def test_an_error_queue_that_never_empties_is_no_trap() -> None:
-    found = probe(
-        knowing({b"*IDN?": b"OURS,NEW,1,1\n", b"MEAS:TEMP?": b"21.5\n", b"SYST:ERR?": b'-350,"Queue overflow"\n'})
-    )
-    assert len(found.old_errors) <= 33
-    assert found.best is not None
-    assert found.best.dialect.name == "scpi-thermometer"
-    assert "does not empty" in "; ".join(found.against)
-
-
-def test_one_that_goes_away_in_the_middle_is_told_as_far_as_it_came() -> None:
-    class Leaves:
-        left = 60
-
-        def feed(self, data: bytes) -> bytes:
-            self.left -= 1
-            if not self.left:
-                raise ConnectionResetError("gone")
-            return b"OURS,NEW,1,1\n" * data.count(b"*IDN?") + b'0,"No error"\n' * data.count(b"SYST:ERR?")
-
-        def hang_up(self) -> None: ...
-
-    found = probe(MemoryWire(Leaves, lambda seconds: None, name="it", address="memory"))
-    assert (found.found, found.identity) == (False, "OURS,NEW,1,1")
-    assert "the line broke" in found.against[0]
-
-
-def test_time_that_is_used_up_ends_a_probe() -> None:
-    turns = iter(range(1000))
-    found = probe(knowing({b"*IDN?": b"OURS,NEW,1,1\n"}), stop=lambda: next(turns) > 5)
-    assert found.against == ["given up: the time for it was used up"]
-
-
-TERSE = """
-kind = "meter"
-words = "ours, of few letters"
-identity = ["THING 7*"]
-identity_ask = "I?"
-errors_ask = ""
-
-[measured_volts]
-ask = "V?"
-unit = "V"
-reply = "U={} *"
-"""
-
-
-def test_one_that_speaks_no_scpi_is_probed_with_a_dialect_of_ones_own() -> None:
-    found = probe(
-        knowing({b"I?": b"THING 7 rev B\n", b"V?": b"U=12.8 ok\n"}, queue=b""),
-        own=[parse(TERSE, where="terse.toml")],
-    )
-    assert found.against == []
-    assert found.best is not None
-    assert (found.best.dialect.name, found.errors_ask) == ("terse", "")
-    written = parse(dialect_text(found, found.best), where="written.toml")
-    assert (written.identity_ask, written.errors_ask, dict(parts(written))) == (
-        "I?",
-        "",
-        dict(parts(parse(TERSE, where="terse.toml"))),
-    )
 
 
 def test_one_that_is_busy_with_another_client_is_quoted(cli: Any) -> None:
@@ -263,15 +128,3 @@ def test_one_that_is_busy_with_another_client_is_quoted(cli: Any) -> None:
         threading.Thread(target=turn_away, daemon=True).start()
         address = f"TCPIP::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
         cli("instruments", "--probe", address).refused(11, "BUSY", "the other end closed the connection")
-
-
-def test_an_echo_alone_is_no_answer() -> None:
-    class Echoes:
-        def feed(self, data: bytes) -> bytes:
-            return data
-
-        def hang_up(self) -> None: ...
-
-    found = probe(MemoryWire(Echoes, lambda seconds: None, name="it", address="memory"))
-    assert found.best is None
-    assert "and nothing more" in found.against[0]
