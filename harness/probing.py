@@ -79,7 +79,7 @@ def _probe(
     if result.manners.extra_lines:
         result.against.append(MORE_LINES)
     questions = Questions(Asker(line, result.manners), identity, stop=stop)
-    questions.find_error_queue(tuple(dict.fromkeys(one.errors_ask for one in dialects if one.errors_ask)))
+    questions.find_error_queue(tuple(dict.fromkeys(one.errors_ask for one in dialects if only_asks(one.errors_ask))))
     result.errors_ask, result.old_errors = questions.errors_ask, questions.old_errors
     if questions.endless:
         result.against.append(ENDLESS)

@@ -17,6 +17,9 @@ from harness.probing_questions import Questions
 MOST_CHANNELS = 16
 """Channels that are looked for."""
 
+NO_CHANNEL = 96
+"""So far beyond the first that nobody has it: who answers for it takes no notice of numbers."""
+
 
 @dataclass(slots=True)
 class Fit:
@@ -90,15 +93,18 @@ def _channels(found: Fit, questions: Questions, comma: bool) -> int:
     if channels.how == "none":
         return 1
     (first, *_) = (part for _, part in parts(found.dialect))
-    for number in range(channels.least, channels.least + MOST_CHANNELS):
-        question = first.ask.replace("{channel}", str(number))
-        if _why_not(first, question, questions, comma):
-            break
-        found.channels += 1
-    if found.channels < 2:
+    numbers = range(channels.least, channels.least + MOST_CHANNELS)
+    if not _answers(first, channels.least + NO_CHANNEL, questions, comma):
+        while found.channels < MOST_CHANNELS and _answers(first, numbers[found.channels], questions, comma):
+            found.channels += 1
+    if found.channels == 1 and channels.how == "suffix":
         # Of one channel the plain headers speak too: a number of 1 means the same as none (SCPI-1999 6.2.5.2).
         found.channels = 0
     return channels.least
+
+
+def _answers(part: Part, channel: int, questions: Questions, comma: bool) -> bool:
+    return not _why_not(part, part.ask.replace("{channel}", str(channel)), questions, comma)
 
 
 def _selected(found: Fit, questions: Questions) -> int:

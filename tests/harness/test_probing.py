@@ -178,3 +178,19 @@ def test_one_that_is_stuck_after_each_unknown_question_is_cleared() -> None:
     assert found.against == []
     assert found.best is not None
     assert found.best.dialect.name == "scpi-thermometer"
+
+
+def test_one_that_takes_no_notice_of_channel_numbers_has_no_channels() -> None:
+    """It answers for channel 97 as well."""
+
+    class Talks:
+        def feed(self, data: bytes) -> bytes:
+            line = data.strip().partition(b" (@")[0]
+            known = {b"*IDN?": b"OURS,NEW,1,1\n", b"SYST:ERR?": b'0,"No error"\n', b"ROUT:CLOS?": b"0\n"}
+            return known.get(line, b"0\n" if line == b"OUTP?" else b"")
+
+        def hang_up(self) -> None: ...
+
+    found = probe(MemoryWire(Talks, lambda seconds: None, name="it", address="memory"))
+    assert found.best is not None
+    assert (found.best.dialect.name, found.best.channels) == ("scpi-switch", 0)
