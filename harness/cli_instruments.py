@@ -77,10 +77,10 @@ def _probe(
     from harness.errors import PreflightRefused, Usage
     from harness.probing_here import probe_address, write_dialect
     from harness.probing_report import probe_document, probe_text
-    from harness.starters import refuse_existing
+    from harness.starters import refuse_place
 
     if write is not None:
-        refuse_existing(write, example="my-supply.toml")
+        refuse_place(write, example="my-supply.toml")
     found = probe_address(address, own=own, baud=baud, timeout_s=timeout_s, say=words)
     file, refused = None, ""
     if write is not None:

@@ -30,20 +30,22 @@ def write_starter(kind: str, path: str | Path) -> Path:
     return write_new(path, starter_text(kind), example=f"{kind}.toml")
 
 
-def refuse_existing(path: str | Path, *, example: str) -> None:
-    """Raises Usage when ``path`` is there already."""
+def refuse_place(path: str | Path, *, example: str) -> None:
+    """Raises Usage when nothing new can be written to ``path``, as far as one can see without writing."""
     path = Path(path)
     if path.is_dir():
         raise Usage(one_line(f"{path}: a folder; name the file to write, for example {path / example}"))
     if path.exists():
         raise Usage(one_line(f"{path}: exists already and is left as it is; choose another name"))
+    if not path.parent.is_dir():
+        raise Usage(one_line(f"{path}: its folder {path.parent} does not exist; make the folder first"))
 
 
 def write_new(path: str | Path, text: str, *, example: str) -> Path:
     """Write a file that is not there yet and return its path; ``example`` names one in refusals. Raises Usage."""
     path = Path(path)
     if path.is_dir():
-        refuse_existing(path, example=example)
+        refuse_place(path, example=example)
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)

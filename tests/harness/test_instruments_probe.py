@@ -36,6 +36,7 @@ def test_a_file_that_is_there_is_left_as_it_is_and_nobody_is_asked(
     one = line({b"*IDN?": b"OURS,MODEL,SER1,1.0\n"})
     cli("instruments", "--probe", one.address, "--write", mine).refused(2, "exists already")
     cli("instruments", "--probe", one.address, "--write", tmp_path).refused(2, "a folder")
+    cli("instruments", "--probe", one.address, "--write", tmp_path / "no" / "x.toml").refused(2, "does not exist")
     assert mine.read_text() == "mine"
     assert one.said == []
 
