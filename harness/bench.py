@@ -209,8 +209,7 @@ class Bench:
         self.block = block
         for name, driver, _ in outputs:
             # What was just remembered must still hold: only the switch may have moved.
-            self.loop.states.expect_switched(name, on=True)
-            self.guarded(partial(driver.switch, True))
+            self._switch_on(name, driver)
         block.began_s = self.elapsed()
         output = Output(self, block.began_s)
         try:
@@ -219,6 +218,16 @@ class Bench:
         finally:
             output.release()
             self._leave_block()
+
+    def _switch_on(self, name: str, driver: Supply | Load) -> None:
+        """On, and only as it was armed: an instrument that restarted since then has other limits. Its line is not
+        opened anew between the look at them and the order."""
+        with driver.session.held():
+            words = self.guarded(partial(self.loop.states.look_at, name))
+            if words is not None:
+                self.stopping.trip(Finding("changed from outside", f"before switching on: {words}"))
+            self.loop.states.expect_switched(name, on=True)
+            self.guarded(partial(driver.switch, True))
 
     def _leave_block(self) -> None:
         if not self.life.energised:

@@ -114,6 +114,14 @@ class StateKeeper:
                 return words
         return None
 
+    def look_at(self, name: str) -> str | None:
+        """Read back everything instrument ``name`` holds, now; words when one has changed. Raises what the drivers
+        raise."""
+        for one in self._kept:
+            if one.instrument == name and not _same(found := one.ask(), one.value):
+                return _changed(name, one.key, one.value, found)
+        return None
+
     def check_all(self) -> str | None:
         """Read everything back once, for a verdict that rests on the settings."""
         return self.check(period_s=EVERY_S)

@@ -84,21 +84,26 @@ class Witnessed:
 def witness(sim: SimBench) -> Witnessed:
     """Listen in on every session made with ``sim`` from now on."""
     seen = Witnessed(sim)
-    connect = sim.connect
+    for name in sim.names:
+        _listen(sim.port(name), name, seen)
+    return seen
 
-    def connected(name: str) -> Any:
-        talker = connect(name)
+
+def _listen(port: Any, name: str, seen: Witnessed) -> None:
+    connect = port.connect
+
+    def connected(*words: Any, **how: Any) -> Any:
+        talker = connect(*words, **how)
         feed = talker.feed
 
-        def fed(data: bytes) -> bytes:
+        def fed(data: bytes, *more: Any, **beside: Any) -> bytes:
             seen.said.append((name, data))
-            return feed(data)
+            return bytes(feed(data, *more, **beside))
 
-        talker.feed = fed  # type: ignore[method-assign]
+        talker.feed = fed
         return talker
 
-    sim.connect = connected  # type: ignore[method-assign]
-    return seen
+    port.connect = connected
 
 
 @pytest.fixture

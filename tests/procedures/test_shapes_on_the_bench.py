@@ -172,7 +172,7 @@ def test_ill_mannered_over_every_transport(wire: str, plain: Any, tmp_path: Path
     assert not outside(one, plain(load_scenario("cabinet"), "voltage-floor", ()))
 
 
-# -- whole nights: python -m pytest -m slow tests/procedures/test_shapes_on_the_bench.py ---------------------------------
+# -- whole nights: pytest -m slow tests/procedures/test_shapes_on_the_bench.py -----------------------------------------
 
 
 @pytest.mark.slow
