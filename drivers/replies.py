@@ -37,6 +37,11 @@ class Replies:
         self.refuse_rest(f"came after {line!r}: one question, more than one reply")
         return line
 
+    def only(self) -> bytes | None:
+        """The next line, whatever it says; ``None`` when more has come than that. Nothing is refused."""
+        line = self._line()
+        return None if self.buffer.strip(_PADDING) else line
+
     def until(self, wanted: Callable[[bytes], bool]) -> bytes:
         """The first reply that is ``wanted``, which must be the last; an error while waiting for it carries the last
         other one as ``partial``."""

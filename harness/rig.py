@@ -218,8 +218,13 @@ class Rig:
                     dead.add(name)
                     flags.append(f"{name}: no reading")
                     errors.append(str(error))
-                if wall is not None and self.drivers[name].session.openings == openings:
-                    longest_s = max(longest_s, wall() - before)
+                session = self.drivers[name].session
+                if session.openings == openings:
+                    longest_s = max(longest_s, wall() - before if wall is not None else 0.0)
+                elif boot_s := (session.openings - openings) * session.wire.boot_s:
+                    # Waited for, and not failed to answer: the others must not go without being asked for it.
+                    began += boot_s
+                    flags.append(f"{name}: opened anew, {boot_s:g} s waited until it had started")
             readings[column] = value
         flags.extend(self._moved())
         if self.subject == "ups":

@@ -66,6 +66,8 @@ LEFT_OUT = {
     "shape": "drawn by instrument",
     "remote_words": "goes with remote_needed",
     "idle_drop_s": "minutes on instruments; a probe is never idle",
+    "answers_orders": "shows only when something is set, which a probe never does",
+    "deaf_s": "seconds at each opening; test_slow_to_start has it",
     "baud": "a pseudo-terminal's pace; drawn where it is served",
 }
 """Habits not drawn here, and why."""
