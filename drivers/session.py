@@ -198,9 +198,6 @@ class Session:
     def _tell_off(self, messages: tuple[str, ...], *, drop: bool) -> None:
         for number, message in enumerate(messages, 1):
             self._order_off(message, share=LAST_SHARE if number == len(messages) else FIRST_SHARE, drop=drop)
-        if self.wire.framed and self._order_reply and not self._trusted:
-            # An answer that is still owed would be in the way of every question on such a line.
-            self.wire.close()
 
     def _order_off(self, message: str, *, share: float, drop: bool) -> None:
         if not self._order_reply:
