@@ -229,10 +229,10 @@ class Wire(ABC):
             kind = NOT_SENT if isinstance(error, WireError) and error.unsent else type(error).__name__
             self.tap(Exchange(self.name, sent, received, f"{kind}: {error}"))
 
-    def _say(self, message: bytes) -> None:
+    def _say(self, message: bytes, *, drop: bool = False) -> None:
         self._send(message + self.terminator)
         if self.echo:
-            self._replies.eat_echo(message)
+            self._replies.eat_echo(message, drop=drop)
 
     def _dismissed(self, message: bytes) -> bytes | None:
         self._say(message)
@@ -263,7 +263,7 @@ class Wire(ABC):
             raise NoAnswerAfterClear(partial_of(error)) from error
 
     def _answer(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
-        self._say(message)
+        self._say(message, drop=wanted is not None)
         return self._replies.one(message) if wanted is None else self._replies.until(wanted)
 
     def _cleared(self) -> bool:
