@@ -54,7 +54,9 @@ def value_of(raw: bytes, part: Reading | Setting, *, decimal_comma: bool = False
 def whole_of(raw: bytes, part: Flag | Mode | Switch | Input) -> int:
     """A reply as a register of bits. Raises ``NotANumber``."""
     value = number(in_form(raw, part.reply if isinstance(part, Flag) else part.form), unit="")
-    if not (0 <= value < 2.0**63 and value.is_integer()):
+    # Beyond 2**53 the low bits of a number are rounded away, and with them what is on or off.
+    most = 2.0**53 if isinstance(part, Switch | Input) else 2.0**63
+    if not (0 <= value < most and value.is_integer()):
         raise NotANumber("is not a register of whole bits", received=raw, do="check its dialect")
     return int(value)
 
