@@ -91,6 +91,8 @@ def _line_table(found: Probe) -> Iterator[str]:
         yield "echo = true"
     if manners.pace_s:
         yield f"pace_s = {manners.pace_s:g}  # messages that come sooner are lost"
+    if manners.boot_s:
+        yield f"boot_s = {manners.boot_s:g}  # it hears nothing sooner after its port was opened, which restarts it"
     if manners.message_bytes:
         yield f"message_bytes = {manners.message_bytes}  # longer ones are cut"
 
