@@ -85,6 +85,7 @@ def _line_table(found: Probe) -> Iterator[str]:
     manners = found.manners
     yield "\n[line]"
     yield f"terminator = {_value(manners.hears.decode())}"
+    yield '# order_reply = "OK"  # if it answers orders too; not tried, since an order sets something'
     if manners.gap_s is not None:
         yield f"gap_s = {manners.gap_s:g}  # its replies end otherwise ({manners.ends!r}): silence ends them"
     if manners.echo:
