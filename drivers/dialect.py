@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from drivers.dialect_checks import problems
+from drivers.dialect_checks import given_twice, problems
 from drivers.dialect_kinds import (
     KINDS,
     AnyDialect,
@@ -106,7 +106,7 @@ def parse(text: str, *, where: str) -> Dialect:
         dialect: Dialect = msgspec.convert(document, Dialect)
     except msgspec.ValidationError as error:
         raise DialectRefused(where, of_type(str(error), document)) from error
-    for problem in problems(dialect):
+    for problem in (*given_twice(document), *problems(dialect)):
         raise DialectRefused(where, of_problem(problem))
     return msgspec.structs.replace(dialect, name=Path(where).name.removesuffix(".toml"))
 

@@ -15,6 +15,12 @@ FUNCTIONS = ("cc", "cv", "cr", "cp")
 LONGEST_GAP_S = 0.4
 """Half of what a whole reply may take: a longer silence could not be told from no answer."""
 
+LONGEST_BOOT_S = 10.0
+"""Nobody may look away from an energised bench for so long; it is for what is opened once, before a run (judgement)."""
+
+LONGEST_ORDER_REPLY = 40
+"""Characters; a word or a sign is meant."""
+
 LONGEST_PACE_S = 0.5
 """A bench asks each instrument about once a second."""
 
@@ -76,6 +82,13 @@ def _line(line: Line) -> Iterator[Problem]:
         yield Problem("line.gap_s", line.gap_s, f"above 0 and at most {LONGEST_GAP_S:g} s is due")
     if not 0 <= line.pace_s <= LONGEST_PACE_S:
         yield Problem("line.pace_s", line.pace_s, f"0 to {LONGEST_PACE_S:g} s is due")
+    if not 0 <= line.boot_s <= LONGEST_BOOT_S:
+        yield Problem("line.boot_s", line.boot_s, f"0 to {LONGEST_BOOT_S:g} s is due")
+    if line.order_reply != line.order_reply.strip() or len(line.order_reply) > LONGEST_ORDER_REPLY:
+        why = f"one word of up to {LONGEST_ORDER_REPLY} characters without blanks around it is due, or an empty text"
+        yield Problem("line.order_reply", line.order_reply, why)
+    if line.order_reply and line.terminator and line.terminator in line.order_reply:
+        yield Problem("line.order_reply", line.order_reply, "it holds the terminator; leave the end of the line out")
     if not (line.message_bytes == 0 or 4 <= line.message_bytes <= 1_000_000):
         yield Problem("line.message_bytes", line.message_bytes, "4 to 1000000 is due, or 0 for any length")
 
@@ -108,7 +121,7 @@ def _part(key: str, part: Part) -> Iterator[Problem]:
         case Setting():
             yield from _setting(key, part)
         case Switch() | Input():
-            yield from _replies(key, {"reply_on": part.reply_on, "reply_off": part.reply_off})
+            yield from _on_off(key, part)
         case Choice():
             if part.set.keys() != part.reply.keys():
                 yield Problem(f"{key}.reply", None, f"the same words as in set are due: {', '.join(part.set)}")
@@ -117,9 +130,27 @@ def _part(key: str, part: Part) -> Iterator[Problem]:
             yield Problem(f"{key}.bit", part.bit, "0 to 62 is due")
         case Mode():
             yield from _mode(key, part)
-    forms = {Setting: "reply", Reading: "reply", Flag: "reply", Mode: "form"}
+    forms = {Setting: "reply", Reading: "reply", Flag: "reply", Mode: "form", Switch: "form", Input: "form"}
     if (name := forms.get(type(part))) is not None:
         yield from _form(f"{key}.{name}", getattr(part, name))
+
+
+def _on_off(key: str, part: Switch | Input) -> Iterator[Problem]:
+    yield from _replies(key, {"reply_on": part.reply_on, "reply_off": part.reply_off})
+    if part.bit is None:
+        if part.form != "{}":
+            yield Problem(f"{key}.form", part.form, "only with bit; without it the whole answer is compared")
+    elif not 0 <= part.bit <= 31:
+        yield Problem(f"{key}.bit", part.bit, "0 to 31 is due")
+
+
+def given_twice(document: dict[str, object]) -> Iterator[Problem]:
+    """What is on or off by a bit and by words, in a file as it was read: defaults do not show in a record."""
+    for key, table in document.items():
+        if isinstance(table, dict) and "bit" in table:
+            for name in ("reply_on", "reply_off"):
+                if name in table:
+                    yield Problem(f"{key}.{name}", None, "bit is also given; take one of the two out")
 
 
 def _setting(key: str, part: Setting) -> Iterator[Problem]:

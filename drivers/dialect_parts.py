@@ -62,21 +62,29 @@ class Setting(Table, frozen=True, kw_only=True):
 
 
 class Switch(Table, frozen=True, kw_only=True):
-    """Something that is on or off. ``reply_on`` and ``reply_off`` are the answers to ``ask``."""
+    """Something that is on or off. ``reply_on`` and ``reply_off`` are the answers to ``ask``.
+
+    With ``bit`` the answer is a whole number instead, of which this bit (0 the lowest) is 1 for on; ``form`` is the
+    form of the answer around that number.
+    """
 
     ask: str
     set_on: str
     set_off: str
     reply_on: tuple[str, ...] = ("1", "ON")
     reply_off: tuple[str, ...] = ("0", "OFF")
+    bit: int | None = None
+    form: str = "{}"
 
 
 class Input(Table, frozen=True, kw_only=True):
-    """Something that is only asked whether it is on, such as a contact; replies as of a switch."""
+    """Something that is only asked whether it is on, such as a contact; replies, or a bit, as of a switch."""
 
     ask: str
     reply_on: tuple[str, ...] = ("1", "ON")
     reply_off: tuple[str, ...] = ("0", "OFF")
+    bit: int | None = None
+    form: str = "{}"
 
 
 class Choice(Table, frozen=True, kw_only=True):
@@ -111,7 +119,9 @@ class Line(Table, frozen=True, kw_only=True):
     """How lines end and what else the port needs.
 
     ``gap_s`` is the silence that ends a reply without terminator, ``pace_s`` the pause before each message, both in s;
-    ``echo``: it sends each message back. ``message_bytes`` is the longest message it takes, 0 = any.
+    ``echo``: it sends each message back. ``message_bytes`` is the longest message it takes, 0 = any. ``order_reply`` is
+    what it answers each message that asks nothing with, empty when it answers questions only. ``boot_s`` is how long it
+    is deaf after each opening of the line, in s, as devices are that restart by it.
     """
 
     terminator: str = "\n"
@@ -119,6 +129,8 @@ class Line(Table, frozen=True, kw_only=True):
     echo: bool = False
     pace_s: float = 0.0
     message_bytes: int = 0
+    order_reply: str = ""
+    boot_s: float = 0.0
 
 
 class Channels(Table, frozen=True, kw_only=True):

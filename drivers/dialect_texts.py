@@ -144,7 +144,7 @@ def _same_answer(dialect: AnyDialect) -> Iterator[Problem]:
             case Setting() | Reading():
                 place: tuple[object, ...] = (type(part), part.ask, part.reply)
             case Switch() | Input():
-                place = (Switch, part.ask, part.reply_on)
+                place = (Switch, part.ask, part.reply_on if part.bit is None else (part.bit, part.form))
             case _:
                 continue
         if first := seen.get(place):

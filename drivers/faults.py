@@ -8,7 +8,7 @@
      +-- ReadBackMismatch               the instrument holds another value than the one sent
      +-- WrongIdentity                  another instrument answers at this address
      +-- Unsendable (ValueError)        what it would be sent it cannot take; nothing was sent
-     +-- InstrumentComplains            its error queue holds entries, or never empties
+     +-- InstrumentComplains            its error queue holds entries or never empties, or an order is refused
      +-- Unsupported                    the dialect has no such message
 
 A line that does not work is :class:`drivers.wire.WireError`. Each message is one line: instrument, what was sent, the
@@ -75,7 +75,7 @@ class WrongIdentity(InstrumentFault):
 
 
 class InstrumentComplains(InstrumentFault):
-    """The instrument's own error queue says something went wrong."""
+    """The instrument's own error queue, or its answer to an order, says something went wrong."""
 
 
 class Unsupported(InstrumentFault):

@@ -7,7 +7,7 @@ from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from drivers.channel import Channel
-from drivers.dialect import AnyDialect, Choice, Flag, Input, Mode, Protection, Reading, Remote, Setting, Switch
+from drivers.dialect import AnyDialect, Choice, Flag, Input, Mode, Protection, Reading, Setting, Switch
 from drivers.dialect_texts import word_of
 from drivers.faults import InstrumentFault, ReadBackMismatch, Unreadable, Unsendable, Unsupported
 from drivers.number_texts import sendable, value_of, whole_of
@@ -119,7 +119,9 @@ class Instrument:
         known = ", ".join(reply for replies in table.values() for reply in replies)
         raise self._not_understood(Unreadable(f"is none of {known}", received=raw, do="check its dialect"), ask)
 
-    def _is_on(self, switch: Switch | Input | Remote) -> bool:
+    def _is_on(self, switch: Switch | Input) -> bool:
+        if switch.bit is not None:
+            return bool(self._whole(switch) >> switch.bit & 1)
         return self._word(switch.ask, {"on": switch.reply_on, "off": switch.reply_off}) == "on"
 
     def _switch(self, switch: Switch, on: bool, what: str, *, trips: tuple[Flag, ...] = ()) -> None:
@@ -173,7 +175,7 @@ class Instrument:
                 found.append(flag.words)
         return ", ".join(found) or None
 
-    def _whole(self, part: Flag | Mode) -> int:
+    def _whole(self, part: Flag | Mode | Switch | Input) -> int:
         raw = self._line.ask(part.ask)
         try:
             return whole_of(raw, part)

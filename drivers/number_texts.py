@@ -10,7 +10,7 @@ import re
 from decimal import Decimal
 from functools import lru_cache
 
-from drivers.dialect_parts import Flag, Mode, Reading, Setting
+from drivers.dialect_parts import Flag, Input, Mode, Reading, Setting, Switch
 from drivers.faults import NotANumber
 from drivers.scpi import fixed, number
 
@@ -51,10 +51,12 @@ def value_of(raw: bytes, part: Reading | Setting, *, decimal_comma: bool = False
     return number(in_form(raw, part.reply), unit=unit, decimal_comma=decimal_comma) / part.per_unit
 
 
-def whole_of(raw: bytes, part: Flag | Mode) -> int:
+def whole_of(raw: bytes, part: Flag | Mode | Switch | Input) -> int:
     """A reply as a register of bits. Raises ``NotANumber``."""
-    value = number(in_form(raw, part.form if isinstance(part, Mode) else part.reply), unit="")
-    if not (0 <= value < 2.0**63 and value.is_integer()):
+    value = number(in_form(raw, part.reply if isinstance(part, Flag) else part.form), unit="")
+    # Beyond 2**53 the low bits of a number are rounded away, and with them what is on or off.
+    most = 2.0**53 if isinstance(part, Switch | Input) else 2.0**63
+    if not (0 <= value < most and value.is_integer()):
         raise NotANumber("is not a register of whole bits", received=raw, do="check its dialect")
     return int(value)
 

@@ -37,6 +37,11 @@ class Replies:
         self.refuse_rest(f"came after {line!r}: one question, more than one reply")
         return line
 
+    def only(self) -> bytes | None:
+        """The next line, whatever it says; ``None`` when more has come than that. Nothing is refused."""
+        line = self._line()
+        return None if self.buffer.strip(_PADDING) else line
+
     def until(self, wanted: Callable[[bytes], bool]) -> bytes:
         """The first reply that is ``wanted``, which must be the last; an error while waiting for it carries the last
         other one as ``partial``."""
@@ -50,11 +55,16 @@ class Replies:
         self.refuse_rest(f"came after {line!r}, which was the last reply due")
         return line
 
-    def eat_echo(self, message: bytes) -> None:
-        """Take the echo of ``message`` away."""
-        line = self._line()
+    def eat_echo(self, message: bytes, *, drop: bool = False) -> None:
+        """Take the echo of ``message`` away; with ``drop`` lines before it too, such as what is said at an opening."""
+        first = line = self._line()
+        try:
+            while drop and line != message:
+                line = self._line()
+        except TimeoutError:
+            pass  # no echo among what came
         if line != message:
-            raise ConnectionError(f"received {line!r} where the echo of the message was due; set echo = false?")
+            raise ConnectionError(f"received {first!r} where the echo of the message was due; set echo = false?")
 
     def refuse_rest(self, why: str) -> None:
         """Nothing but padding may be left."""

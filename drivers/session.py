@@ -15,6 +15,10 @@ QUEUE_BOUND = 32
 """Most entries read from an error queue; one that still has more never empties."""
 
 
+FIRST_SHARE, LAST_SHARE = 0.25, 0.5
+"""While switching off: shares of the deadline in which the answer to an order is waited for, of each order before the
+last and of the last. There are three at most, remote, select and off, which makes one deadline of all of them."""
+
 MOST_ELSEWHERE = 4
 """Most addresses at which one that is gone is looked for; each may take a whole deadline."""
 
@@ -40,7 +44,8 @@ class Session:
     instruments want to hear after each opening before they obey or answer anything, ``local`` gives a person the keys
     back and is said when a session in good order is closed. ``elsewhere`` lists addresses at which an instrument
     that is gone from its own may have come back, as a serial port does under another name; only its identity is asked
-    there.
+    there. ``order_reply`` is what an instrument answers each order with that answers its orders too, "" for one that
+    answers questions only; blanks around it and capitals do not count.
     """
 
     def __init__(
@@ -54,6 +59,7 @@ class Session:
         identity_ask: str = IDENTITY_ASK,
         patterns: tuple[str, ...] = (),
         elsewhere: Callable[[], Iterable[str]] | None = None,
+        order_reply: str = "",
     ) -> None:
         if not identity_ask:
             raise ValueError(f"{wire.name}: identity_ask is empty; give a question whose answer never changes")
@@ -62,6 +68,7 @@ class Session:
         self.identity_ask = identity_ask
         self.patterns = tuple(patterns)
         self._elsewhere = elsewhere
+        self._order_reply = order_reply
         self._errors_ask = errors_ask
         self._remote = remote
         self._local = local
@@ -103,7 +110,7 @@ class Session:
         with self._lock:
             if self._local is not None and self._trusted and self.wire.is_open:
                 with contextlib.suppress(WireError):
-                    self.wire.write(self._local)
+                    self._order(self._local)
             self.wire.close()
 
     def reopen(self) -> None:
@@ -148,32 +155,70 @@ class Session:
             return raw
 
     def tell(self, message: str) -> None:
-        """An order without a reply. Raises ``Timeout`` or ``Lost``; then nobody knows whether it was obeyed."""
+        """An order. Raises ``Timeout`` or ``Lost``; then nobody knows whether it was obeyed. Of an instrument that
+        answers orders the answer is waited for; another than is due raises ``InstrumentComplains``.
+        """
         with self._lock:
-            self._said(message, self.wire.write)
+            raw = self._said(message, self._order)
+            if raw is not None and not self._is_due(raw):
+                self.distrust()
+                raise InstrumentComplains(
+                    self._not_due(raw),
+                    instrument=self.name,
+                    sent=message,
+                    received=raw,
+                    do="look it up in its manual; is order_reply in its dialect right?",
+                )
 
     def tell_whoever(self, *messages: str) -> None:
         """Orders to whoever is there, only for switching off: "off" hurts no instrument, and must not wait for an
         identity. When the open line fails all of them are said once more on a new one, which saying "off" twice
-        allows. A new line starts with an empty message, so that half an earlier message is ended.
+        allows. A new line starts with an empty message, so that half an earlier message is ended. An answer that is
+        due is taken when it comes; that none comes, or another, keeps nothing back: the next message finds its way.
         """
         with self._lock:
             if self.wire.is_open:
                 try:
-                    for message in messages:
-                        self.wire.write(message)
+                    self._tell_off(messages, drop=False)
                     return
                 except WireError:
                     pass
             self._trusted = False
-            for message in ("", *((self._remote,) if self._remote is not None else ())):
-                self.wire.open()
-                # A banner, or what it answers to these, must not keep the order from it.
-                with contextlib.suppress(WireError):
-                    self.wire.write(message, drop=True)
             self.wire.open()
-            for message in messages:
-                self.wire.write(message, drop=True)
+            # A banner, or what it answers to these, must not keep the order from it.
+            with contextlib.suppress(WireError):
+                self.wire.write("", drop=True)
+            if self._remote is not None:
+                self.wire.open()
+                with contextlib.suppress(WireError):
+                    self._order_off(self._remote, share=FIRST_SHARE, drop=True)
+            self.wire.open()
+            self._tell_off(messages, drop=True)
+
+    def _tell_off(self, messages: tuple[str, ...], *, drop: bool) -> None:
+        for number, message in enumerate(messages, 1):
+            self._order_off(message, share=LAST_SHARE if number == len(messages) else FIRST_SHARE, drop=drop)
+
+    def _order_off(self, message: str, *, share: float, drop: bool) -> None:
+        if not self._order_reply:
+            self.wire.write(message, drop=drop)
+            return
+        raw = self.wire.dismiss(message, within_s=share * self.wire.timeout_s)
+        if raw is None or not self._is_due(raw):
+            self._trusted = False
+
+    def _order(self, message: str) -> bytes | None:
+        """Say an order; its answer where one is due."""
+        if self._order_reply:
+            return self.wire.order(message)
+        self.wire.write(message)
+        return None
+
+    def _is_due(self, raw: bytes) -> bool:
+        return raw.decode("ascii", "backslashreplace").strip().upper() == self._order_reply.upper()
+
+    def _not_due(self, raw: bytes) -> str:
+        return f"answered {raw.decode('ascii', 'backslashreplace')!r} to an order, {self._order_reply!r} is due"
 
     def errors(self) -> tuple[InstrumentError, ...]:
         """Read the instrument's error queue empty. Raises ``InstrumentComplains`` when it does not empty."""
@@ -278,8 +323,18 @@ class Session:
 
     def _open_for_questions(self) -> None:
         self.wire.open()
-        if self._remote is not None:
-            self.wire.write(self._remote, drop=True)  # some say a line of their own at each opening
+        if self._remote is None:
+            return
+        # Some say a line of their own at each opening: it is dropped.
+        if not self._order_reply:
+            self.wire.write(self._remote, drop=True)
+            return
+        try:
+            self.wire.order(self._remote, self._is_due)
+        except WireError as error:
+            if error.received:
+                error.why = self._not_due(error.received)
+            raise
 
     def _recognise(self, known: bytes) -> None:
         try:

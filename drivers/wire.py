@@ -23,6 +23,7 @@ import contextlib
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from typing import TypeVar
 
 from drivers.exchange import CLEARED, NOT_SENT, Exchange
 from drivers.replies import LONGEST_REPLY_BYTES, Replies
@@ -51,13 +52,17 @@ SHARE_LEAST_S = 0.1
 """No share is shorter than this, s."""
 
 
+Reply = TypeVar("Reply", bound=bytes | None)
+
+
 class Wire(ABC):
     """A line to one instrument. ``timeout_s`` is the deadline of a whole reply, s of machine time.
 
     ``gap_s`` is for instruments that end a reply by falling silent: a reply then also ends when nothing has come for
     ``gap_s``. ``echo`` is for instruments that send back each message before the reply. ``pace_s`` is the pause before
-    each message for instruments that lose what comes too soon. ``tap`` sees every exchange; it must not raise.
-    ``openings`` and ``clears`` count.
+    each message for instruments that lose what comes too soon. ``boot_s`` is how long instruments that restart at each
+    opening are deaf after it: so long is waited before the line counts as open, and what came meanwhile is dropped.
+    ``tap`` sees every exchange; it must not raise. ``openings`` and ``clears`` count.
     """
 
     framed = False
@@ -77,6 +82,7 @@ class Wire(ABC):
         gap_s: float | None = None,
         echo: bool = False,
         pace_s: float = 0.0,
+        boot_s: float = 0.0,
     ) -> None:
         self.name = name
         self.address = address
@@ -86,6 +92,7 @@ class Wire(ABC):
         self.gap_s = gap_s
         self.echo = echo
         self.pace_s = pace_s
+        self.boot_s = boot_s
         self.is_open = False
         self.openings = 0
         self.clears = 0
@@ -97,7 +104,7 @@ class Wire(ABC):
     # -- what people call ------------------------------------------------------------------------------------------
 
     def open(self) -> None:
-        """Open the line; nothing happens when it is open. Raises ``Timeout`` or ``Lost``."""
+        """Open the line and wait ``boot_s``; nothing happens when it is open. Raises ``Timeout`` or ``Lost``."""
         with self._lock:
             if self.is_open:
                 return
@@ -105,6 +112,9 @@ class Wire(ABC):
             self._unsent = False
             try:
                 self._open()
+                if self.boot_s:
+                    self._pause(self.boot_s)
+                    self._waiting()
             except BaseException as error:
                 self._drop()
                 mapped = self._mapped(error, b"")
@@ -123,13 +133,24 @@ class Wire(ABC):
         """Send a message that has no reply. Raises ``Timeout`` or ``Lost``; the wire is then closed. ``drop``: what
         stands on the line unasked is thrown away, and not a reason to be silent.
         """
-        self._exchange(message, reply=False, drop=drop)
+        self._exchange(message, self._say, drop=drop)
 
     def query(self, message: str) -> bytes:
         """Send a message and return its reply, without terminator and NULs. Raises ``Timeout`` or ``Lost``."""
-        reply = self._exchange(message, reply=True)
-        assert reply is not None
-        return reply
+        return self._exchange(message, self._asked)
+
+    def order(self, message: str, wanted: Callable[[bytes], bool] | None = None) -> bytes:
+        """Send an order that has an answer and return it. Raises ``Timeout`` or ``Lost``. Unlike a question an order is
+        never said again after a clear. With ``wanted`` lines before the one that is wanted are dropped.
+        """
+        return self._exchange(message, lambda bare: self._answer(bare, wanted), drop=wanted is not None)
+
+    def dismiss(self, message: str, *, within_s: float) -> bytes | None:
+        """Send an order and wait up to ``within_s`` for its answer, which is taken off the line; ``None`` when none
+        came, or more than one line. What stood on the line unasked is thrown away. Raises ``Timeout`` or ``Lost`` when
+        the line breaks, and never because no answer came.
+        """
+        return self._exchange(message, self._dismissed, drop=True, within_s=within_s)
 
     def find(self, message: str, wanted: Callable[[bytes], bool]) -> bytes:
         """Send a message and read, all under one deadline, until a line is ``wanted``; drop the lines before it.
@@ -138,9 +159,7 @@ class Wire(ABC):
         in the order of the questions, so whatever was still owed is behind us once the answer is there. Raises
         ``Timeout`` with the last other line in ``received`` when it does not come.
         """
-        reply = self._exchange(message, reply=True, wanted=wanted)
-        assert reply is not None
-        return reply
+        return self._exchange(message, lambda bare: self._asked(bare, wanted), drop=True)
 
     # -- what a kind of wire fills in --------------------------------------------------------------------------------
 
@@ -173,14 +192,13 @@ class Wire(ABC):
     # -- the work between ------------------------------------------------------------------------------------------
 
     def _exchange(
-        self, message: str, *, reply: bool, wanted: Callable[[bytes], bool] | None = None, drop: bool = False
-    ) -> bytes | None:
+        self, message: str, say: Callable[[bytes], Reply], *, drop: bool = False, within_s: float | None = None
+    ) -> Reply:
         if "\n" in message:
             raise ValueError(f"{self.name}: a message is one line: {message!r}")
         bare = message.encode("ascii")
         sent = bare + self.terminator
         with self._lock:
-            received: bytes | None = None
             if not self.is_open:
                 self._unsent = True
                 raise self._mapped(ConnectionError("the line is closed; open it first"), sent)
@@ -189,12 +207,9 @@ class Wire(ABC):
             try:
                 if self.pace_s:
                     self._pause(self.pace_s)
-                self._refuse_unasked(drop=drop or wanted is not None)
-                self._within_s = self.timeout_s
-                if reply:
-                    received = self._asked(bare, wanted)
-                else:
-                    self._say(bare)
+                self._refuse_unasked(drop=drop)
+                self._within_s = self.timeout_s if within_s is None else within_s
+                received = say(bare)
             except BaseException as error:
                 # A reply that was cut off here, by a signal as well as by a deadline, would be the next answer.
                 partial = partial_of(error) or bytes(self._replies.buffer)
@@ -214,12 +229,23 @@ class Wire(ABC):
             kind = NOT_SENT if isinstance(error, WireError) and error.unsent else type(error).__name__
             self.tap(Exchange(self.name, sent, received, f"{kind}: {error}"))
 
-    def _say(self, message: bytes) -> None:
+    def _say(self, message: bytes, *, drop: bool = False) -> None:
         self._send(message + self.terminator)
         if self.echo:
-            self._replies.eat_echo(message)
+            self._replies.eat_echo(message, drop=drop)
 
-    def _asked(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
+    def _dismissed(self, message: bytes) -> bytes | None:
+        self._say(message)
+        try:
+            return self._replies.only()
+        except Exception as error:
+            if not self._timed_out(error):
+                raise
+            return None
+        finally:
+            self._replies.clear()
+
+    def _asked(self, message: bytes, wanted: Callable[[bytes], bool] | None = None) -> bytes:
         if self.clearable:
             self._within_s = max(FIRST_SHARE * self.timeout_s, SHARE_LEAST_S)
         try:
@@ -237,7 +263,7 @@ class Wire(ABC):
             raise NoAnswerAfterClear(partial_of(error)) from error
 
     def _answer(self, message: bytes, wanted: Callable[[bytes], bool] | None) -> bytes:
-        self._say(message)
+        self._say(message, drop=wanted is not None)
         return self._replies.one(message) if wanted is None else self._replies.until(wanted)
 
     def _cleared(self) -> bool:

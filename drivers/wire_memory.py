@@ -40,6 +40,7 @@ class MemoryWire(Wire):
         gap_s: float | None = None,
         echo: bool = False,
         pace_s: float = 0.0,
+        boot_s: float = 0.0,
     ) -> None:
         super().__init__(
             name=name,
@@ -50,6 +51,7 @@ class MemoryWire(Wire):
             gap_s=gap_s,
             echo=echo,
             pace_s=pace_s,
+            boot_s=boot_s,
         )
         self._connect = connect
         self._pass_time = pass_time
@@ -68,7 +70,7 @@ class MemoryWire(Wire):
 
     def _send(self, data: bytes) -> None:
         assert self._talker is not None
-        self._left_s = self.timeout_s
+        self._left_s = self._within_s
         self._came += self._talker.feed(data)
 
     def _receive(self, gap_s: float | None) -> bytes:

@@ -73,6 +73,7 @@ class VisaWire(Wire):
         gap_s: float | None = None,
         echo: bool = False,
         pace_s: float = 0.0,
+        boot_s: float = 0.0,
         serial_line: SerialLine | None = None,
         open_resource: Callable[[str, float], Any] = _open_resource,
         opened: Callable[[str, SerialLine], Any] = open_port,
@@ -87,6 +88,7 @@ class VisaWire(Wire):
             gap_s=gap_s,
             echo=echo,
             pace_s=pace_s,
+            boot_s=boot_s,
         )
         self.clearable = self.framed
         self._monotonic = monotonic

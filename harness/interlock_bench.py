@@ -7,7 +7,7 @@ from collections import deque
 from harness.findings import Facts, Finding, Watch
 from harness.interlock import Filter, Interlock, said, share
 from harness.interlock_pack import SOURCES
-from harness.sample import Sample
+from harness.sample import OPENED_ANEW, Sample
 
 TURN_WALL_LIMIT_S = 3.0
 CALL_WALL_LIMIT_S = 1.0
@@ -196,5 +196,7 @@ class LoopLate(Interlock):
         ):
             if not (seconds <= limit):
                 text = f"{said(seconds, 's', digits=1)} {what}, limit {said(limit, 's', digits=1)}"
+                if waited := [flag for flag in sample.flags if OPENED_ANEW in flag]:
+                    text += f" ({', '.join(waited)})"
                 return Finding(self.words, text, exit_code=24)
         return None

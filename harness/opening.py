@@ -81,6 +81,7 @@ class Opener:
             elsewhere=None if port_of(entry.address) is None else self.newcomers.addresses,
             remote=dialect.remote.set if dialect.remote else None,
             local=(dialect.remote.local or None) if dialect.remote else None,
+            order_reply=dialect.line.order_reply,
         )
 
     def _wire(self, entry: InstrumentEntry, dialect: Dialect) -> Wire:
@@ -96,6 +97,7 @@ class Opener:
                 gap_s=line.gap_s,
                 echo=line.echo,
                 pace_s=line.pace_s,
+                boot_s=line.boot_s,
                 serial_line=entry.line,
             )
         scenario, name = place
@@ -115,6 +117,7 @@ class Opener:
             gap_s=line.gap_s,
             echo=line.echo,
             pace_s=line.pace_s,
+            boot_s=line.boot_s,
         )
 
     def _driver(self, entry: InstrumentEntry, session: Session, dialect: Dialect) -> Driver:

@@ -85,12 +85,15 @@ def _line_table(found: Probe) -> Iterator[str]:
     manners = found.manners
     yield "\n[line]"
     yield f"terminator = {_value(manners.hears.decode())}"
+    yield '# order_reply = "OK"  # if it answers orders too; not tried, since an order sets something'
     if manners.gap_s is not None:
         yield f"gap_s = {manners.gap_s:g}  # its replies end otherwise ({manners.ends!r}): silence ends them"
     if manners.echo:
         yield "echo = true"
     if manners.pace_s:
         yield f"pace_s = {manners.pace_s:g}  # messages that come sooner are lost"
+    if manners.boot_s:
+        yield f"boot_s = {manners.boot_s:g}  # it hears nothing sooner after its port was opened, which restarts it"
     if manners.message_bytes:
         yield f"message_bytes = {manners.message_bytes}  # longer ones are cut"
 

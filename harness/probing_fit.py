@@ -143,6 +143,9 @@ def understood(part: Part, raw: bytes, *, decimal_comma: bool) -> bool:
             case Reading() | Setting():
                 value_of(raw, part, decimal_comma=decimal_comma)
                 return True
+            case Switch() | Input() if part.bit is not None:
+                whole_of(raw, part)
+                return True
             case Switch() | Input():
                 return word in (*part.reply_on, *part.reply_off)
             case Choice():

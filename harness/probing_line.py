@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from drivers.dialect_checks import LONGEST_BOOT_S
 from drivers.raw_line import LONG_QUIET_S, RawLine
 
 LISTEN_S = 0.3
@@ -17,8 +18,9 @@ LISTEN_S = 0.3
 CAUTIOUS_S = 0.3
 """Pause before each message while it is not known which it needs, s (judgement)."""
 
-ENDS = (b"\n", b"\r\n", b"\r\n", b"\r", b"\r")
-"""Ends of a message, the commonest first. One that is not heard leaves half a message behind, hence each twice."""
+ENDS = (b"\n", b"\n", b"\n", b"\r\n", b"\r\n", b"\r", b"\r")
+"""Ends of a message, the commonest first and more often, since a device that restarts when its port is opened is deaf
+for a while. One that is not heard leaves half a message behind, hence each twice."""
 
 GAP_S = 0.05
 """Silence that ends a reply without an end of its own, s: five characters at 1200 bit/s (judgement)."""
@@ -47,6 +49,8 @@ class LineManners:
     """One question is answered with more than one line."""
     sentence: bytes = b""
     """What every question is answered with, when all get the same."""
+    boot_s: float = 0.0
+    """How long after the opening it surely hears."""
     pace_s: float = 0.0
     message_bytes: int = 0
     joined: bool = False
@@ -159,12 +163,19 @@ def _first_answer(line: RawLine, manners: LineManners, ends: Sequence[bytes], as
             line.pause(manners.pace_s)
             return line.ask(question, end=end, patience_s=line.wire.timeout_s, enough=answered)
 
-        for end in ends:
+        waited_s = LISTEN_S + manners.pace_s
+        for number, end in enumerate(ends):
             last = ask(end) or last
             # What comes once may be a banner that was late, or the end of something older.
             if not answered(last) or not answered(again := ask(end)):
                 continue
             manners.hears, manners.identity_ask = end, question
+            # Questions before the one that was answered were not heard: the opening restarts it.
+            unheard = number + (lines_of(again)[-1] not in lines_of(last))
+            if unheard and end == ends[0]:
+                manners.boot_s = min(
+                    LONGEST_BOOT_S, round(waited_s + unheard * (line.wire.timeout_s + manners.pace_s), 1)
+                )
             return _shorter(ask, answered, manners) or again if end == b"\r\n" else again
     raise NoAnswer(f"it says {last!r} and nothing more" if last else "nothing came back")
 

@@ -93,6 +93,8 @@ def _line_words(manners: LineManners) -> str:
         parts.append("it echoes")
     if manners.banner.strip(b"\r\n\0 "):
         parts.append(f"it says {manners.banner!r} when the line is opened")
+    if manners.boot_s:
+        parts.append(f"deaf after the opening, for {manners.boot_s:g} s at most, as devices are that restart then")
     if manners.pace_s:
         parts.append(f"messages less than {manners.pace_s:g} s apart are lost")
     if manners.message_bytes:
@@ -109,6 +111,7 @@ def _line_document(manners: LineManners) -> dict[str, Any]:
         "gap_s": manners.gap_s,
         "echo": manners.echo,
         "banner": _bytes(manners.banner),
+        "boot_s": manners.boot_s,
         "pace_s": manners.pace_s,
         "message_bytes": manners.message_bytes,
         "joined": manners.joined,

@@ -22,7 +22,7 @@ from drivers.switch import PowerSwitch
 from drivers.thermometer import Thermometer
 from drivers.wire import Exchange, WireError
 from harness.config import BenchFile, InstrumentEntry
-from harness.sample import SWITCHED
+from harness.sample import OPENED_ANEW, SWITCHED
 
 Driver = Supply | Load | Meter | ShuntMeter | Thermometer | PowerSwitch | Contact
 Ask = Callable[[], float]
@@ -218,8 +218,15 @@ class Rig:
                     dead.add(name)
                     flags.append(f"{name}: no reading")
                     errors.append(str(error))
-                if wall is not None and self.drivers[name].session.openings == openings:
-                    longest_s = max(longest_s, wall() - before)
+                took_s = wall() - before if wall is not None else 0.0
+                session = self.drivers[name].session
+                boot_s = (session.openings - openings) * session.wire.boot_s
+                if session.openings == openings:
+                    longest_s = max(longest_s, took_s)
+                elif boot_s:
+                    # It was waited for and did not fail to answer: no reason to leave the others unasked.
+                    began += min(boot_s, took_s)
+                    flags.append(f"{name}: {OPENED_ANEW}, {boot_s:g} s waited until it had started")
             readings[column] = value
         flags.extend(self._moved())
         if self.subject == "ups":

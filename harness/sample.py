@@ -17,6 +17,9 @@ SWITCHED = {
 }
 """What can be on or off -> its column. ``output``, ``cc`` and ``driven`` are the supply's."""
 
+OPENED_ANEW = "opened anew"
+"""Says in ``flags`` that a line was opened in this turn and its instrument waited for until it had started."""
+
 
 @dataclass(frozen=True, slots=True)
 class Sample:

@@ -7,6 +7,7 @@ Not modelled: notes on what an instrument cannot do.
 
 from __future__ import annotations
 
+import json
 import re
 
 from sims.manners import Manners
@@ -14,8 +15,14 @@ from sims.manners import Manners
 PACE_RATIO = 1.5
 """Pause that is written down for an instrument which loses what comes too soon: its own gap and half of it."""
 
+BOOT_RATIO = 1.2
+"""Wait that is written down for an instrument which is deaf after an opening: so long and a fifth of it."""
+
 QUIET_S = 0.02
 """Silence that ends a reply without a terminator, s."""
+
+JOINED_BYTES = 64
+"""A selection, a question of the shipped dialects and what goes with it fit into so many as one message."""
 
 REMOTE = '[remote]\nset = "SYST:REM"\nlocal = "SYST:LOC"\nask = "SYST:REM?"\n'
 
@@ -31,7 +38,7 @@ def needs_own(manners: Manners) -> bool:
 
 def own_dialect(shipped: str, manners: Manners) -> str:
     """The shipped dialect's text with what this instrument needs besides."""
-    if manners.compound == "refused":
+    if manners.compound == "refused" or 0 < manners.buffer_bytes < JOINED_BYTES:
         shipped = shipped.replace("joined = true", "joined = false")
     top = "decimal_comma = true\n\n" if manners.comma else ""
     line = _line(manners)
@@ -53,6 +60,10 @@ def _line(manners: Manners) -> dict[str, str]:
         found["echo"] = "true"
     if manners.gap_s:
         found["pace_s"] = repr(round(PACE_RATIO * manners.gap_s, 6))
+    if manners.answers_orders:
+        found["order_reply"] = json.dumps(manners.answers_orders)
+    if manners.deaf_s:
+        found["boot_s"] = repr(round(BOOT_RATIO * manners.deaf_s, 6))
     if manners.buffer_bytes:
         found["message_bytes"] = str(manners.buffer_bytes)
     return found

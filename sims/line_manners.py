@@ -3,12 +3,13 @@
 A ``Port`` is the connector of one instrument, an open ``Line`` one client's session at it. An instrument whose line has
 no habits gets the bare session of the message engine, so good manners cost nothing.
 
-Times: a gap between messages and the delay of a reply are the line's own and are counted on ``line_now``; how long a
-line is idle is counted on ``now``, bench time. On a bench in memory the two are the same; a served bench may stand
-still while its lines go on.
+Times: a gap between messages, deafness after an opening and the delay of a reply are the line's own and are counted on
+``line_now``; how long a line is idle is counted on ``now``, bench time. On a bench in memory the two are the same; a
+served bench may stand still while its lines go on.
 
-Not modelled: a delay that depends on the message, several answers whose texts hold line feeds, blocks (IEEE 488.2
-8.7.9) in messages whose terminator is not a line feed, echo of the single byte at the time it comes.
+Not modelled: an answer to an order that tells whether it was obeyed, a delay that depends on the message, several
+answers whose texts hold line feeds, blocks (IEEE 488.2 8.7.9) in messages whose terminator is not a line feed, echo of
+the single byte at the time it comes.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ OF_THE_LINE = (
     "clients_max",
     "second_line",
     "remote_needed",
+    "answers_orders",
+    "deaf_s",
     "reply_delay_s",
 )
 """The habits this file is about."""
@@ -127,7 +130,7 @@ class Line:
         self._ends, self._hears = manners.ends.encode(), manners.hears.encode()
         self._cut = Cutter(self._hears)
         self._coming: deque[tuple[float, bytes]] = deque()
-        self._last_s = -float("inf")
+        self._last_s = self._deaf_until_s = -float("inf")
         self._active_s = port.now()
         self._hung_up = False
 
@@ -150,10 +153,13 @@ class Line:
         return not self._hung_up
 
     def greet(self) -> None:
-        """Say what is said at an opening."""
-        banner = self._port.manners.banner
-        if banner and self._link != MESSAGES:
-            self._coming.append((self._port.line_now(), banner.encode() + self._ends))
+        """Restart, where it does that, and say what is said at an opening."""
+        manners = self._port.manners
+        if manners.deaf_s:
+            self.clear()
+        self._deaf_until_s = self._port.line_now() + manners.deaf_s
+        if manners.banner and self._link != MESSAGES:
+            self._coming.append((self._deaf_until_s, manners.banner.encode() + self._ends))
 
     def feed(self, data: bytes, *, end: bool = False) -> bytes:
         """Take bytes from the client; what comes back now, b"" if nothing.
@@ -164,8 +170,9 @@ class Line:
             raise ConnectionError("the instrument hung up")
         if data:
             self._active_s = self._port.now()
-        for message in self._cut.feed(data, end=end):
-            self._hear(message)
+        if not self._port.line_now() < self._deaf_until_s - ROUNDING_S:
+            for message in self._cut.feed(data, end=end):
+                self._hear(message)
         return self._due()
 
     def clear(self) -> None:
@@ -199,7 +206,8 @@ class Line:
             return manners.remote_words.encode() + self._ends
         reply = port.engine.handle(message)
         if not reply:
-            return b""
+            is_order = message.strip() and b"?" not in message
+            return manners.answers_orders.encode() + self._ends if manners.answers_orders and is_order else b""
         text = reply.removesuffix(b"\n")
         lines = text.split(b"\n") if port.engine.join == "lines" else [text]
         if manners.second_line:

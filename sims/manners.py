@@ -45,7 +45,9 @@ class Manners:
     so many and carried out. ``banner`` is sent at each opening of the port, ``defaults_at_open`` resets the instrument
     then. A line idle for ``idle_drop_s`` is hung up on; more than ``clients_max`` at a time are told "busy" and hung
     up on. ``second_line`` follows each reply. With ``remote_needed`` any line is answered ``remote_words``
-    until SYSTem:REMote. A reply comes ``reply_delay_s`` after its message. 0 and "" switch a habit off.
+    until SYSTem:REMote. A message without a question is answered with the line ``answers_orders``, whether it was
+    obeyed or not. For ``deaf_s`` after an opening, as an instrument is that restarts by it, every byte is lost, and the
+    banner comes after that. A reply comes ``reply_delay_s`` after its message. 0 and "" switch a habit off.
 
     Replies: a unit after each quantity, quotes around each answer, a comma for the decimal point, scientific notation,
     a plus sign; ``error_words`` says how the error queue words its entries; ``no_exponent`` refuses a number that has
@@ -73,6 +75,8 @@ class Manners:
     second_line: str = ""
     remote_needed: bool = False
     remote_words: str = "NOT IN REMOTE"
+    answers_orders: str = ""
+    deaf_s: float = 0.0
     reply_delay_s: float = 0.0
     unit_suffix: bool = False
     quoted: bool = False
@@ -88,7 +92,7 @@ class Manners:
         _one_of("grid", self.grid, GRIDS)
         _one_of("compound", self.compound, COMPOUNDS)
         _one_of("error_words", self.error_words, ERROR_WORDS)
-        for name in ("settle_s", "gap_s", "idle_drop_s", "reply_delay_s"):
+        for name in ("settle_s", "gap_s", "idle_drop_s", "deaf_s", "reply_delay_s"):
             _within(name, getattr(self, name), 0.0, LONGEST_S)
         _within("channels", self.channels, 1, MOST_CHANNELS)
         _within("wired_channel", self.wired_channel, 1, max(self.channels, 2))
@@ -99,7 +103,7 @@ class Manners:
             _terminator(name, getattr(self, name))
         if not self.hears:
             raise ValueError("hears = '': an instrument waits for some end of a message; a line feed is usual")
-        for name in ("banner", "second_line", "remote_words"):
+        for name in ("banner", "second_line", "remote_words", "answers_orders"):
             _line(name, getattr(self, name))
         if self.remote_needed and not self.remote_words:
             raise ValueError("remote_words = '': it says something until it is told to go remote")

@@ -17,7 +17,7 @@ from hislip_line import HislipBackend
 from lines import MemoryBackend, PtyBackend, TcpBackend
 from replay_line import ReplayBackend
 from scripted import Act, Script
-from terse import LOAD, SUPPLY, TerseLoad, TerseSupply
+from terse import LOAD, SUPPLY, TerseLoad, TerseSupply, talkative
 
 from drivers.contact import Contact
 from drivers.dialect import Dialect, kind_of, load, parse
@@ -108,11 +108,23 @@ PLACES: dict[str, list[Place]] = {
         of("scpi-supply-suffix", "supply", "suffix", 2),
         of("scpi-supply-list", "supply", "list", 2),
         Place("terse supply", lambda: parse(SUPPLY, where="t.toml"), lambda: Terse(TerseSupply), lines=TERSE_LINES),
+        Place(
+            "talkative supply",
+            lambda: parse(talkative(SUPPLY), where="t.toml"),
+            lambda: Terse(lambda: TerseSupply("=>")),
+            lines=TERSE_LINES,
+        ),
     ],
     "load": [
         of("scpi-load", "load"),
         of("scpi-load-mode", "load", "mode"),
         Place("terse load", lambda: parse(LOAD, where="t.toml"), lambda: Terse(TerseLoad), lines=TERSE_LINES),
+        Place(
+            "talkative load",
+            lambda: parse(talkative(LOAD), where="t.toml"),
+            lambda: Terse(lambda: TerseLoad("=>")),
+            lines=TERSE_LINES,
+        ),
     ],
     "meter": [
         of("scpi-meter", "meter"),
@@ -150,7 +162,13 @@ def driver_on(row: tuple[Place, Any], folder: Path) -> Iterator[Any]:
     dialect, script = place.dialect(), place.script()
     backend = line(script, folder)
     wire = backend.wire(timeout_s=TIMEOUT_S, terminator=dialect.line.terminator.encode())
-    session = Session(wire, errors_ask=dialect.errors_ask, identity_ask=dialect.identity_ask, patterns=dialect.identity)
+    session = Session(
+        wire,
+        errors_ask=dialect.errors_ask,
+        identity_ask=dialect.identity_ask,
+        patterns=dialect.identity,
+        order_reply=dialect.line.order_reply,
+    )
     try:
         session.open()
         driver = DRIVERS[kind_of(dialect)](session, dialect, channel=place.channel, name=kind_of(dialect))

@@ -53,10 +53,29 @@ class Ahead(ReplayWire):
         self.real.close()
         super().close()
 
-    def _exchange(self, message: str, **how: Any) -> bytes | None:
+    def write(self, message: str, **how: Any) -> None:
+        self._for_real("write", message, **how)
+        super().write(message, **how)
+
+    def query(self, message: str) -> bytes:
+        self._for_real("query", message)
+        return super().query(message)
+
+    def find(self, message: str, wanted: Any) -> bytes:
+        self._for_real("find", message, wanted)
+        return super().find(message, wanted)
+
+    def order(self, message: str, wanted: Any = None) -> bytes:
+        self._for_real("order", message, wanted)
+        return super().order(message, wanted)
+
+    def dismiss(self, message: str, **how: Any) -> bytes | None:
+        self._for_real("dismiss", message, **how)
+        return super().dismiss(message, **how)
+
+    def _for_real(self, what: str, *said: Any, **how: Any) -> None:
         with contextlib.suppress(WireError, ValueError):
-            self.real._exchange(message, **how)
-        return super()._exchange(message, **how)
+            getattr(self.real, what)(*said, **how)
 
 
 class ReplayBackend(MemoryBackend):

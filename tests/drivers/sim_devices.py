@@ -36,11 +36,12 @@ class Device:
             case Reading():
                 self.put(key, str(READ), ask)
             case Switch():
-                self.switch(key, ask, [part.set_on, part.set_off], first=1, held=tripped and key in ("output", "input"))
+                held = tripped and key in ("output", "input")
+                self.switch(key, ask, [part.set_on, part.set_off], first=1, held=held, told=told_by(part))
             case Choice():
                 self.switch(key, ask, list(part.set.values()), first=0, held=False)
             case Input():
-                self.say(ask, part.reply_on[0])
+                self.say(ask, part.reply_on[0] if part.bit is None else told_by(part).format("1"))
             case Flag():
                 self.bits[ask] = self.bits.get(ask, 0) | (1 << (part.bit or 0)) * tripped
             case Mode():
@@ -53,10 +54,12 @@ class Device:
     def hear(self, order: str) -> None:
         self.dialogues.append({"q": self.form(order, False)})
 
-    def put(self, key: str, value: str, ask: str, order: str = "", valid: tuple[str, ...] = ()) -> None:
+    def put(
+        self, key: str, value: str, ask: str, order: str = "", valid: tuple[str, ...] = (), told: str = "{:s}"
+    ) -> None:
         one: dict[str, Any] = {
             "default": value,
-            "getter": {"q": ask, "r": self.answer("{:s}")},
+            "getter": {"q": ask, "r": self.answer(told)},
             "specs": {"type": "str"},
         }
         if order:
@@ -65,14 +68,22 @@ class Device:
             one["specs"]["valid"] = list(valid)
         self.properties[key] = one
 
-    def switch(self, key: str, ask: str, orders: list[str], *, first: int, held: bool) -> None:
+    def switch(self, key: str, ask: str, orders: list[str], *, first: int, held: bool, told: str = "{:s}") -> None:
         head, words, tail = varying(orders)
         if held:  # "on" is taken without a word and nothing happens
             for order in orders:
                 self.hear(order)
-            self.say(ask, words[1])
+            self.say(ask, told.format(words[1]))
         else:
-            self.put(key, words[first], ask, head + "{:s}" + tail, tuple(words))
+            assert told == "{:s}" or words == ["1", "0"], "a bit is told from what it was set by"
+            self.put(key, words[first], ask, head + "{:s}" + tail, tuple(words), told)
+
+
+def told_by(part: Switch | Input) -> str:
+    """The answer of a switch that was set by 1 or 0, which stands at the braces. As a bit of a register: the lowest bit
+    of 10**n is bit n, so n zeros behind the 1 set it.
+    """
+    return "{:s}" if part.bit is None else part.form.replace("{}", "{:s}" + part.bit * "0")
 
 
 def varying(texts: list[str]) -> tuple[str, list[str], str]:

@@ -3,6 +3,9 @@
 One letter a command: a capital with digits sets, a small letter asks. Whole millivolts, milliamps and milliseconds,
 padded with zeros, no unit, no sign unless below 0; a letter in front of each answer. Lines end with CR. ``I`` asks who
 is there and is answered without a comma. No error queue: what it does not know it passes over.
+
+There is a talkative variant of both: every order is answered with ``=>``, and what is on or off is told as bits of one
+register.
 """
 
 from __future__ import annotations
@@ -178,13 +181,23 @@ words = "own low-volts stop tripped"
 """
 
 
+def talkative(text: str) -> str:
+    """The dialect of the talkative variant of an instrument."""
+    text = text.replace("message_bytes = 8\n", 'message_bytes = 8\norder_reply = "=>"\n')
+    text = text.replace('ask = "s"\nreply_on = ["S1"]\nreply_off = ["S0"]', 'ask = "q"\nbit = 3\nform = "Q{}"')
+    return text.replace('ask = "r"\nreply_on = ["R1"]\nreply_off = ["R0"]', 'ask = "q"\nbit = 4\nform = "Q{}"')
+
+
 class Terse:
-    """What both have: numbers by letter, and a switch that a trip holds off."""
+    """What both have: numbers by letter, and a switch that a trip holds off. ``order_reply`` is the answer to orders,
+    "" for none.
+    """
 
     identity = ""
     letters = ""
 
-    def __init__(self) -> None:
+    def __init__(self, order_reply: str = "") -> None:
+        self.order_reply = order_reply
         self.held = dict.fromkeys(self.letters, 0)
         self.on = self.before = False
         self.trips = 0
@@ -194,6 +207,8 @@ class Terse:
         text = line.decode("ascii")
         self.heard.append(text)
         answer = self.answer(text[:1], text[1:])
+        if answer is None and text[:1].isupper() and self.order_reply:
+            answer = self.order_reply
         return b"" if answer is None else answer.encode() + b"\r"
 
     def answer(self, letter: str, digits: str) -> str | None:
@@ -213,6 +228,7 @@ class Terse:
         return {
             "s": f"S{self.on:d}",
             "t": f"T{self.trips}",
+            "q": f"Q{64 | self.held.get('R', 0) << 4 | self.on << 3 | self.trips:05d}",
             "u": f"U{self.volts():06d}",
             "j": f"J{self.amps():05d}",
         }.get(letter)
@@ -236,8 +252,8 @@ class TerseSupply(Terse):
     identity = "TERSE SOURCE 7"
     letters = "VAPR"
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, order_reply: str = "") -> None:
+        super().__init__(order_reply)
         self.held["P"] = 99_999
 
     def answer(self, letter: str, digits: str) -> str | None:
@@ -263,8 +279,8 @@ class TerseLoad(Terse):
     identity = "TERSE SINK 3"
     letters = "AVLDPG"
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, order_reply: str = "") -> None:
+        super().__init__(order_reply)
         self.held["G"] = 1
 
     def answer(self, letter: str, digits: str) -> str | None:

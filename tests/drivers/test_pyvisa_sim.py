@@ -18,7 +18,7 @@ from pyvisa.errors import VisaIOError
 from sim_devices import ADDRESS, CHANNEL, READ, varying, written
 
 from drivers.contact import Contact
-from drivers.dialect import Dialect, kind_of, load, shipped
+from drivers.dialect import Dialect, Input, Switch, kind_of, load, parts, shipped
 from drivers.faults import ReadBackMismatch
 from drivers.load import Load
 from drivers.meter import Meter
@@ -72,7 +72,7 @@ class SimWire(Wire):
 def with_its_words(dialect: Dialect) -> Dialect:
     """A switch whose last word is none of its answers gets it as one."""
     position = getattr(dialect, "position", None)
-    if position is None:
+    if position is None or position.bit is not None:
         return dialect
     _, (on, off), _ = varying([position.set_on, position.set_off])
     more = {"reply_on": (*position.reply_on, on), "reply_off": (*position.reply_off, off)}
@@ -83,7 +83,23 @@ def apart(dialect: Dialect) -> Dialect:
     return msgspec.structs.replace(dialect, channels=msgspec.structs.replace(dialect.channels, joined=False))
 
 
+def by_bits(dialect: Dialect) -> Dialect:
+    """The same instrument telling what is on or off as a bit of a register, a register each."""
+    changed = {}
+    for number, (key, part) in enumerate(parts(dialect)):
+        if isinstance(part, Switch):
+            set_on, set_off = part.set_on.replace("ON", "1"), part.set_off.replace("OFF", "0")
+            register = {"ask": part.ask, "set_on": set_on, "set_off": set_off, "form": "REG {}"}
+            changed[key] = Switch(**register, bit=(5 * number) % 19)
+        elif isinstance(part, Input):
+            changed[key] = Input(ask=part.ask, bit=4)
+    return msgspec.structs.replace(dialect, **changed)
+
+
 DIALECTS = {name: load(name) for name in shipped()}
+DIALECTS |= {
+    f"{name}, bits": by_bits(DIALECTS[name]) for name in ("scpi-supply", "scpi-load", "scpi-switch", "scpi-contact")
+}
 DIALECTS |= {f"{name}, apart": apart(one) for name, one in DIALECTS.items() if one.channels.joined}
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from terse import LOAD, SUPPLY, TerseLoad, TerseSupply
+from terse import LOAD, SUPPLY, TerseLoad, TerseSupply, talkative
 
 from drivers.dialect import parse
-from drivers.faults import NotANumber, ReadBackMismatch, Unreadable, Unsendable, WrongIdentity
+from drivers.faults import InstrumentComplains, NotANumber, ReadBackMismatch, Unreadable, Unsendable, WrongIdentity
 from drivers.load import Load
 from drivers.session import Session
 from drivers.supply import Supply
@@ -28,7 +28,13 @@ def driver(kind, text, instrument):
     wire = MemoryWire(
         lambda: Talker(instrument), lambda seconds: None, name="it", address="memory", terminator=b"\r", timeout_s=0.1
     )
-    session = Session(wire, errors_ask="", identity_ask=dialect.identity_ask, patterns=dialect.identity)
+    session = Session(
+        wire,
+        errors_ask="",
+        identity_ask=dialect.identity_ask,
+        patterns=dialect.identity,
+        order_reply=dialect.line.order_reply,
+    )
     session.open()
     instrument.heard.clear()
     return kind(session, dialect)
@@ -129,3 +135,63 @@ def test_a_trip_and_an_output_that_comes_back(supply, source):
         supply.clear_protection()
     assert source.heard == "S0 s V0 v C s S0 s".split()  # noqa: SIM905 - one line, as sent
     assert (source.on, source.trips) == (False, 0)
+
+
+def test_what_is_said_to_the_talkative_ones():
+    """Each order is answered and each answer taken: the next is never owed one."""
+    source, sink = TerseSupply("=>"), TerseLoad("=>")
+    supply, load = driver(Supply, talkative(SUPPLY), source), driver(Load, talkative(LOAD), sink)
+    supply.set_volts(volts=12.8)
+    supply.arm_over_amps()
+    supply.switch(True)
+    assert (supply.output_is_on(), supply.measure_volts(), supply.tripped()) == (True, 12.8, None)
+    assert (supply.state()["output"], supply.state()["over_amps"]) == (True, True)
+    supply.arm_over_amps(on=False)
+    assert (supply.state()["output"], supply.state()["over_amps"]) == (True, False)
+    supply.off()
+    supply.soften()
+    assert not supply.output_is_on()
+    assert source.heard[:6] == "V12800 v R1 q S1 q".split()  # noqa: SIM905 - one line, as sent
+    load.set_function("cc")
+    load.set_amps(amps=1.2)
+    load.switch(True)
+    assert (load.input_is_on(), load.measure_amps()) == (True, 1.2)
+    load.switch(False)
+    assert not load.input_is_on()
+    assert supply.session.openings == load.session.openings == 1
+
+
+def test_an_order_that_is_refused_in_words():
+    source = TerseSupply("=>")
+    supply = driver(Supply, talkative(SUPPLY), source)
+    source.order_reply = "ERR 5"
+    with pytest.raises(InstrumentComplains, match="answered 'ERR 5' to an order, '=>' is due") as caught:
+        supply.set_volts(volts=12.8)
+    assert str(caught.value).startswith("it: sent 'V12800': received b'ERR 5': ")
+    source.heard.clear()
+    supply.off()
+    assert source.heard == ["S0"], "off is said whatever it answers, and once"
+    assert supply.measure_volts() == 0.0
+    assert supply.session.openings == 1
+
+
+def test_a_trip_is_a_bit_of_the_same_register():
+    source = TerseSupply("=>")
+    supply = driver(Supply, talkative(SUPPLY), source)
+    supply.set_volts(volts=14.6)
+    supply.switch(True)
+    source.held["P"] = 14_000
+    assert supply.tripped() == "over-volts protection tripped"
+    assert not supply.output_is_on()
+    with pytest.raises(ReadBackMismatch, match="output is still off: over-volts protection tripped"):
+        supply.switch(True)
+
+
+@pytest.mark.parametrize("reply", ["", "S1", "Q", "Q-8", "Q8.5", "q8;q8", "8"])
+def test_an_answer_that_is_no_register(reply):
+    source = TerseSupply("=>")
+    supply = driver(Supply, talkative(SUPPLY), source)
+    answer = source.answer
+    source.answer = lambda letter, digits: reply if letter == "q" else answer(letter, digits)
+    with pytest.raises(NotANumber):
+        supply.output_is_on()

@@ -66,6 +66,8 @@ LEFT_OUT = {
     "shape": "drawn by instrument",
     "remote_words": "goes with remote_needed",
     "idle_drop_s": "minutes on instruments; a probe is never idle",
+    "answers_orders": "shows only when something is set, which a probe never does",
+    "deaf_s": "seconds at each opening; test_probing has it",
     "baud": "a pseudo-terminal's pace; drawn where it is served",
 }
 """Habits not drawn here, and why."""
@@ -130,6 +132,7 @@ def drive(one: Drawn, dialect: Dialect, make_wire: Callable[[dict[str, Any]], Wi
     line = dialect.line
     wire = make_wire(
         {"terminator": line.terminator.encode(), "gap_s": line.gap_s, "echo": line.echo, "pace_s": line.pace_s}
+        | {"boot_s": line.boot_s}
     )
     session = Session(wire, patterns=dialect.identity, identity_ask=dialect.identity_ask, errors_ask=dialect.errors_ask)
     session.open()

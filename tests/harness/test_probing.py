@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from drawn_instruments import Drawn, drive
+from test_instruments_drawn import InMemory
 
 from drivers.dialect import parse, parts
 from drivers.raw_line import RawLine
@@ -10,6 +12,7 @@ from drivers.wire_memory import MemoryWire
 from harness.probing import probe
 from harness.probing_file import dialect_text
 from harness.probing_report import probe_text
+from sims.manners import Manners
 
 
 def knowing(answers: dict[bytes, bytes | list[bytes]], *, queue: bytes = b'0,"No error"\n') -> MemoryWire:
@@ -194,3 +197,16 @@ def test_one_that_takes_no_notice_of_channel_numbers_has_no_channels() -> None:
     found = probe(MemoryWire(Talks, lambda seconds: None, name="it", address="memory"))
     assert found.best is not None
     assert (found.best.dialect.name, found.best.channels) == ("scpi-switch", 0)
+
+
+@pytest.mark.parametrize("deaf_s", [0.0, 1.0, 2.0])
+@pytest.mark.parametrize("banner", ["", "READY v1"])
+def test_one_that_restarts_when_its_port_is_opened_is_waited_for(deaf_s: float, banner: str) -> None:
+    """pyserial/pyserial#124: it hears nothing for seconds, and the file that is written then says so."""
+    one = Drawn(0, "meter", Manners(deaf_s=deaf_s, banner=banner, defaults_at_open=True))
+    there = InMemory(one)
+    found = probe(there.wire({}))
+    assert found.against == []
+    assert found.best is not None
+    assert (found.manners.hears, found.manners.boot_s > deaf_s) == (b"\n", deaf_s > 0)
+    drive(one, parse(dialect_text(found, found.best), where="written.toml"), there.wire, there.bench)

@@ -23,16 +23,19 @@ from sims.manners import Manners
 from sims.scenario import Scenario
 from sims.serve import serve
 
-LINE_KEYS = {
-    "ends": ("terminator", lambda ends: repr_toml(ends if ends else "\n")),
-    "echo": ("echo", lambda echo: "true" if echo else "false"),
-    "gap_s": ("pace_s", lambda gap_s: f"{1.5 * gap_s:g}"),
-}
-
 
 def repr_toml(text: str) -> str:
     """A terminator as TOML writes it, the NULs that pad it left out: they carry nothing."""
     return '"' + text.replace("\0", "").replace("\r", "\\r").replace("\n", "\\n") + '"'
+
+
+LINE_KEYS = {
+    "ends": ("terminator", lambda ends: repr_toml(ends if ends else "\n")),
+    "echo": ("echo", lambda echo: "true" if echo else "false"),
+    "gap_s": ("pace_s", lambda gap_s: f"{1.5 * gap_s:g}"),
+    "answers_orders": ("order_reply", repr_toml),
+    "deaf_s": ("boot_s", lambda deaf_s: f"{1.2 * deaf_s:g}"),
+}
 
 
 def dialect_with(name: str, manners: Manners) -> str:

@@ -41,11 +41,13 @@ HABITS = {
     "remote command needed": Manners(remote_needed=True),
     "banner": Manners(banner="READY v1"),
     "command gap": Manners(gap_s=0.02),
+    "orders answered": Manners(answers_orders="OK"),
+    "deaf after an opening": Manners(deaf_s=2.0, defaults_at_open=True),
     "slow to answer": Manners(reply_delay_s=0.05),
     "grid cut off": Manners(grid="truncate"),
 }
 
-TAKES_TIME = ("no terminator", "command gap", "slow to answer")
+TAKES_TIME = ("no terminator", "command gap", "slow to answer", "deaf after an opening")
 """With these the readings are taken at other instants."""
 
 FULL = {

@@ -28,6 +28,8 @@ MANNERS = st.builds(
     ends=st.sampled_from(["\n", "\r\n", "\r", "\n\0", ""]),
     hears=st.sampled_from(["\n", "\r", "\r\n"]),
     compound=st.sampled_from(["joined", "refused", "first"]),
+    answers_orders=st.sampled_from(["", "OK", '"=>" \\']),
+    deaf_s=st.sampled_from([0.0, 2.0]),
     buffer_bytes=st.sampled_from([0, 40, 100]),
 )
 
@@ -41,6 +43,8 @@ def test_any_of_them_is_a_dialect(name: str, manners: Manners) -> None:
     assert dialect.line.pace_s == pytest.approx(1.5 * manners.gap_s)
     assert (dialect.line.echo, dialect.line.message_bytes) == (manners.echo, manners.buffer_bytes)
     assert dialect.line.terminator == manners.hears
+    assert dialect.line.order_reply == manners.answers_orders
+    assert dialect.line.boot_s == pytest.approx(1.2 * manners.deaf_s)
     assert not (manners.compound == "refused" and dialect.channels.joined)
 
 

@@ -50,6 +50,13 @@ SAID: list[tuple[dict[str, Any], bytes, bytes]] = [
     ({"hears": "\r\n"}, b"*IDN?\r\n*IDN?\r\n", 2 * (IDENTITY + b"\n")),
     ({"second_line": "OK"}, b"*IDN?\n", IDENTITY + b"\nOK\n"),
     ({"second_line": "OK"}, b"VOLT 1\n", b""),
+    ({"answers_orders": "OK"}, b"VOLT 1\n", b"OK\n"),
+    ({"answers_orders": "OK", "ends": "\r\n"}, b"VOLT 1;CURR 1\n", b"OK\r\n"),
+    ({"answers_orders": "=>"}, b"VOLT 1\n*OPC?\nNO:SUCH 1\n", b"=>\n1\n=>\n"),
+    ({"answers_orders": "OK"}, b"*OPC?;*CLS\n\n \nNO:SUCH?\n", b"1\n"),
+    ({"answers_orders": "OK", "echo": True}, b"VOLT 1\n", b"VOLT 1\nOK\n"),
+    ({"answers_orders": "OK", "remote_needed": True}, b"VOLT 1\nSYST:REM\nVOLT 1\n", b"NOT IN REMOTE\nOK\nOK\n"),
+    ({"answers_orders": "OK", "second_line": "A"}, b"VOLT 1\n*OPC?\n", b"OK\n1\nA\n"),
     ({"banner": "READY v1"}, b"", b"READY v1\n"),
     ({"banner": "READY v1", "ends": "\r\n"}, b"*IDN?\n", b"READY v1\r\n" + IDENTITY + b"\r\n"),
     ({"compound": "joined"}, b"VOLT?;CURR?\n", b"0.0000;0.0000\n"),
@@ -99,6 +106,23 @@ def test_messages_too_close_together_are_lost_without_a_word() -> None:
     session.feed(b"VOLT 2\n")
     now.t += 0.02
     assert session.feed(b"VOLT?;:SYST:ERR?\n") == b'1.0000;0,"No error"\n'
+
+
+@pytest.mark.parametrize("banner", ["", "READY v1"])
+def test_an_instrument_that_restarts_is_deaf_for_a_while(banner: str) -> None:
+    now = Wall()
+    here = bench(now, deaf_s=2.0, banner=banner)
+    session = here.connect("supply")
+    said = banner.encode() + b"\n" if banner else b""
+    for now.t in (0.0, 1.0, 1.99):
+        assert session.feed(b"*OPC?\nVOLT 5\n*O") == b""
+    now.t = 2.0
+    assert session.feed(b"") == said
+    assert session.feed(b"VOLT?\n") == b"0.0000\n", "nothing of what came before"
+    session.feed(b"VOLT 7\n*OP")
+    now.t = 50.0
+    assert session.feed(b"C?\n") == b"1\n", "deaf after an opening only"
+    assert here.connect("supply").feed(b"VOLT?\n") == b"", "a new client opens it anew"
 
 
 def test_who_keeps_just_the_gap_is_heard() -> None:

@@ -37,6 +37,8 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"ends": "END"}, "manners.supply.ends = 'END': up to 8 of carriage return, line feed and NUL are due"),
     ({"hears": ""}, "manners.supply.hears = ''"),
     ({"banner": "two\nlines"}, "manners.supply.banner = 'two\\nlines': one line of up to 200 printable ASCII"),
+    ({"answers_orders": "O\nK"}, "manners.supply.answers_orders = 'O\\nK': one line of up to 200 printable ASCII"),
+    ({"deaf_s": -1.0}, "manners.supply.deaf_s = -1.0: between 0 and 3600 is due"),
     ({"remote_needed": True, "remote_words": ""}, "manners.supply.remote_words = ''"),
     ({"baud": -9600}, "manners.supply.baud = -9600: between 0 and 4e+06 is due"),
 ]

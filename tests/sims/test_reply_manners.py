@@ -121,6 +121,7 @@ class Reader:
         apply(engine, manners)
         port = Port(engine, manners, key=key, restart=key.restart, now=lambda: self.t)
         self._session: Session = port.connect()
+        self.t += manners.deaf_s
         greeting = manners.banner.encode() + self._ends if manners.banner else b""
         assert self._session.feed(b"") == greeting
         if manners.remote_needed:
@@ -161,6 +162,8 @@ DRAWN: dict[str, st.SearchStrategy[Any]] = {
     "idle_drop_s": st.sampled_from((0.0, 30.0)),
     "clients_max": st.sampled_from((0, 1)),
     "second_line": st.sampled_from(("", "OK")),
+    "answers_orders": st.sampled_from(("", "OK")),
+    "deaf_s": st.sampled_from((0.0, 1.5)),
     "remote_words": st.sampled_from(("NOT IN REMOTE", "?")),
     "reply_delay_s": st.sampled_from((0.0, 0.1, 2.0)),
     "error_words": st.sampled_from(ERROR_WORDS),
@@ -186,6 +189,7 @@ def test_every_habit_is_drawn() -> None:
 def test_whoever_knows_the_manners_reads_the_number_that_was_set(manners: Manners, millivolts: int) -> None:
     reader = Reader(manners)
     volts = millivolts / 1000.0
+    due = manners.answers_orders + manners.ends if manners.answers_orders else ""
     for _ in range(2):
-        assert not reader.say(f"VOLT {volts:.3f}")
+        assert reader.say(f"VOLT {volts:.3f}").decode() == due
         assert reader.number("VOLT?") == pytest.approx(volts, abs=1e-9)

@@ -187,6 +187,7 @@ SAID: list[tuple[dict[str, Any], bytes, bytes]] = [
     ({"compound": "lines"}, b"*ESE?;*OPC?\n", b"0\n1\n"),
     ({"compound": "last"}, b"*ESE?;*OPC?\n", b"1\n"),
     ({"buffer_bytes": 5}, b"*OPC?;*ESE?\n", b"1\n"),
+    ({"answers_orders": "OK"}, b"VOLT 1\n*OPC?\n", b"OK\n1\n"),
     ({"banner": "READY v1"}, b"*OPC?\n", b"READY v1\n1\n"),
     ({"remote_needed": True}, b"*OPC?\n", b"NOT IN REMOTE\n"),
     ({"reply_delay_s": 0.05}, b"*OPC?\n", b"1\n"),
