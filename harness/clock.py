@@ -52,6 +52,11 @@ class Clock(ABC):
         """The calendar time that goes with bench time."""
         return self._utc0 + timedelta(seconds=self.now())
 
+    def slept_s(self) -> float:
+        """How long the machine has been asleep since this clock was made, s; 0 where that cannot be told, or where
+        bench time stands still meanwhile."""
+        return 0.0
+
     def sleep(self, seconds: float, *, stop: Callable[[], bool] = _never) -> None:
         """Wait ``seconds`` of bench time."""
         self.sleep_until(self.now() + seconds, stop=stop)
@@ -80,6 +85,19 @@ class VirtualClock(Clock):
             self._now = max(self._now, t_s)
 
 
+def _asleep() -> tuple[float, float]:
+    """Between which two the time lies that the machine has slept since it was started, s; (0, 0) where it keeps no
+    such clock. CLOCK_BOOTTIME of Linux goes on in sleep, CLOCK_MONOTONIC does not (clock_gettime(2))."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    if boot is None:
+        return 0.0, 0.0
+    # This process may be put aside between two looks: that must never pass for sleep, hence one on both sides.
+    before = time.clock_gettime(time.CLOCK_MONOTONIC)
+    now = time.clock_gettime(boot)
+    after = time.clock_gettime(time.CLOCK_MONOTONIC)
+    return now - after, now - before
+
+
 class WallClock(Clock):
     """Real time, for real instruments."""
 
@@ -88,6 +106,10 @@ class WallClock(Clock):
     def __init__(self) -> None:
         super().__init__()
         self._start = time.monotonic()
+        self._asleep_before = _asleep()[1]
+
+    def slept_s(self) -> float:
+        return max(0.0, _asleep()[0] - self._asleep_before)
 
     def now(self) -> float:
         return time.monotonic() - self._start

@@ -40,6 +40,8 @@ class Job:
     unattended: bool = False
     home: Home | None = None
     ups: Path | None = None
+    continued_from: str = ""
+    """Folder name of the run that this one takes up again; "" for one that begins anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,10 @@ class Watcher:
     def has_done(self) -> bool:
         """Whether that person has said that it is done."""
         return False
+
+    def typed(self, question: str, prompt: str) -> str | None:
+        """What a person types in answer to ``prompt``; None when nobody is there."""
+        return None
 
     def warned(self) -> tuple[str, ...]:
         """Marks typed at this terminal since the last look."""

@@ -11,8 +11,9 @@ import msgspec
 from harness.briefing import barrier_lines, interlock_lines, limit_lines, plan_lines
 from harness.cautions import CAUTIONS
 from harness.entries import SIMULATED, figure_words, list_lines
+from harness.derived import result_of
 from harness.errors import UserError
-from harness.folder import INTERRUPTED, RunFolder
+from harness.folder import RunFolder
 from harness.headlines import headline
 from harness.job import Done, Ready
 from harness.limits import Envelope
@@ -121,11 +122,8 @@ def _run_row(folder: RunFolder) -> dict[str, Any]:
 
 
 def result_document(folder: RunFolder) -> str:
-    """result.json as it stands; of a run that died, with the outcome that its folder shows."""
-    result = load_result(folder)
-    if result.outcome is None and folder.outcome() == INTERRUPTED:
-        result = msgspec.structs.replace(result, outcome="interrupted")
-    return to_json(result).decode()
+    """result.json as it stands; of a run that died, what its record still tells."""
+    return to_json(result_of(folder)).decode()
 
 
 def runs_done_document(done: list[Done]) -> dict[str, Any]:

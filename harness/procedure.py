@@ -11,7 +11,9 @@ from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from typing import Any
 
+from harness.history import History
 from harness.result import Entry, Figure
+from harness.rig import VoltsPlace
 from harness.site import Site
 
 
@@ -56,10 +58,24 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class Remains:
+    """What a run that died left, for the folds it was to be judged by: its record, its settled plan, its site, and
+    where its volts were taken."""
+
+    history: History
+    plan: Any
+    site: Site
+    place: VoltsPlace
+
+
+@dataclass(frozen=True, slots=True)
 class Procedure:
     """``settle(plan, site)`` fills every open key from pack and envelope and raises ``PlanRefused`` outside them;
     ``needs`` are roles; ``phases`` are those the interlock table must have a row for; ``subject`` is what hangs on the
-    bench, "pack" or "ups" (its battery side); ``ids`` are the figures it is for, named when a run ends before them."""
+    bench, "pack" or "ups" (its battery side); ``ids`` are the figures it is for, named when a run ends before them.
+
+    For a run that died: ``left`` makes of its record what can be made of it, ``after_stop`` says in one sentence what
+    follows, and ``go_on(bench, plan=, remains=)``, where there is one, takes it up in a run of its own."""
 
     name: str
     about: str
@@ -71,6 +87,9 @@ class Procedure:
     phases: tuple[str, ...] = ("rest", "source", "sink")
     subject: str = "pack"
     ids: tuple[str, ...] = ()
+    left: Callable[[Remains], Found] | None = None
+    after_stop: str = "It cannot be taken up in the middle: run it again from its beginning."
+    go_on: Callable[..., Found] | None = None
 
 
 def procedure_names() -> tuple[str, ...]:

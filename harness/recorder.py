@@ -142,15 +142,21 @@ class Recorder:
         if self._clock.wall() - self._synced_at >= SYNC_EVERY_S:
             self._ask()
 
+    def state(self) -> tuple[float, float]:
+        """Age of the oldest row that the disk does not hold yet, s of machine time, and the bytes left there when it was
+        last asked (inf before that). Never waits for the disk longer than a moment."""
+        return self._syncer.late_s(), self._syncer.free_bytes
+
     def event(self, kind: str, *, sync: bool = False, **fields: object) -> None:
         """Write what happened, in plain words; ``sync`` makes the disk hold it first. Raises ``RecordFailed``."""
         line: dict[str, object] = {
             "elapsed_s": self._elapsed_s(),
             "utc": utc_stamp(self._clock.utc()),
             "kind": kind,
+            "rows": self.rows,
         }
         if not fields.keys().isdisjoint(line):
-            raise ValueError(f"event {kind!r}: elapsed_s and utc are written by the recorder; name the field otherwise")
+            raise ValueError(f"event {kind!r}: elapsed_s, utc, rows are the recorder's own; name the field otherwise")
         line.update(fields)
         self._events.append(self._encoder.encode(line) + b"\n")
         if sync or kind in SYNCED_KINDS:

@@ -166,6 +166,7 @@ class Result(_Record, frozen=True, kw_only=True):
     rows: Annotated[int, Meta(ge=0, description="Samples recorded")] | None = None
     software: Software | None = None
     hashes: Annotated[dict[str, str], Meta(description="Input file and its SHA-256")] = {}
+    continued_from: Annotated[str, Meta(description="Folder name of the run that this one took up again")] = ""
 
 
 def _finite(what: str, **numbers: float | None) -> None:

@@ -89,6 +89,23 @@ class VoltsPlace:
         return f"computed from {self.name} and its declared leads of {1000 * self.ohm:.1f} mohm"
 
 
+def volts_place(bench_file: BenchFile, *, subject: str) -> VoltsPlace | None:
+    """The best witness of the subject's terminals: a meter on them, then sense leads, then leads by arithmetic."""
+    for entry in bench_file.instruments:
+        if entry.role == "meter" and entry.measures == "pack":
+            return VoltsPlace(entry.name, "meter", 0.0, 0.0, subject)
+    for role, sign in (("load", 1.0), ("supply", -1.0)):
+        side = bench_file.one(role)
+        if side is not None and side.sense == "remote":
+            return VoltsPlace(side.name, role, 0.0, sign, subject)
+    for role, sign in (("load", 1.0), ("supply", -1.0)):
+        side = bench_file.one(role)
+        if side is not None:
+            ohm = side.lead_ohm
+            return VoltsPlace(side.name, role, ohm or 0.0, sign, subject, drop_known=ohm is not None)
+    return None
+
+
 @dataclass
 class Rig:
     """Drivers by name beside their entries in the bench file."""
@@ -111,7 +128,7 @@ class Rig:
             self._plan.extend(self._channels(entry, self.drivers[entry.name]))
         if self.subject == "ups":
             self._plan.extend(self._modes())
-        self.place = self._volts_place()
+        self.place = volts_place(self.bench_file, subject=self.subject)
         self.shunt_name = next((e.name for e in self.bench_file.instruments if e.shunt is not None), None)
         self.supply_name = self._name("supply")
         self.load_name = self._name("load")
@@ -146,23 +163,6 @@ class Rig:
     def _name(self, role: str) -> str | None:
         entry = self.bench_file.one(role)
         return entry.name if entry else None
-
-    def _volts_place(self) -> VoltsPlace | None:
-        """The best witness of the pack's terminals: a meter on them, then sense leads, then leads by arithmetic."""
-        entries = self.bench_file.instruments
-        for entry in entries:
-            if entry.role == "meter" and entry.measures == "pack":
-                return VoltsPlace(entry.name, "meter", 0.0, 0.0, self.subject)
-        for role, sign in (("load", 1.0), ("supply", -1.0)):
-            side = self.bench_file.one(role)
-            if side is not None and side.sense == "remote":
-                return VoltsPlace(side.name, role, 0.0, sign, self.subject)
-        for role, sign in (("load", 1.0), ("supply", -1.0)):
-            side = self.bench_file.one(role)
-            if side is not None:
-                ohm = side.lead_ohm
-                return VoltsPlace(side.name, role, ohm or 0.0, sign, self.subject, drop_known=ohm is not None)
-        return None
 
     @property
     def columns(self) -> tuple[str, ...]:

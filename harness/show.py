@@ -54,7 +54,7 @@ def verdict_sentence(result: Result, *, outcome: str) -> str:
     ending = _SENTENCES.get(outcome, "{reason}.").format(reason=reason)
     if outcome == "stopped" and reason.startswith("stopped by a person"):
         ending = f"{reason.capitalize()[0]}{reason[1:]}."
-    if outcome in ("stopped", "tripped"):
+    if outcome in ("stopped", "tripped", INTERRUPTED):
         ending += f" {_COVER}" if result.figures else " No figures."
     if outcome != "finished" or not result.verdicts:
         return ending
@@ -67,9 +67,16 @@ def show_text(folder: RunFolder) -> str:
     if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
         parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *_wrap(_SENTENCES[outcome])]
     else:
-        parts = list(_result_lines(load_result(folder), folder.name, outcome))
+        parts = list(_result_lines(_result_of(folder), folder.name, outcome))
     parts += [*_record_lines(folder), *_event_lines(folder)]
     return "\n".join(parts) + "\n"
+
+
+def _result_of(folder: RunFolder) -> Result:
+    """What the result says; of a run that died, what its record still tells."""
+    from harness.derived import result_of  # brings every procedure along: only when a page is made
+
+    return result_of(folder)
 
 
 def run_line(folder: RunFolder) -> str:
@@ -160,6 +167,8 @@ def _pairs(pairs: dict[str, str]) -> list[str]:
 
 def _end_lines(result: Result, outcome: str) -> list[str]:
     pairs = {"outcome": outcome, "end reason": result.end_reason or "not written", "started": result.started}
+    if result.continued_from:
+        pairs["goes on from"] = result.continued_from
     if result.ended:
         pairs["ended"] = result.ended
     if result.duration_s is not None:
@@ -261,7 +270,7 @@ def _event_words(event: dict[str, object]) -> str:
     rest = [
         str(value) if key in ("text", "what") else f"{key} {plain_words(value)}"
         for key, value in event.items()
-        if key not in ("elapsed_s", "utc", "kind")
+        if key not in ("elapsed_s", "utc", "kind", "rows")
     ]
     return f"{duration(when) if isinstance(when, int | float) else '?'} {event.get('kind')}: {', '.join(rest)}"
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import Annotated
 
 import msgspec
@@ -19,6 +20,7 @@ from harness.limits import envelope
 from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition
 from harness.site import Site
+from procedures.c_rate_left import c_rate_left
 from procedures.plans import Seconds, Volts, all_finite
 from procedures.step_figures import IDS, Ladder, figures, not_measured, steps
 from procedures.step_fold import FINE_PERIOD_S, HELD, StepFold
@@ -173,6 +175,8 @@ PROCEDURE = Procedure(
     forecast=forecast_c_rate,
     needs=lambda plan: ("load",),
     phases=("rest", "sink"),
+    left=partial(c_rate_left, fine_before_s=FINE_BEFORE_S),
+    after_stop="Steps are compared from rest: the ladder begins anew, with `run`, from its first rest.",
 )
 
 __all__ = ["PROCEDURE", "CRatePlan", "c_rate", "forecast_c_rate", "settle_c_rate"]

@@ -21,6 +21,7 @@ from harness.result import Condition
 from harness.site import Site
 from harness.uncertainty import BudgetLine
 from procedures.capacity_figures import IDS, Discharged, figures, not_measured
+from procedures.capacity_left import capacity_left
 from procedures.charge import ChargePlan, charged, forecast_charge, run_charge, settle_charge
 from procedures.charging import END_CURRENT, ChargeFold
 from procedures.discharge import PACK_OPENED, DischargeFold
@@ -220,6 +221,8 @@ PROCEDURE = Procedure(
     settle=settle_capacity,
     forecast=forecast_capacity,
     needs=lambda plan: ("load", "supply", "thermometer") if plan.charge_first else ("load",),
+    left=capacity_left,
+    after_stop="A discharge that was cut off is not taken up again: charge, rest and discharge begin anew, with `run`.",
 )
 
 __all__ = ["PROCEDURE", "CapacityPlan", "capacity", "forecast_capacity", "settle_capacity"]

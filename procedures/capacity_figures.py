@@ -10,7 +10,7 @@ from harness.channels import Channels, Drain, clock_line, figure, in_figure, nam
 from harness.result import Figure
 from harness.uncertainty import BudgetLine, rectangular_line
 from procedures.charge_figures import gap_lines
-from procedures.discharge import EMPTY, PACK_OPENED, DischargeFold
+from procedures.discharge import EMPTY, END_VOLTS, PACK_OPENED, DischargeFold
 from procedures.rest import RestFold
 from procedures.series import slope_of
 
@@ -74,7 +74,7 @@ class Discharged:
     def ah_per_end_v(self) -> float:
         """How much charge one volt of the end voltage is worth, Ah/V; 0 when it was not reached down a slope."""
         slope = self.fold.end.slope_v_per_s
-        ended = self.fold.end_reason != PACK_OPENED and math.isfinite(slope) and slope != 0.0
+        ended = self.fold.end_reason == END_VOLTS and math.isfinite(slope) and slope != 0.0
         return self.mean_a / 3600.0 / abs(slope) if ended else 0.0
 
 

@@ -18,6 +18,7 @@ from harness.procedure import Forecast, Found, Procedure, Step
 from harness.result import Condition
 from harness.site import Site
 from procedures.charge_figures import IDS, Charged, figures, not_measured
+from procedures.charge_left import charge_left
 from procedures.charging import ChargeFold
 from procedures.plans import Amps, Seconds, Volts
 
@@ -168,6 +169,8 @@ PROCEDURE = Procedure(
     forecast=forecast_charge,
     needs=lambda plan: ("supply", "thermometer"),
     phases=("rest", "source"),
+    left=charge_left,
+    after_stop="What is in the pack stays in: the charge may simply be run again, and ends where this one would have.",
 )
 
 __all__ = ["PROCEDURE", "ChargePlan", "charge", "charged", "forecast_charge", "run_charge", "settle_charge"]

@@ -75,6 +75,7 @@ PROCEDURE = Procedure(
     needs=lambda plan: () if plan.by is None else (plan.by,),
     phases=("rest", "stand-in", "trace"),
     subject="ups",
+    after_stop="A charger is traced in one go: the trace begins anew, with `run`.",
 )
 
 __all__ = ["PROCEDURE", "ChargeCeilingPlan", "charge_ceiling", "forecast_charge_ceiling", "settle_charge_ceiling"]

@@ -76,6 +76,11 @@ class DischargeFold:
         if self.end.confirmed and self.end.crossing_s is not None:
             self._end_at(self.end.crossing_s)
 
+    def give_up(self, reason: str) -> None:
+        """No sample comes any more: what was counted without doubt is all there is. Nothing when it had ended."""
+        if not self.decided:
+            self._settle(reason, self.counter.last[0] if self.counter.last is not None else self.on_s)
+
     def _keep(self, t_s: float, amps: float, pack_volts: float) -> None:
         # The counter stays behind while a crossing or an opening is in doubt, so that nothing has to be taken back.
         self._kept.append((t_s, amps, pack_volts))

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.config import PackFile, UpsFile, load_pack, load_ups
+from harness.derived import result_of
 from harness.errors import Usage
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
 from harness.jsonlines import events
-from harness.result import Result, load_result
+from harness.result import Result
 
 KNOWN = ("charge", "capacity", "c-rate", "voltage-floor", "charge-ceiling")
 """Procedures that a verdict can be made from."""
@@ -57,9 +58,9 @@ def _opened(folder: RunFolder) -> Run:
     outcome = folder.outcome()
     if outcome == RUNNING:
         raise Usage(f"{folder.path}: this run is still on; wait until it has ended")
-    if outcome == INTERRUPTED:
+    if outcome == INTERRUPTED and not folder.result_json.is_file():
         raise Usage(f"{folder.path}: this run was interrupted and has no result; leave it out, or run it again")
-    result = load_result(folder)
+    result = result_of(folder)
     if result.procedure not in KNOWN:
         raise Usage(f"{folder.path}: fit makes nothing of {result.procedure}; accepted: runs of {', '.join(KNOWN)}")
     if result.outcome in ("refused", "unsafe"):

@@ -44,6 +44,7 @@ class Swept:
     restart: RestartFold | None = None
     idle: IdleFold | None = None
     idle_why: str = ""
+    restart_why: str = ""
     warn: WarnFold = field(default_factory=WarnFold)
     abnormal: WarnFold = field(default_factory=lambda: WarnFold(word="abnormal"))
     on_mains: list[MainsFold] = field(default_factory=list)
@@ -282,7 +283,7 @@ def _why_no_warning(run: Swept) -> str:
 
 def _why_no_restart(run: Swept) -> dict[str, str]:
     if run.restart is None:
-        return dict.fromkeys(("latched", "restart_v"), "only after a cut-off; there was none")
+        return dict.fromkeys(("latched", "restart_v"), run.restart_why or "only after a cut-off; there was none")
     if run.restart.mains_back:
         return dict.fromkeys(("latched", "restart_v"), "mains came back while it was looked for")
     return {"restart_v": "it stays off until mains is back"}

@@ -123,6 +123,12 @@ class FloorFold:
                 self._finish_level(t_s)
             self.end_reason = reason
 
+    def abandon(self) -> None:
+        """The level that is on was cut off and nobody knows what became of it: levels held before it stay."""
+        if not self.decided:
+            self.level, self._gone, self._last_run = None, [], None
+            self._started, self._limited, self._astray, self._driven = False, 0, 0, 0
+
     def _finish_level(self, t_s: float) -> None:
         assert self.level is not None
         self.level.end_s = t_s

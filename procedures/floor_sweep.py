@@ -9,9 +9,8 @@ import math
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import Protocol
 
-from harness.bench import Bench
-from harness.block import Output
 from harness.channels import LEAD_SHARE, Channels
 from harness.sample import Sample
 from harness.site import Site
@@ -20,7 +19,7 @@ from procedures.floor_fold import CUT_OFF, LIMIT_SHARE, NOT_REACHED, RUNS_SHARE,
 from procedures.floor_plan import CURRENT_MARGIN, VoltageFloorPlan
 from procedures.mains_fold import IdleFold, MainsFold, RestartFold
 from procedures.plans import settled
-from procedures.stand_in import UpsRow, ups_row, volts_at_ups
+from procedures.stand_in import Level, UpsRow, ups_row, volts_at_ups
 
 SAMPLES_A_DWELL = 10
 OFF_SHARE = 0.005
@@ -33,12 +32,33 @@ class Overdrawn(Exception):
     """Something else than the UPS under test draws: the sweep is over."""
 
 
+class Steered(Protocol):
+    """What is told its volts (V) and amps (A): the stand-in, or what a record says it was told."""
+
+    def set_volts(self, *, volts: float) -> None: ...
+    def set_amps(self, *, amps: float) -> None: ...
+
+
+class BenchLike(Protocol):
+    """What a sweep asks of a bench: one that is there, or the record of one."""
+
+    @property
+    def site(self) -> Site: ...
+    @property
+    def period_s(self) -> float: ...
+    def elapsed(self) -> float: ...
+    def can_switch(self, what: str) -> str: ...
+    def samples(self, *, every_s: float | None = None, for_s: float | None = None) -> Iterator[Sample]: ...
+    def mains(self, *, on: bool) -> Iterator[Sample]: ...
+    def ac_load(self, *, on: bool) -> Iterator[Sample]: ...
+
+
 @dataclass(slots=True)
 class Sweep:
     """The energised part, in order. Methods that return bool say whether the UPS still runs on the stand-in."""
 
-    bench: Bench
-    supply: Output
+    bench: BenchLike
+    supply: Steered
     plan: VoltageFloorPlan
     run: Swept
     set_amps: float
@@ -75,10 +95,17 @@ class Sweep:
         assert bad is not None
         if not self.raise_back(bad.set_v):
             self.onto_battery()
+        self.fine_down(good=good, bad=bad)
+
+    def fine_down(self, *, good: Level, bad: Level) -> None:
+        """Small steps from a level that was held to one that was not, and to one coarse step under it."""
         fold = self.run.fine = self.fold()
         if self.hold(fold, self.start_v) and self.hold(fold, good.set_v):
-            lowest_v = max(self.lowest_v, bad.set_v - settled(self.plan.coarse_step_v))
-            self.down(fold, good.set_v, settled(self.plan.fine_step_v), lowest_v)
+            self.down(fold, good.set_v, settled(self.plan.fine_step_v), self.fine_lowest_v(bad))
+
+    def fine_lowest_v(self, bad: Level) -> float:
+        """Where the fine steps end at the latest, V."""
+        return max(self.lowest_v, bad.set_v - settled(self.plan.coarse_step_v))
 
     # -- its parts ---------------------------------------------------------------------------------------------------
 

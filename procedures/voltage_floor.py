@@ -7,13 +7,18 @@ fine staircase from the last level held gives the floor. Which way the current w
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from harness.bench import Bench
 from harness.channels import Channels
-from harness.procedure import Found, Procedure
+from harness.errors import PlanRefused
+from harness.procedure import Found, Procedure, Remains
 from harness.result import Condition
 from procedures.floor_figures import ABNORMAL, IDS, WENT_OFF, Swept, figures, not_measured
 from procedures.floor_fold import CUT_OFF, NOT_REACHED
+from procedures.floor_left import floor_left, refolded, stage_words
 from procedures.floor_plan import VoltageFloorPlan, forecast_voltage_floor, settle_voltage_floor
+from procedures.floor_resume import rest_of, to_go_on_with
 from procedures.floor_sweep import Sweep, lead_ohm
 from procedures.plans import settled
 
@@ -26,6 +31,31 @@ def voltage_floor(bench: Bench, *, plan: VoltageFloorPlan) -> Found:
     with bench.standing_in(volts=start_v, amps_max=amps_max, longest_s=longest_s) as supply:
         Sweep(bench, supply, plan, run, amps_max).all()
         supply.because(run.end_reason)
+    return _reported(bench, plan, run)
+
+
+def go_on(bench: Bench, *, plan: VoltageFloorPlan, remains: Remains) -> Found:
+    """Take up the sweep that ``remains`` are of; what it had found is folded again and counts."""
+    gap_s = max(0.0, (bench.clock.utc() - remains.history.ended).total_seconds())
+    # Before the beginning of this run, as far as the calendar says.
+    earlier = remains.history.moved(-(remains.history.ended_s + gap_s))
+    known = refolded(replace(remains, history=earlier, site=bench.site, place=bench.place))
+    bench.note("continued", run=remains.history.folder.name, gap_s=round(gap_s, 3), text=stage_words(known))
+    run = known.run
+    if known.over:
+        raise PlanRefused("voltage-floor: the sweep was over before the run died; nothing is left to go on with")
+    if not to_go_on_with(run):
+        return voltage_floor(bench, plan=plan)
+    longest_s = 3.0 * forecast_voltage_floor(plan, bench.site).seconds + 3600.0
+    with bench.standing_in(volts=settled(plan.start_v), amps_max=known.set_amps, longest_s=longest_s) as supply:
+        rest_of(Sweep(bench, supply, plan, run, known.set_amps))
+        supply.because(run.end_reason)
+    found = _reported(bench, plan, run)
+    more = {"gap_s": Condition(value=gap_s, unit="s"), "continued_from": Condition(value=remains.history.folder.name)}
+    return replace(found, conditions={**found.conditions, **more})
+
+
+def _reported(bench: Bench, plan: VoltageFloorPlan, run: Swept) -> Found:
     found = figures(run)
     return Found(found, run.end_reason, _conditions(bench, plan, run), not_measured(run, found))
 
@@ -72,6 +102,9 @@ PROCEDURE = Procedure(
     needs=lambda plan: ("supply",),
     phases=("rest", "stand-in"),
     subject="ups",
+    left=floor_left,
+    after_stop="It goes on at the level it died in, in a folder of its own; levels held before count.",
+    go_on=go_on,
 )
 
 __all__ = ["PROCEDURE", "VoltageFloorPlan", "forecast_voltage_floor", "settle_voltage_floor", "voltage_floor"]
