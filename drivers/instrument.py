@@ -48,6 +48,10 @@ class Instrument:
         """What it answered when it was asked who it is."""
         return self.session.identity
 
+    def messages(self, template: str, number_text: str = "") -> tuple[str, ...]:
+        """The literal messages that carry a text of the dialect to this instrument, or to its channel."""
+        return self._line.messages(template, number_text)
+
     @property
     def channel(self) -> int | None:
         """The channel of the instrument this driver is for; ``None`` where it has but one."""

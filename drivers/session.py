@@ -89,6 +89,11 @@ class Session:
         return self.wire.name
 
     @property
+    def answers_orders(self) -> bool:
+        """Whether the instrument answers orders too."""
+        return bool(self._order_reply)
+
+    @property
     def openings(self) -> int:
         """How often the line was opened. When it has grown the instrument may have restarted: read its state again."""
         return self.wire.openings

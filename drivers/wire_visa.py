@@ -93,7 +93,7 @@ class VisaWire(Wire):
         self.clearable = self.framed
         self._monotonic = monotonic
         self._open_timeout_s = open_timeout_s
-        self._serial_line = serial_line or SerialLine()
+        self.serial_line = serial_line or SerialLine()
         self._open_resource = open_resource
         self._opened = opened
         self._deadline = 0.0
@@ -113,7 +113,7 @@ class VisaWire(Wire):
 
     def _serial_stream(self) -> Stream:
         name = port_name(self.address)
-        return SerialStream(name, line=self._serial_line, timeout_s=self.timeout_s, opened=self._opened)
+        return SerialStream(name, line=self.serial_line, timeout_s=self.timeout_s, opened=self._opened)
 
     def _message_stream(self) -> Stream:
         def opened() -> Resource:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from drivers.load import Load
 from drivers.supply import Supply
@@ -29,6 +29,8 @@ from harness.block import Block, Output
 from harness.circuits import Circuits
 from harness.clock import Clock, StandstillLost
 from harness.findings import Finding, Watch
+from harness.gap import Commanded, gap_of, long_words
+from harness.host import HostWatch
 from harness.interlocks import Interlocks
 from harness.logbook import Logbook
 from harness.loop import Loop
@@ -43,6 +45,9 @@ from harness.signals import StopFlag
 from harness.site import Site
 from harness.steering import change, end_help
 from harness.stopping import Stopping
+
+if TYPE_CHECKING:
+    from harness.guarding import GuardLink
 
 AGAIN_AFTER_S = 0.1
 """A single frightening sample is read again after this long before it counts."""
@@ -80,10 +85,15 @@ class Bench:
         self._flag, self._show = flag, show
         self.period_s = site.bench.loop_period_s
         self.loop = Loop(rig=rig, clock=clock, interlocks=interlocks, period_s=self.period_s)
+        self.host = HostWatch(clock)
         self.block = Block()
         self.circuits = Circuits(self)
         by_hand = self.circuits.mains_off_by_hand
-        off = SafeOff(rig=rig, clock=clock, note=self.note, zero_amps=zero_amps, by_hand=by_hand)
+        self.guard: GuardLink | None = None
+        self._samples = 0
+        off = SafeOff(
+            rig=rig, clock=clock, note=self.note, zero_amps=zero_amps, by_hand=by_hand, alive=self._switching_off
+        )
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
 
@@ -202,6 +212,7 @@ class Bench:
         if why is not None:
             self.stopping.trip(Finding("temperature", f"before switching on: {why}"))
         self.stopping.if_asked()
+        self._awake()
         self.note("intent", sync=True, phase=block.phase, amps=block.set_amps, volts=block.set_volts)
         self.stopping.if_record_failed()
         block.began_s = self.elapsed()
@@ -227,6 +238,8 @@ class Bench:
             if words is not None:
                 self.stopping.trip(Finding("changed from outside", f"before switching on: {words}"))
             self.loop.states.expect_switched(name, on=True)
+            # The guard hears of it before it is so: from here on its patience is short.
+            self._beat(self.loop.unwatched_wall_s)
             self.guarded(partial(driver.switch, True))
 
     def _leave_block(self) -> None:
@@ -236,8 +249,9 @@ class Bench:
         unwatched_s, reason = self.loop.unwatched_s, self.block.reason or "end of the block"
         report = self.stopping.drive_off(keeps_contactor=True)
         self.loop.states.all_off(but=self.rig.switch("contactor"))
-        self.block = Block(began_s=self.elapsed())
+        left, self.block = self.block, Block(began_s=self.elapsed())
         self.stopping.settle_off(report, reason=reason)
+        self._awake(left)
         if unwatched_s > self.loop.gap_most_s:
             text = f"{unwatched_s:.0f} s without a sample while on, limit {self.loop.gap_most_s:g} s"
             self.stopping.trip(Finding("sampling late", text, exit_code=24))
@@ -323,6 +337,7 @@ class Bench:
             (sample, finding), keep = self._look(), True
         if finding is not None:
             self.stopping.trip(finding, sample)
+        self._awake()
         if keep:
             self.log.row(sample)
             self.stopping.if_record_failed()
@@ -332,19 +347,56 @@ class Bench:
 
     def wait_until(self, t_s: float) -> None:
         try:
-            self.clock.sleep_until(t_s, stop=self._flag.asked)
+            self.clock.sleep_until(t_s, stop=lambda: self._flag.asked() or self.host.slept())
         except StandstillLost as error:
             self.stopping.trip(Finding("clock lost", str(error), exit_code=23))
         if getattr(self.clock, "lost", False):
             self.stopping.trip(Finding("clock lost", "its control line hung up while switching off", exit_code=23))
+        self._awake()
+
+    def _awake(self, block: Block | None = None) -> None:
+        """Whoever wakes up switches off first, and says then for how long nobody looked; a calendar clock that was
+        set is noted and changes nothing. ``block``: what was on, where it has just been left."""
+        noticed, block = self.host.look(), block or self.block
+        if noticed.slept_s:
+            rated_ah = self.site.pack.rated_ah if self.site.subject == "pack" else math.inf
+            gap = gap_of(noticed.slept_s, Commanded(block.phase, block.set_amps), rated_ah=rated_ah)
+            try:
+                words = f"the computer was asleep for {long_words(gap.seconds)}; in it {gap.words}"
+                self.stopping.trip(Finding("nobody looked", words, exit_code=24))
+            finally:
+                self.note("gap", sync=True, text=f"the computer was asleep; {gap.words}", **gap.event)
+        if noticed.step_s:
+            by_s = round(noticed.step_s, 3)
+            self.note("clock step", text="the calendar clock was set; elapsed times do not know it", by_s=by_s)
 
     def _look(self) -> tuple[Sample, Finding | None]:
         sample, finding = self.loop.look(self.block)
         if finding is None or finding.again:
+            self._samples += 1
+            self._beat(self.loop.unwatched_wall_s)
             # Writing waits until nothing has to be switched off.
             self.stopping.note_errors()
             self._marks += self.log.take_marks(() if self.person is None else self.person.marks())
         return sample, finding
+
+    def guard_with(self, link: GuardLink | None) -> None:
+        """The process that switches off when this one dies. It hears of each turn of this loop and of each step of
+        switching off, and of nothing else: no thread may speak for a loop that hangs."""
+        self.guard = link
+        if link is not None:
+            self.loop.guard_silent_s = link.silent_s
+
+    def _beat(self, age_s: float) -> None:
+        """Show the guard that this loop goes on, deciding on readings ``age_s`` old, s of machine time."""
+        if self.guard is not None:
+            state = self.loop.before(self.block).order
+            on_mains = state == "rest" and bool(self.rig.switched.get("mains"))
+            self.guard.beat("unknown" if on_mains else state, self._samples, age_s)
+
+    def _switching_off(self) -> None:
+        if self.guard is not None:
+            self.guard.beat("switching off", self._samples, 0.0)
 
     def _marked(self, sample: Sample) -> Sample:
         """The sample with the marks that came since the last one that was handed over."""

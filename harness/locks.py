@@ -151,6 +151,10 @@ class BenchLock:
                 self.mark_off()  # the run is refused now, so none of these notes would be true
                 raise self._unusable(note, error) from error
 
+    def live_notes(self) -> tuple[Path, ...]:
+        """Where ``mark_live`` writes: while one of them is there, nobody has shown that this bench is off."""
+        return tuple(self._note(address) for _, address in self.addresses)
+
     def mark_off(self) -> None:
         """Off was confirmed: take the note away. Never raises: a note that stays only asks for one look too many."""
         for _, address in self.addresses:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 
 from harness.block import ACTIVE, STATE_WORDS, Block
@@ -44,6 +45,9 @@ class Loop:
         self.errors: tuple[str, ...] = ()
         self._turn: Turn | None = None
         self._gap_limit_s = self._gap_limit()
+        self._looked_wall_s = clock.wall()
+        self.guard_silent_s: Callable[[], float] = lambda: 0.0
+        """How long the guard has owed an answer, s of machine time."""
 
     def elapsed(self) -> float:
         """Bench time since the run began, s."""
@@ -60,6 +64,11 @@ class Loop:
         return math.inf if self.last is None else self.elapsed() - self.last.elapsed_s
 
     @property
+    def unwatched_wall_s(self) -> float:
+        """How long ago the last turn of reading began, s of machine time."""
+        return self.clock.wall() - self._looked_wall_s
+
+    @property
     def gap_most_s(self) -> float:
         """How long nobody may look at an energised bench, s of bench time, on every clock."""
         return self._gap_limit_s if math.isfinite(self._gap_limit_s) else max(3.0 * self.period_s, GAP_S)
@@ -67,6 +76,7 @@ class Loop:
     def look(self, block: Block) -> tuple[Sample, Finding | None]:
         """Read every instrument once, make the sample, judge it."""
         began, wall = self.elapsed(), self.clock.wall()
+        self._looked_wall_s = wall
         turn = self.rig.read(wall=self.clock.wall)
         # Half-way through the reading: with slow instruments a turn takes a good part of a second.
         stamp = 0.5 * (began + self.elapsed())

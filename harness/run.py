@@ -18,6 +18,9 @@ from harness.ending import Ending, ProgramError, attempt, write_up
 from harness.errors import Usage, UserError
 from harness.findings import Facts
 from harness.folder import RunFolder, prepare_runs_dir
+from harness.guard_orders import NoGuard
+from harness.guarded_run import guard_for
+from harness.host import NOT_AWAKE, computer_checks, kept_awake
 from harness.interlocks import Interlocks
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.locks import BenchLock
@@ -86,7 +89,9 @@ def _person(ready: Ready, connection: Connection, watcher: Watcher) -> Person:
 
 def _look(ready: Ready, connection: Connection, out: Path | None) -> tuple[Check, ...]:
     assert connection.rig is not None
-    return look(
+    # What a simulated bench runs on may sleep, and run empty.
+    computer = () if connection.rig.simulated else computer_checks(connection.clock)
+    checks = look(
         site=ready.site,
         rig=connection.rig,
         clock=connection.clock,
@@ -94,6 +99,7 @@ def _look(ready: Ready, connection: Connection, out: Path | None) -> tuple[Check
         full=ready.takes_it_full,
         out=out,
     )
+    return (*checks, *computer)
 
 
 def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
@@ -120,7 +126,11 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
                     watcher.acknowledge(ready)
                 if flag.asked():
                     raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
-                done = _recorded(ready, connection, out, lock, flag, checks, watcher, person)
+                with kept_awake(wanted=not connection.rig.simulated) as awake:
+                    if awake.startswith(NOT_AWAKE):
+                        watcher.say(f"note: computer: {awake}")
+                    checks = (*checks, Check("computer", "note", awake))
+                    done = _recorded(ready, connection, out, lock, flag, checks, watcher, person)
                 return replace(done, stop_asked=flag.name)
             finally:
                 connection.close()
@@ -162,7 +172,17 @@ def _recorded(
     except Usage as error:
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
-    ending = attempt(ready, bench)
+    try:
+        bench.guard_with(guard_for(ready, bench, begun.folder, lock))
+    except NoGuard as error:
+        lock.mark_off()
+        begun.end(ready, Ending("refused", error.exit_code, str(error)))
+        raise
+    try:
+        ending = attempt(ready, bench)
+    finally:
+        if bench.guard is not None:
+            bench.guard.bye(off=bool(bench.off_reports) and bench.off_reports[-1].confirmed)
     off = ending.outcome != "unsafe" or keep_trying(
         bench,
         say=_quietly(watcher.say),

@@ -103,7 +103,8 @@ class _Seen:
 
 
 class SafeOff:
-    """Drives everything off in order and confirms; one object a run. ``note`` is told of errors, after the fact."""
+    """Drives everything off in order and confirms; one object a run. ``note`` is told of errors, after the fact;
+    ``alive`` is called with each step, so that whoever watches sees that it goes on, and must not raise."""
 
     def __init__(
         self,
@@ -113,7 +114,9 @@ class SafeOff:
         note: Callable[..., None],
         zero_amps: dict[str, float] | None = None,
         by_hand: Callable[[], None] | None = None,
+        alive: Callable[[], None] | None = None,
     ) -> None:
+        self._alive = alive or (lambda: None)
         self._by_hand = by_hand or (lambda: None)
         self._rig = rig
         self._clock = clock
@@ -215,6 +218,7 @@ class SafeOff:
 
     def _wait(self, seconds: float) -> None:
         with suppress(Exception):  # a clock that was lost goes on by itself
+            self._alive()
             self._clock.sleep(seconds)
 
     def _limit(self, name: str) -> float:
@@ -234,6 +238,7 @@ class SafeOff:
     def _attempt(self, name: str, what: str, act: Callable[[], object]) -> bool:
         """Do one thing of the off path; whatever it raises must not keep the next from being done."""
         try:
+            self._alive()
             act()
         except Exception as error:
             self._errors.append((name, f"{what}: {error}"))
@@ -303,6 +308,7 @@ class SafeOff:
     def _amps(self, name: str, driver: Supply | Load) -> float | None:
         """A fresh current, A; ``None`` when there was no answer."""
         try:
+            self._alive()
             return driver.measure_amps()
         except Exception as error:  # whatever one instrument does, the others must still be looked at
             self._errors.append((name, str(error)))
@@ -310,6 +316,7 @@ class SafeOff:
 
     def _says_off(self, name: str, driver: Supply | Load | PowerSwitch) -> bool | None:
         try:
+            self._alive()
             if isinstance(driver, PowerSwitch):
                 return not driver.is_on()
             return not (driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on())

@@ -25,18 +25,26 @@ def message(rig: Rig, report: OffReport, *, fuse_amps: float | None, trying: boo
     amps = "no answer" if math.isnan(report.last_amps) else f"{report.last_amps:.3f} A"
     place = "UPS's battery terminals" if rig.subject == "ups" else "pack"
     volts = "no answer" if math.isnan(report.last_volts) else f"{report.last_volts:.3f} V"
-    fuse = f"the battery fuse ({fuse_amps:g} A)" if fuse_amps else "the battery fuse, or the pack's connector,"
     lines = [
         HEAD,
         f"{who}: asked off {report.tries} times; last current: {amps}; {place}: {volts}.",
         *report.lines,
+        *what_to_do(rig, fuse_amps=fuse_amps),
+    ]
+    return "\n".join([*lines, f"Still trying every {EVERY_S:.0f} s."] if trying else lines)
+
+
+def what_to_do(rig: Rig, *, fuse_amps: float | None) -> list[str]:
+    """What a person is to do at a bench that may be live, a line each."""
+    fuse = f"the battery fuse ({fuse_amps:g} A)" if fuse_amps else "the battery fuse, or the pack's connector,"
+    lines = [
         "DO NOW: 1 press the bench emergency off, or switch off the bench outlet;",
         f"2 no smoke, no smell, no heat: pull {fuse} with insulated tools, stand aside;",
         "3 smoke, hiss or swelling: do not touch, leave the room, close the door, call the fire service.",
     ]
     if rig.subject == "ups":
-        lines.insert(4, "  and pull the UPS's mains plug: its charger drives the node while it has mains;")
-    return "\n".join([*lines, f"Still trying every {EVERY_S:.0f} s."] if trying else lines)
+        lines.insert(1, "  and pull the UPS's mains plug: its charger drives the node while it has mains;")
+    return lines
 
 
 def _serial(rig: Rig, name: str) -> str:

@@ -1,0 +1,250 @@
+"""The orders a guard is given, made from the rig.
+
+The bytes that switch off are those the drivers were seen to send: each instrument is told off once on a line opened
+anew, while everything is off. So remote words, echo, the selection of a channel and answers to orders come along by
+themselves.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import Any
+
+from drivers.dialect_parts import Reading, Switch
+from drivers.exchange import Exchange
+from drivers.load import Load
+from drivers.number_texts import sendable
+from drivers.session import Session
+from drivers.supply import Supply
+from drivers.switch import PowerSwitch
+from drivers.wire_serial import SerialLine, port_name
+from harness.addresses import normal
+from harness.errors import UserError
+from harness.preflight import zero_limits
+from harness.rig import READ_ERRORS, Rig
+from harness.safeoff import ORDER, SINK_LAST_S
+from harness.unsafe import HEAD, what_to_do
+
+HISLIP_PORT = 4880
+"""IVI-6.1."""
+
+
+class NoGuard(UserError):
+    """The guard did not start, or an instrument did not take its off: nothing was switched on."""
+
+    exit_code = 40
+
+
+def orders_of(rig: Rig) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """What the guard must know of the bench, and in words which instruments it cannot reach. Raises ``NoGuard``."""
+    lines: dict[str, dict[str, Any]] = {}
+    outputs: dict[str, dict[str, Any]] = {}
+    unreachable = []
+    zero = zero_limits(rig.bench_file)
+    roles = _roles(rig)
+    for role, name in roles.items():
+        driver = rig.drivers[name]
+        assert isinstance(driver, Supply | Load | PowerSwitch)
+        key = normal(driver.session.wire.address)
+        try:
+            lines.setdefault(key, way_of(driver.session))
+        except NotReachable as why:
+            unreachable.append(f"{name} ({role}): {why}")
+            continue
+        outputs[name] = _output(driver, line=key, zero_amps=zero[name])
+    return {
+        "lines": {key: lines[key] for key in {one["line"] for one in outputs.values()}},
+        "outputs": outputs,
+        "kinds": {name: role for role, name in roles.items() if name in outputs},
+        "order": {state: _order(state, told, roles) for state, told in ORDER.items()},
+        "alarm": [HEAD, *what_to_do(rig, fuse_amps=rig.bench_file.fuse_amps)],
+        "serials": {name: _serial(rig, name) for name in outputs},
+    }, tuple(unreachable)
+
+
+def _roles(rig: Rig) -> dict[str, str]:
+    """Role -> name of everything that can be switched off."""
+    named = {"supply": rig.supply_name, "load": rig.load_name}
+    for what in ("mains", "ac-load", "contactor"):
+        switch = rig.switch(what)
+        named[what] = switch.name if switch is not None else None
+    return {role: name for role, name in named.items() if name is not None}
+
+
+def _order(state: str, told: tuple[str, ...], roles: dict[str, str]) -> list[list[Any]]:
+    """Names in order, each with how long it waits after the one before it, s. A load that takes a charger's current
+    goes on taking it until the UPS has run down, where its mains could be switched off first."""
+    sinks_on = state == "trace" and "mains" in roles
+    return [[roles[one], SINK_LAST_S if sinks_on and one == "load" else 0.0] for one in told if one in roles]
+
+
+def _serial(rig: Rig, name: str) -> str:
+    with suppress(Exception):
+        return rig.drivers[name].identity.serial
+    return ""
+
+
+def _output(driver: Supply | Load | PowerSwitch, *, line: str, zero_amps: float) -> dict[str, Any]:
+    begin, off = _off_as_sent(driver)
+    _, asked = driver.off_texts
+    switch = _switch_of(driver)
+    ask = {
+        "messages": _messages(driver.session, asked.split("\n")),
+        "off_replies": list(switch.reply_off),
+        "on_replies": list(switch.reply_on),
+        "bit": switch.bit,
+        "form": _pattern(switch.form),
+    }
+    told: dict[str, Any] = {"line": line, "begin": begin, "off": off, "ask": ask, "amps": None, "soften": []}
+    told["zero_amps"] = zero_amps
+    if not isinstance(driver, PowerSwitch):
+        told["amps"] = _amps(driver, driver.dialect.measured_amps)
+        told["soften"] = _soften(driver)
+    return told
+
+
+def _switch_of(driver: Supply | Load | PowerSwitch) -> Switch:
+    if isinstance(driver, Supply):
+        return driver.dialect.output
+    return driver.dialect.input if isinstance(driver, Load) else driver.dialect.position
+
+
+def _amps(driver: Supply | Load, reading: Reading) -> dict[str, Any]:
+    return {
+        "messages": _messages(driver.session, list(driver.messages(reading.ask))),
+        "form": _pattern(reading.reply),
+        "comma": driver.dialect.decimal_comma,
+        "per_unit": reading.per_unit,
+    }
+
+
+def _soften(driver: Supply | Load) -> list[list[Any]]:
+    """The lowest current; of a load at constant current."""
+    setting = driver.dialect.amps
+    text, _ = sendable(setting, max(0.0, setting.least or 0.0), exponent=driver.dialect.exponent)
+    told = list(driver.messages(setting.set, text))
+    if isinstance(driver, Load) and "cc" in driver.dialect.function.set:
+        told = [*driver.messages(driver.dialect.function.set["cc"]), *told]
+    return _messages(driver.session, told)
+
+
+def _messages(session: Session, texts: list[str]) -> list[list[Any]]:
+    """Messages in hexadecimal, each with whether an answer to an order is to be taken off the line."""
+    answered = session.answers_orders
+    return [[(text.encode("ascii") + session.wire.terminator).hex(), answered] for text in texts]
+
+
+def _off_as_sent(driver: Supply | Load | PowerSwitch) -> tuple[list[list[Any]], list[list[Any]]]:
+    """What the driver says on a line opened anew to switch off: what it begins with, and the order itself. The
+    instrument must then say that it is off."""
+    session = driver.session
+    heard: list[Exchange] = []
+    session.wire.close()
+    with _listening(session, heard):
+        try:
+            driver.off()
+        except READ_ERRORS as error:
+            raise NoGuard(f"guard: {driver.name} did not take its off: {error}; nothing was switched on") from error
+    with _refused_as_no_guard(driver.name):
+        on = _is_on(driver)
+    if on:
+        raise NoGuard(f"guard: {driver.name} was told off and says that it is on; look at it before anything else")
+    sent = [[one.sent.hex(), session.answers_orders and bool(one.sent.strip())] for one in heard if one.sent]
+    count = len(driver.off_texts[0].split("\n"))
+    return sent[:-count], sent[-count:]
+
+
+def _is_on(driver: Supply | Load | PowerSwitch) -> bool:
+    if isinstance(driver, Supply):
+        return driver.output_is_on()
+    return driver.input_is_on() if isinstance(driver, Load) else driver.is_on()
+
+
+@contextmanager
+def _listening(session: Session, heard: list[Exchange]) -> Iterator[None]:
+    tap = session.wire.tap
+
+    def both(exchange: Exchange) -> None:
+        heard.append(exchange)
+        if tap is not None:
+            tap(exchange)
+
+    session.wire.tap = both
+    try:
+        yield
+    finally:
+        session.wire.tap = tap
+
+
+@contextmanager
+def _refused_as_no_guard(name: str) -> Iterator[None]:
+    try:
+        yield
+    except READ_ERRORS as error:
+        raise NoGuard(f"guard: {name} does not say whether it is off: {error}; nothing was switched on") from error
+
+
+def _pattern(form: str) -> str:
+    """A form of a dialect as a pattern with one group."""
+    return re.escape(form).replace(re.escape("{}"), "(.+?)").replace(re.escape("*"), ".*?")
+
+
+# -- how it is reached -----------------------------------------------------------------------------------------------
+
+
+class NotReachable(ValueError):
+    """The guard has no line of its own to this instrument; why."""
+
+
+def way_of(session: Session) -> dict[str, Any]:
+    """How a line to the instrument is opened. Raises ``NotReachable``."""
+    wire = session.wire
+    way: dict[str, Any] = {
+        "terminator": wire.terminator.hex(),
+        "gap_s": wire.gap_s,
+        "echo": wire.echo,
+        "pace_s": wire.pace_s,
+        "boot_s": wire.boot_s,
+    }
+    address = normal(wire.address)
+    if address.startswith("ASRL"):
+        return way | _serial_way(wire.address, getattr(wire, "serial_line", SerialLine()))
+    if found := re.fullmatch(r"TCPIP::(.+)::(\d+)::SOCKET", address):
+        return way | {"kind": "tcp", "host": _resolved(found[1]), "port": int(found[2]), "shared": True}
+    if found := re.fullmatch(r"TCPIP::(.+)::(hislip\w*)(?:,(\d+))?::INSTR", address):
+        host, port = _resolved(found[1]), int(found[3] or HISLIP_PORT)
+        return way | {"kind": "hislip", "host": host, "port": port, "device": found[2], "shared": True}
+    raise NotReachable("the guard reaches TCP sockets, serial ports and HiSLIP only, and cannot switch it off")
+
+
+def _serial_way(address: str, line: SerialLine) -> dict[str, Any]:
+    try:
+        import termios
+    except ImportError as error:
+        raise NotReachable("no serial ports for the guard on this system") from error
+    if not hasattr(termios, f"B{line.baud}"):
+        raise NotReachable(f"{line.baud} bit/s is no speed the guard can set")
+    if line.parity in ("mark", "space") or line.stop_bits == 1.5 or line.flow == "dtr_dsr":
+        raise NotReachable(f"parity {line.parity}, {line.stop_bits:g} stop bits, flow {line.flow}: not all can be set")
+    return {
+        "kind": "serial",
+        "device": os.path.realpath(port_name(address)),
+        "baud": line.baud,
+        "data_bits": line.data_bits,
+        "parity": line.parity,
+        "stop_bits": line.stop_bits,
+        "flow": line.flow,
+        "shared": False,
+    }
+
+
+def _resolved(host: str) -> str:
+    """The number behind a name: whoever tells names may be gone when it matters."""
+    try:
+        return str(socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)[0][4][0])
+    except (OSError, UnicodeError) as error:
+        raise NotReachable(f"host {host} is not known: {error}") from error
