@@ -9,6 +9,7 @@ from __future__ import annotations
 import click
 
 from harness.cli_instruments import instruments
+from harness.cli_resume import resume
 from harness.cli_whole import demo, fit, qualify
 from harness.options import BENCH, FILE, JSON, OUT, PACK, RUN, SEED, SET, UPS, complete_procedure, complete_scenario
 from harness.telling import Commands, figures, words
@@ -161,6 +162,7 @@ def show(folder: str, as_json: bool) -> None:
 
 main.add_command(fit)
 main.add_command(instruments)
+main.add_command(resume)
 
 
 @main.command()

@@ -21,6 +21,7 @@ from harness.samplefile import samples
 
 Event = dict[str, object]
 
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """One time in which something was energised: its phase, when it was switched on (s), and its samples."""

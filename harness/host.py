@@ -76,6 +76,9 @@ class HostWatch:
 
 # -- kept awake --------------------------------------------------------------------------------------------------------
 
+NOT_AWAKE = "not kept awake"
+"""How the words begin when nothing keeps it awake."""
+
 WHAT_FOR = "a run is on: outputs are switched by this computer"
 SAYS_SO = ("sh", "-c", "echo on; exec cat")
 """What a helper runs while it keeps the computer awake: says that it does, and ends when this process has gone, however
@@ -108,7 +111,7 @@ def kept_awake(*, wanted: bool = True) -> Iterator[str]:
 def _helper() -> tuple[subprocess.Popen[bytes] | None, str]:
     found = next((name for name in HELPERS if shutil.which(name)), None)
     if found is None:
-        return None, f"not kept awake: none of {', '.join(HELPERS)} is here; see that it does not sleep"
+        return None, f"{NOT_AWAKE}: none of {', '.join(HELPERS)} is here; see that it does not sleep"
     why = ""
     try:
         helper = subprocess.Popen(
@@ -119,7 +122,7 @@ def _helper() -> tuple[subprocess.Popen[bytes] | None, str]:
             start_new_session=True,  # a key pressed for the run is none of its business
         )
     except OSError as error:
-        return None, f"not kept awake: {found}: {error.strerror or error}; see that it does not sleep"
+        return None, f"{NOT_AWAKE}: {found}: {error.strerror or error}; see that it does not sleep"
     assert helper.stdout is not None
     with suppress(OSError):
         ready, _, _ = select([helper.stdout], [], [], HELPER_WAIT_S)
@@ -127,7 +130,7 @@ def _helper() -> tuple[subprocess.Popen[bytes] | None, str]:
             return helper, f"kept awake by {found}"
         why = "does not answer" if not ready else "refused"
     _end(helper)
-    return None, f"not kept awake: {found} {why}; see that it does not sleep"
+    return None, f"{NOT_AWAKE}: {found} {why}; see that it does not sleep"
 
 
 def _end(helper: subprocess.Popen[bytes]) -> None:

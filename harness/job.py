@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from harness.barriers import Tried
 from harness.clock import Clock
 from harness.config import BenchFile, PackFile, UpsFile, load_bench, load_pack, load_ups
 from harness.errors import PreflightRefused, Usage
@@ -110,6 +111,9 @@ class Watcher:
         """Marks typed at this terminal since the last look."""
         return ()
 
+    def before_energising(self, ready: Ready, tried: Tried) -> None:
+        """All is known that is to be known; what is left is to begin."""
+
     def say(self, text: str) -> None: ...
 
     def acknowledged_unsafe(self, serial: str) -> bool:
@@ -136,7 +140,7 @@ def prepare(job: Job) -> Ready:
     plan, site = job.procedure.settle(plan, site)
     ready = Ready(job, site, plan)
     if job.unattended:
-        refuse_unattended(site, charging=ready.charging, forecast=ready.forecast)
+        refuse_unattended(ready)
     return ready
 
 

@@ -69,13 +69,22 @@ class Remains:
 
 
 @dataclass(frozen=True, slots=True)
+class GoOn:
+    """How a run that died is taken up: ``stands(remains)`` says where it stands, "" when nothing is left to be done;
+    ``run(bench, plan=, remains=)`` does the rest in a run of its own."""
+
+    stands: Callable[[Remains], str]
+    run: Callable[..., Found]
+
+
+@dataclass(frozen=True, slots=True)
 class Procedure:
     """``settle(plan, site)`` fills every open key from pack and envelope and raises ``PlanRefused`` outside them;
     ``needs`` are roles; ``phases`` are those the interlock table must have a row for; ``subject`` is what hangs on the
     bench, "pack" or "ups" (its battery side); ``ids`` are the figures it is for, named when a run ends before them.
 
     For a run that died: ``left`` makes of its record what can be made of it, ``after_stop`` says in one sentence what
-    follows, and ``go_on(bench, plan=, remains=)``, where there is one, takes it up in a run of its own."""
+    follows, and ``go_on``, where there is one, takes it up."""
 
     name: str
     about: str
@@ -89,7 +98,7 @@ class Procedure:
     ids: tuple[str, ...] = ()
     left: Callable[[Remains], Found] | None = None
     after_stop: str = "It cannot be taken up in the middle: run it again from its beginning."
-    go_on: Callable[..., Found] | None = None
+    go_on: GoOn | None = None
 
 
 def procedure_names() -> tuple[str, ...]:

@@ -26,6 +26,7 @@ def rest_of(sweep: Sweep) -> None:
 def _rest_of(sweep: Sweep, run: Swept) -> None:
     coarse = run.coarse
     assert coarse is not None
+    sweep.loaded()
     if not coarse.decided:
         _take_up(sweep, coarse, step_v=settled(sweep.plan.coarse_step_v), lowest_v=sweep.lowest_v)
         if coarse.end_reason == CUT_OFF:

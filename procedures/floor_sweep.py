@@ -71,8 +71,7 @@ class Sweep:
 
     def _all(self) -> None:
         run, start_v = self.run, self.start_v
-        if self.bench.can_switch("ac-load") and self.bench.site.ups.ac_load_w != 0:
-            self.see(self.bench.ac_load(on=True))
+        self.loaded()
         self.onto_battery()
         run.first = self.fold()
         if not self.hold(run.first, start_v) or not self.enough_current(run.first):
@@ -160,6 +159,11 @@ class Sweep:
             self.supply.set_volts(volts=volts)
             self.set_v = volts
         return self.bench.elapsed()
+
+    def loaded(self) -> None:
+        """The load that its output is to carry, where the UPS file says that there is one."""
+        if self.bench.can_switch("ac-load") and self.bench.site.ups.ac_load_w != 0:
+            self.see(self.bench.ac_load(on=True))
 
     def onto_battery(self) -> None:
         """Start on mains, wait until all it does there is over, take mains away."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 from harness.bench import Bench
 from harness.channels import Channels
 from harness.errors import PlanRefused
-from harness.procedure import Found, Procedure, Remains
+from harness.procedure import Found, GoOn, Procedure, Remains
 from harness.result import Condition
 from procedures.floor_figures import ABNORMAL, IDS, WENT_OFF, Swept, figures, not_measured
 from procedures.floor_fold import CUT_OFF, NOT_REACHED
@@ -53,6 +53,12 @@ def go_on(bench: Bench, *, plan: VoltageFloorPlan, remains: Remains) -> Found:
     found = _reported(bench, plan, run)
     more = {"gap_s": Condition(value=gap_s, unit="s"), "continued_from": Condition(value=remains.history.folder.name)}
     return replace(found, conditions={**found.conditions, **more})
+
+
+def stands(remains: Remains) -> str:
+    """Where a sweep that died stands; "" when it was over."""
+    known = refolded(remains)
+    return "" if known.over else stage_words(known)
 
 
 def _reported(bench: Bench, plan: VoltageFloorPlan, run: Swept) -> Found:
@@ -104,7 +110,7 @@ PROCEDURE = Procedure(
     subject="ups",
     left=floor_left,
     after_stop="It goes on at the level it died in, in a folder of its own; levels held before count.",
-    go_on=go_on,
+    go_on=GoOn(stands, go_on),
 )
 
 __all__ = ["PROCEDURE", "VoltageFloorPlan", "forecast_voltage_floor", "settle_voltage_floor", "voltage_floor"]
