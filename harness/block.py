@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 STATE_WORDS = {
@@ -42,6 +42,10 @@ class Block:
     helped: bool = False
     helped_amps: float = math.nan
     """Limit of the supply beside a tracing load, A."""
+    cv_s: float = 0.0
+    """How long a charge has been at constant volts, s."""
+    joint_first: list[float] = field(default_factory=list)
+    """Resistance of the leads as first seen in this block, ohm, a few readings."""
     reason: str = ""
     """Why the procedure leaves the block, when it has said so."""
 

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from harness.chemistry import CHEMISTRIES, ChemistryRow
 from harness.keys import Keys
+from harness.limits_asked import Asked, read_limits
+from harness.limits_settings import REASON, SETTINGS
 from harness.tomlfile import read_toml
 
 PACK_KEYS = (
@@ -31,6 +33,7 @@ PACK_KEYS = (
     "serial",
     "asset",
     "note",
+    "limits",
 )
 
 OTHER_NAMES = {
@@ -83,6 +86,8 @@ class PackFile:
     path: Path
     sha256: str
     text: str
+    limits: tuple[Asked, ...] = ()
+    """What the table ``[limits]`` asks for."""
 
     @property
     def row(self) -> ChemistryRow:
@@ -94,7 +99,8 @@ def load_pack(path: str | Path) -> PackFile:
     """The pack file at ``path``. Raises Usage, one line, for anything missing, unknown, mistyped or impossible."""
     file = read_toml(path, kind="pack")
     keys = Keys(file.top, file=str(file.path))
-    keys.known(PACK_KEYS)
+    belongs = {key: "it belongs below the heading [limits]" for name in SETTINGS for key in (name, name + REASON)}
+    keys.known(PACK_KEYS, elsewhere=belongs)
     row = _chemistry(keys)
     cells = keys.whole("cells_in_series", low=1, high=64)
     nominal = _nominal(keys, row=row, cells=cells)
@@ -127,6 +133,7 @@ def load_pack(path: str | Path) -> PackFile:
         path=file.path,
         sha256=file.sha256,
         text=file.text,
+        limits=read_limits(Keys(keys.table("limits"), file=str(file.path), where="[limits] ")),
     )
 
 

@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass
 from itertools import pairwise
 
 from harness.errors import PlanRefused
+from harness.limits_settings import SETTINGS, Changed
 
 NONE_THERE = "nothing: "
 """Heads where a limit is from, when nothing on the bench could carry the current."""
@@ -63,12 +64,17 @@ class Envelope:
     notes: tuple[str, ...] = ()
     subject: str = "pack"
     """What the levels are of: "pack", or "ups" where supply or load stand in for its battery."""
+    changed: tuple[Changed, ...] = ()
+    """Limits a person has changed, beside their usual values, and why."""
 
     def __post_init__(self) -> None:
         for name in self.__slots__:
             value = getattr(self, name)
             if isinstance(value, float) and not math.isfinite(value):
                 raise PlanRefused(f"limits: {name} = {value:g}: not a finite number; put the pack or bench file right")
+        for one in self.changed:
+            if not math.isfinite(one.value):
+                raise PlanRefused(f"limits: {one.key} = {one.value:g}: not a finite number; put the pack file right")
         self._falling("discharge", ("cut-off", "low volts", "load's own stop", "never below"))
         self._rising("charge", ("target", "high volts", "supply's own stop", "never above"))
         _ordered("levels", (("discharge cut-off", self.cut_off_v), ("charge target", self.target_v)), unit="V")
@@ -92,6 +98,10 @@ class Envelope:
                 f"limits: charge target {self.target_v:g} V: above the {self.charge_volts_max:g} V the pack may be "
                 f"charged to; use a charge voltage of at most {self.charge_volts_max:g} V"
             )
+
+    def limit(self, key: str) -> float:
+        """The value in force of the limit ``key`` of ``harness.limits_settings``, in its unit."""
+        return next((one.value for one in self.changed if one.key == key), SETTINGS[key].usual(self))
 
     @property
     def sha256(self) -> str:
@@ -120,7 +130,15 @@ class Envelope:
             lines.append(f"attended only: {self.attended_only}")
         if self.charge_attended_only:
             lines.append(f"charge attended only: {self.charge_attended_only}")
-        return (*lines, *self.notes)
+        return (*lines, *self._changes(), *self.notes)
+
+    def _changes(self) -> tuple[str, ...]:
+        """What a person has changed, and why."""
+        return tuple(
+            f"{SETTINGS[one.key].what}: {one.value:g} {one.unit}, usually {one.usual:g}"
+            + (f" ({one.reason})" if one.reason else "")
+            for one in self.changed
+        )
 
     def _ups_lines(self) -> tuple[str, ...]:
         return (

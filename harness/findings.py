@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from harness.limits import Envelope
 
@@ -19,6 +21,15 @@ class Watch:
     ``own_stop``, ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as
     this run left it, an instrument that switched itself off, a setting that cannot be read back any more, and what went
     wrong with instruments in this turn.
+
+    ``volts_elsewhere``: the same volts by the node's other voltmeters, by instrument, V; only those that can be compared
+    now. ``volts_doubt``: four standard uncertainties of each difference, V. ``ambient_c``: the room; ``other_temp_c``:
+    a second thermometer on the pack; degC, nan without one. ``joint_ohm``: what lies between the pack's voltmeter and
+    the terminals of the energised instrument, nan while that cannot be told; ``joint_before_ohm``: the same at the
+    beginning of the block; ``joint_declared_ohm``: by the bench file; ohm. ``step_ohm``: the pack's drop at switch-on
+    over its current, ohm. ``cv_s``: how long this charge has been at constant volts, s. ``guard_silent_s``: since the
+    guard was last heard. ``record_age_s``: since the oldest row that is not on the disk was written;
+    ``disk_free_bytes``: what is left there.
     """
 
     phase: str
@@ -41,6 +52,18 @@ class Watch:
     own_stop: str | None = None
     unread: str | None = None
     lost: str | None = None
+    volts_elsewhere: Mapping[str, float] = field(default_factory=dict)
+    volts_doubt: Mapping[str, float] = field(default_factory=dict)
+    ambient_c: float = math.nan
+    other_temp_c: float = math.nan
+    joint_ohm: float = math.nan
+    joint_before_ohm: float = math.nan
+    joint_declared_ohm: float = math.nan
+    step_ohm: float = math.nan
+    cv_s: float = 0.0
+    guard_silent_s: float = 0.0
+    record_age_s: float = 0.0
+    disk_free_bytes: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +79,8 @@ class Finding:
 @dataclass(frozen=True, slots=True)
 class Facts:
     """Fixed for a run: envelope, rating (Ah), nominal volts, whether there is a thermometer on the pack, the widest
-    current range of the energised instruments (A), and whether nobody watches."""
+    current range of the energised instruments (A), whether nobody watches, and the resistance on the pack's label (ohm;
+    nan without one)."""
 
     envelope: Envelope
     rated_ah: float
@@ -65,3 +89,4 @@ class Facts:
     has_thermometer: bool
     amps_range: float
     unattended: bool = False
+    pack_ohm: float = math.nan

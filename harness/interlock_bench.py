@@ -7,6 +7,7 @@ from collections import deque
 from harness.findings import Facts, Finding, Watch
 from harness.interlock import Filter, Interlock, said, share
 from harness.interlock_pack import SOURCES
+from harness.limits_settings import SETTINGS
 from harness.sample import OPENED_ANEW, Sample
 
 TURN_WALL_LIMIT_S = 3.0
@@ -75,15 +76,17 @@ class SetAgainstMeasured(Interlock):
     """The instrument does not do what it is set to: five samples in a row, or ten of the last hundred."""
 
     words = "set against measured"
+    settable = (SETTINGS["set_apart_pct"],)
 
     def __init__(self, facts: Facts) -> None:
+        self._share = facts.envelope.limit("set_apart_pct") / 100.0
         self._filter = Filter(5, often=10)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         if watch.active_amps != watch.active_amps:
             return None
         amps_off = abs(watch.active_amps - watch.set_amps)
-        inside = amps_off <= max(0.03 * watch.set_amps, 0.050)
+        inside = amps_off <= max(self._share * watch.set_amps, 0.050)
         if watch.phase == "source" and not inside:
             # A supply is held by one of its two settings; off both means something else drives the node.
             inside = abs(watch.active_volts - watch.set_volts) <= max(0.01 * watch.set_volts, 0.050)

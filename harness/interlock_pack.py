@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from harness.findings import Facts, Finding, Watch
 from harness.interlock import Filter, Interlock, said, share
+from harness.limits_settings import SETTINGS
 from harness.sample import Sample
 
 SOURCES = ("source", "stand-in")
@@ -19,6 +20,7 @@ class LowVolts(Interlock):
     """
 
     words = "low volts"
+    settable = (SETTINGS["low_volts"],)
 
     def __init__(self, facts: Facts) -> None:
         self._low = facts.envelope.low_v
@@ -68,6 +70,7 @@ class HighVolts(Interlock):
     """
 
     words = "high volts"
+    settable = (SETTINGS["high_volts"],)
 
     def __init__(self, facts: Facts) -> None:
         self._high = facts.envelope.high_v
@@ -91,6 +94,7 @@ class Temperature(Interlock):
     """Pack temperature outside the band for charge or discharge twice in a row."""
 
     words = "temperature"
+    settable = (SETTINGS["unattended_temp_max_c"],)
 
     def __init__(self, facts: Facts) -> None:
         env = facts.envelope
@@ -125,10 +129,11 @@ class ChargeAndTime(Interlock):
     """More charge than the pack can have, or longer than planned: an end was missed."""
 
     words = "charge or time"
+    settable = (SETTINGS["charge_out_share"], SETTINGS["charge_in_share"])
 
     def __init__(self, facts: Facts) -> None:
-        self._out = 1.2 * facts.rated_ah
-        self._into = (1.15 if facts.lithium else 1.3) * facts.rated_ah
+        self._out = facts.envelope.limit("charge_out_share") * facts.rated_ah
+        self._into = facts.envelope.limit("charge_in_share") * facts.rated_ah
 
     def _limit(self, watch: Watch) -> float:
         return self._into if watch.phase == "source" else self._out

@@ -26,7 +26,12 @@ from harness.interlock_bench import (
     SetAgainstMeasured,
     WrongSign,
 )
+from harness.interlock_frozen import Frozen
+from harness.interlock_heat import Heating, RiseAboveRoom
 from harness.interlock_pack import ChargeAndTime, HighVolts, LowVolts, PackOpened, Temperature
+from harness.interlock_run import GuardLost, RecordBehind
+from harness.interlock_tail import Tail
+from harness.interlock_volts import LeadResistance, VoltmetersAgree
 from harness.sample import Sample
 
 __all__ = ["CALL_WALL_LIMIT_S", "CLASSES", "TURN_WALL_LIMIT_S", "WHERE", "Interlock", "Interlocks", "Standing"]
@@ -53,6 +58,7 @@ def _replaced(reason: str) -> Standing:
 
 
 _NOTHING_COMMANDED = _off("nothing is commanded at rest")
+_MAY_STAND = _off("with nothing flowing nothing has to move, and nothing is decided by it")
 
 CLASSES: dict[str, Callable[[Facts], Interlock]] = {
     # Order matters where two could speak at once: the pack's own opening explains low volts, not the reverse.
@@ -62,12 +68,20 @@ CLASSES: dict[str, Callable[[Facts], Interlock]] = {
     "over-current": OverCurrent,
     "wrong-sign": WrongSign,
     "temperature": Temperature,
+    "heating": Heating,
+    "rise-above-room": RiseAboveRoom,
     "charge-and-time": ChargeAndTime,
+    "tail": Tail,
     "set-against-measured": SetAgainstMeasured,
     "currents-agree": CurrentsAgree,
+    "lead-resistance": LeadResistance,
+    "voltmeters-agree": VoltmetersAgree,
     "reading-valid": ReadingValid,
+    "frozen": Frozen,
     "drift-of-state": DriftOfState,
     "loop-late": LoopLate,
+    "guard-lost": GuardLost,
+    "record-behind": RecordBehind,
 }
 
 _EVERYWHERE = {"rest": ARMED, "source": ARMED, "sink": ARMED}
@@ -81,12 +95,20 @@ _ON_A_PACK: dict[str, dict[str, Standing]] = {
     "over-current": _COMMANDED,
     "wrong-sign": _COMMANDED,
     "temperature": _EVERYWHERE,
+    "heating": _EVERYWHERE,
+    "rise-above-room": _EVERYWHERE,
     "charge-and-time": _COMMANDED,
+    "tail": {"rest": _NOTHING_COMMANDED, "source": ARMED, "sink": _off("nothing is charged")},
     "set-against-measured": _COMMANDED,
     "currents-agree": _COMMANDED,
+    "lead-resistance": _COMMANDED,
+    "voltmeters-agree": _EVERYWHERE,
     "reading-valid": _EVERYWHERE,
+    "frozen": {"rest": _MAY_STAND, "source": ARMED, "sink": ARMED},
     "drift-of-state": _EVERYWHERE,
     "loop-late": _EVERYWHERE,
+    "guard-lost": _EVERYWHERE,
+    "record-behind": _EVERYWHERE,
 }
 
 _ALWAYS = {"rest": ARMED, "stand-in": ARMED, "trace": ARMED}
@@ -103,12 +125,20 @@ _ON_A_UPS: dict[str, dict[str, Standing]] = {
     "over-current": _ON,
     "wrong-sign": {**_ON, "stand-in": _PUSHES},
     "temperature": _NO_PACK,
+    "heating": _NO_PACK,
+    "rise-above-room": _NO_PACK,
     "charge-and-time": _ON,
+    "tail": _NO_PACK,
     "set-against-measured": {"rest": _NOTHING_COMMANDED, "stand-in": _UPS_DRAWS, "trace": _UPS_DRAWS},
     "currents-agree": _ON,
+    "lead-resistance": _ON,
+    "voltmeters-agree": _ON,
     "reading-valid": _ALWAYS,
+    "frozen": {**_ON, "rest": _MAY_STAND},
     "drift-of-state": _ALWAYS,
     "loop-late": _ALWAYS,
+    "guard-lost": _ALWAYS,
+    "record-behind": _ALWAYS,
 }
 
 WHERE: dict[str, dict[str, dict[str, Standing]]] = {
@@ -142,14 +172,24 @@ class Interlocks:
 
     def _armed(self, phase: str) -> list[Interlock]:
         if phase != self.phase:
-            # A new phase starts its filters afresh; what is latched is latched in the bench, not here.
+            # A new phase starts its filters afresh, save what goes on in it; what is latched is latched in the bench.
             self.phase = phase
-            self.made = [
-                make(self.facts)
-                for key, make in CLASSES.items()
-                if standing(key, procedure=self.procedure, phase=phase).word == "armed"
-            ]
+            going_on = {type(lock): lock for lock in self.made if lock.goes_on}
+            self.made = []
+            for key, make in CLASSES.items():
+                if standing(key, procedure=self.procedure, phase=phase).word == "armed":
+                    fresh = make(self.facts)
+                    self.made.append(going_on.get(type(fresh), fresh))
         return self.made
+
+    def warnings(self) -> tuple[str, ...]:
+        """Words of interlocks that end nothing yet, each once."""
+        found = []
+        for lock in self.made:
+            if lock.warning:
+                found.append(lock.warning)
+                lock.warning = ""
+        return tuple(found)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         """The first certain finding, else the first that asks for one more reading. Every one sees every sample."""

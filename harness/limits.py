@@ -1,15 +1,16 @@
 """How a run's envelope is stacked from pack file, chemistry row, bench file and plan.
 
 The data sheet (the pack file) wins over the chemistry row, but never beyond never-below and never-above. A plan may
-move the cut-off up and the charge target down; nothing a person types moves the levels that trip. Current is bounded
-by the weakest of pack, fuse, leads and instrument. Nothing in here may be loosened by an option.
+move the cut-off up and the charge target down; the table ``[limits]`` of the pack file moves limits that trip,
+hard ones to the careful side only. Current is bounded by the weakest of pack, fuse, leads and instrument. Nothing in
+here may be loosened by an option.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from typing import Any
 
 from harness.chemistry import ChemistryRow, DischargeLevels, discharge_levels
@@ -18,6 +19,7 @@ from harness.config_instrument import InstrumentEntry
 from harness.config_pack import PackFile
 from harness.envelope import Envelope
 from harness.errors import PlanRefused
+from harness.limits_asked import granted
 
 __all__ = ["Envelope", "allowed_amps", "envelope", "own_low_stop_volts"]
 
@@ -31,6 +33,19 @@ UNATTENDED_TEMP_MAX_C = 50.0
 """Pack temperature, degC, above which a run nobody watches ends (judgement)."""
 
 Limit = tuple[str, float | None]
+
+IN_THE_ENVELOPE = {"low_volts": "low_v", "high_volts": "high_v", "unattended_temp_max_c": "unattended_temp_max_c"}
+"""Limits a person may change that are levels of the envelope itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """Levels before a person changed any: V at the pack, degC."""
+
+    lithium: bool
+    low_v: float
+    high_v: float
+    unattended_temp_max_c: float
 
 
 def envelope(
@@ -56,6 +71,10 @@ def envelope(
     amps, amps_from = least_amps(_discharge_limits(pack, bench, target_v=target))
     charge_amps, charge_amps_from = least_amps(_charge_limits(pack, bench))
     _load_bears(bench.one("load"), over_v=_pack_v(n, row.over_volts))
+    volts, temps = _row_volts(row, levels, cells=n), _temperatures(pack)
+    usual = Usual(row.lithium, volts["low_v"], volts["high_v"], temps["unattended_temp_max_c"])
+    changed = granted(pack.limits, usual=usual, where=str(pack.path))
+    limits = volts | temps | {IN_THE_ENVELOPE[one.key]: one.value for one in changed if one.key in IN_THE_ENVELOPE}
     return Envelope(
         chemistry=row.name,
         lithium=row.lithium,
@@ -73,13 +92,13 @@ def envelope(
         attended_only="" if watched else _unwatched(pack, "bms_cell_low_volts"),
         charge_attended_only=_charge_attended_only(pack),
         notes=(*notes, *_temperature_notes(pack), *_bms_notes(pack, cut_off_v=cut_off, target_v=target)),
-        **_row_volts(row, levels, cells=n),
-        **_temperatures(pack),
+        changed=changed,
+        **limits,
     )
 
 
 def _row_volts(row: ChemistryRow, levels: DischargeLevels, *, cells: int) -> dict[str, Any]:
-    """The levels nothing a person types can move."""
+    """The levels nothing a person types can move, save that low and high volts may be made tighter."""
     return {
         "full_rest_v": _pack_v(cells, row.full_rest),
         "low_v": _pack_v(cells, levels.low),

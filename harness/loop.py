@@ -11,9 +11,11 @@ from harness.block import ACTIVE, STATE_WORDS, Block
 from harness.clock import Clock
 from harness.drift import StateKeeper
 from harness.findings import Finding, Watch
+from harness.interlock import middle
 from harness.interlocks import Interlocks
 from harness.rig import Rig, Turn
 from harness.sample import Sample
+from harness.voltmeters import BASE_OF, Seen, Voltmeters
 from harness.witness import Before
 
 STALL_WALL_S = 0.5
@@ -26,6 +28,9 @@ STEP_WITHIN_S = 2.5
 
 GONE_SHARE = 0.05
 """Under this share of the set current nothing flows to speak of."""
+
+CV_SHARE, CV_AMPS = 0.97, 0.050
+"""A charge is at constant volts when its current is under its limit by more than these together."""
 
 REMEMBERED = 3
 """Samples looked back on for what was known before off: the last may be the one in which everything went missing."""
@@ -43,6 +48,12 @@ class Loop:
         self.last: Sample | None = None
         self._recent: deque[Sample] = deque(maxlen=REMEMBERED)
         self.errors: tuple[str, ...] = ()
+        self.warnings: tuple[str, ...] = ()
+        self.record_state: Callable[[], tuple[float, float]] = lambda: (0.0, math.inf)
+        """Age of the oldest row that is not on the disk, s, and bytes left there."""
+        self._voltmeters = Voltmeters(rig)
+        self._seen = Seen()
+        self._temps = self._other_thermometers()
         self._turn: Turn | None = None
         self._gap_limit_s = self._gap_limit()
         self._looked_wall_s = clock.wall()
@@ -83,12 +94,15 @@ class Loop:
         drift = self.states.check(period_s=self.period_s, dead=turn.dead, doubt=self._doubt(turn, block))
         turn_wall_s = self.clock.wall() - wall
         self._turn = turn
+        self._seen = self._voltmeters.look(turn, block)
+        self._count_cv(turn, block, stamp)
         now_wrong = (*turn.errors, *self.states.errors)
         self.errors += now_wrong
         self.states.errors = []
         sample = self._count(self._sample(turn, block, stamp), block)
         # Switching off and proving it may take longer than a gap may last; nothing is energised meanwhile.
         gap_s = 0.0 if self.last is None else sample.elapsed_s - max(self.last.elapsed_s, block.began_s)
+        record_age_s, disk_free_bytes = self.record_state()
         watch = replace(
             self.watch(block),
             gap_s=gap_s,
@@ -98,10 +112,31 @@ class Loop:
             own_stop=self.states.own_stop,
             unread=self.states.unread,
             lost="; ".join(now_wrong) or None,
+            guard_silent_s=self.guard_silent_s(),
+            record_age_s=record_age_s,
+            disk_free_bytes=disk_free_bytes,
         )
         self.last = sample
         self._recent.append(sample)
-        return sample, self.interlocks.judge(sample, watch)
+        finding = self.interlocks.judge(sample, watch)
+        self.warnings += self.interlocks.warnings()
+        return sample, finding
+
+    def _count_cv(self, turn: Turn, block: Block, stamp_s: float) -> None:
+        """A charge whose current is not at its limit is held by its volts. A current that is missing counts as well:
+        the time at constant volts must not be told too short."""
+        if block.phase != "source" or self.last is None:
+            return
+        if not (turn.supply_amps >= CV_SHARE * block.set_amps - CV_AMPS):
+            block.cv_s += max(0.0, stamp_s - max(self.last.elapsed_s, block.began_s))
+
+    def _other_thermometers(self) -> tuple[str, str]:
+        """Columns of the room's thermometer and of a second one on the pack, "" for none."""
+        found = {"ambient": "", "pack": ""}
+        for entry in self.rig.bench_file.instruments:
+            if entry.role == "thermometer" and entry.name != self.rig.temp_name and not found.get(entry.measures, "x"):
+                found[entry.measures] = f"{entry.name}_temp_c"
+        return found["ambient"], found["pack"]
 
     def _doubt(self, turn: Turn, block: Block) -> str | None:
         """Whose current has all but gone, or fallen by more than half since the last sample: it may be off, or told
@@ -215,6 +250,15 @@ class Loop:
             node_volts=self._node_volts(turn),
             shunt_amps=self._seen_by_shunt(turn, block),
             gap_limit_s=self._gap_limit_s,
+            volts_elsewhere=self._seen.volts,
+            volts_doubt=self._seen.doubt,
+            ambient_c=turn.readings.get(self._temps[0], math.nan),
+            other_temp_c=turn.readings.get(self._temps[1], math.nan),
+            joint_ohm=self._seen.joint_ohm,
+            joint_before_ohm=middle(block.joint_first) if len(block.joint_first) == BASE_OF else math.nan,
+            joint_declared_ohm=self._seen.joint_declared_ohm,
+            step_ohm=block.step_ohm,
+            cv_s=block.cv_s,
         )
 
     @staticmethod

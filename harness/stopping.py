@@ -129,6 +129,9 @@ class Stopping:
         for text in self._loop.errors:
             self._log.note("instrument error", text=text)
         self._loop.errors = ()
+        for text in self._loop.warnings:
+            self._log.note("warning", text=text)
+        self._loop.warnings = ()
 
     def _stop(self, stop: RunStopped) -> NoReturn:
         self._stopped = stop

@@ -7,7 +7,9 @@ must know before it acts, it waits, and never longer than a stall may last.
 from __future__ import annotations
 
 import contextlib
+import math
 import os
+import shutil
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -40,6 +42,8 @@ class Syncer:
         self._asked = 0
         self._done = 0
         self._waiting: deque[tuple[int, float]] = deque()
+        self.free_bytes = math.inf
+        """Left on the disk at the last sync; asked by the thread, since a disk may not answer that either."""
         self.failure: RecordFailed | None = None
         """The first failure. It stays: what the disk has refused once it may drop, and call the next sync good."""
 
@@ -58,6 +62,14 @@ class Syncer:
         while self._waiting and self._waiting[0][0] <= self._done:
             self._waiting.popleft()
         return self._wall() - self._waiting[0][1] if self._waiting else 0.0
+
+    def late_s(self) -> float:
+        """As ``oldest_age_s``, asked once more after a moment where that would be too old."""
+        age_s = self.oldest_age_s()
+        if not (age_s <= STALLED_S) and not self._stalled:
+            self._wait_for(self._waiting[0][0], GRACE_S)
+            age_s = self.oldest_age_s()
+        return age_s
 
     def check(self) -> None:
         """Raise what the thread has met, or that the oldest request is older than ``STALLED_S``: ``RecordFailed``."""
@@ -125,6 +137,8 @@ class Syncer:
             if number > self._done:
                 for file, descriptor in zip(self._files, descriptors, strict=True):
                     self._sync(file, descriptor)
+                with contextlib.suppress(OSError):
+                    self.free_bytes = shutil.disk_usage(self._files[0].path.parent).free
                 with self._served:
                     self._done = number
                     self._served.notify_all()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import math
 import platform
+from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
 
@@ -14,6 +15,7 @@ from harness.cautions import CAUTIONS
 from harness.folder import RunFolder
 from harness.job import Ready
 from harness.limits import Envelope
+from harness.limits_settings import SETTINGS
 from harness.result import BenchUsed, InstrumentUsed, Limit, OffConfirmation, Result, Software
 from harness.rig import Rig
 from harness.safeoff import OffReport
@@ -41,7 +43,38 @@ def limits_in_force(site: Site) -> tuple[Limit, ...]:
         ("discharge, coldest", env.discharge_temp_min_c, "Cel", "pack file or chemistry"),
         ("discharge, warmest", env.discharge_temp_max_c, "Cel", "pack file or chemistry"),
     )
-    return tuple(Limit(what=what, value=value, unit=unit, source=source) for what, value, unit, source in rows)
+    plain = (Limit(what=what, value=value, unit=unit, source=source) for what, value, unit, source in rows)
+    return (*plain, *_settable(env))
+
+
+UCUM = {
+    "V": "V",
+    "mV": "mV",
+    "s": "s",
+    "W": "W",
+    "K": "K",
+    "%": "%",
+    "": "1",
+    "degC": "Cel",
+    "K/min": "K/min",
+    "K in 180 s": "K",
+}
+"""Unit of a setting, as people read it -> its UCUM code."""
+
+
+def _settable(env: Envelope) -> Iterator[Limit]:
+    """The limits a person may change, each as it is in force; ``reason`` where one was given."""
+    changed = {one.key: one for one in env.changed}
+    for key, one in SETTINGS.items():
+        mine = changed.get(key)
+        source = "usual" if mine is None else f"[limits] of the pack file, usually {mine.usual:g}"
+        yield Limit(
+            what=key,
+            value=env.limit(key),
+            unit=UCUM[one.unit],
+            source=source,
+            reason="" if mine is None else mine.reason,
+        )
 
 
 def _limits_on_a_ups(env: Envelope) -> tuple[Limit, ...]:
@@ -134,6 +167,7 @@ def first_result(ready: Ready, site: Site, rig: Rig, folder: RunFolder, started:
         cautions=CAUTIONS,
         software=_software(),
         hashes=folder.input_hashes(),
+        continued_from=ready.job.continued_from,
     )
 
 

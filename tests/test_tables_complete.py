@@ -145,12 +145,31 @@ TRIPS = {
     "over-current": Trip("sink", [{}, {}], {"active_amps": 3.0}),
     "wrong-sign": Trip("source", [{}, {}], {"active_amps": -1.0}),
     "temperature": Trip("source", [{"pack_temp_c": -1.0}] * 2),
+    "heating": Trip("rest", [{"elapsed_s": 6.0 * n, "pack_temp_c": 22.0 + 0.6 * n} for n in range(11)]),
+    "rise-above-room": Trip("sink", [{"elapsed_s": t, "pack_temp_c": 43.0} for t in (0.0, 10.0)], {"ambient_c": 22.0}),
+    "tail": Trip("source", [{}], {"cv_s": 14401.0}),
     "charge-and-time": Trip("sink", [{}], {"block_s": 3601.0, "longest_s": 3600.0}),
     "set-against-measured": Trip("sink", [{}] * 5, {"active_amps": 1.8}),
     "currents-agree": Trip("sink", [{}] * 5, {"shunt_amps": 2.5}),
+    "lead-resistance": Trip(
+        "sink",
+        [{"elapsed_s": t} for t in (0.0, 1.0, 2.0, 3.0, 4.0, 14.0)],
+        {"joint_ohm": 0.100, "joint_before_ohm": 0.016},
+    ),
+    "voltmeters-agree": Trip("sink", [{}] * 5, {"volts_elsewhere": {"meter": 25.9}, "volts_doubt": {"meter": 0.05}}),
+    "frozen": Trip(
+        "sink",
+        [
+            {"elapsed_s": t, "readings": {"meter_volts": volts}}
+            for t, volts in (*enumerate((26.0, 26.002, 25.998, 26.001, 26.003) * 12), (119.0, 26.003), (119.1, 26.003))
+        ],
+        exit_code=23,
+    ),
     "reading-valid": Trip("rest", [{"pack_volts": nan}] * 3, exit_code=23),
     "drift-of-state": Trip("sink", [{}], {"drift": "load: amps was 2, is 3; not by this run"}),
     "loop-late": Trip("rest", [{}], {"turn_wall_s": TURN_WALL_LIMIT_S + 0.1}, exit_code=24),
+    "guard-lost": Trip("rest", [{}], {"guard_silent_s": 3.1}),
+    "record-behind": Trip("rest", [{}], {"record_age_s": 5.1}, exit_code=25),
 }
 """Interlock -> what makes it speak."""
 
@@ -234,7 +253,7 @@ def test_every_interlock_speaks(key: str, facts: Facts) -> None:
         assert [quiet.judge(GOOD, watching(phase)) for _ in range(12)] == [None] * 12
     found: Finding | None = None
     for number, changes in enumerate(row.samples):
-        assert found is None, f"{key}: spoke after {number} samples"
+        assert found is None or found.again, f"{key}: spoke after {number} samples"
         before = watching(row.phase)
         watch = before if key == "pack-opened" and number == 0 else replace(before, **row.watch)
         found = made.judge(replace(GOOD, **changes), watch)

@@ -11,6 +11,7 @@ from math import inf, nan, nextafter
 from typing import Any
 
 import pytest
+from interlock_edges import EDGES
 
 from harness.envelope import Envelope
 from harness.findings import Facts, Finding, Watch
@@ -393,10 +394,20 @@ def played(phase: str, changes: dict[str, Any], number: int) -> tuple[Sample, Wa
     return sample, replace(WATCHES[phase], **watch_keys)
 
 
+CASES |= {name: Case(**row) for name, row in EDGES.items()}
+
+
+def facts(case: Case) -> Facts:
+    """The case's facts; what is asked of the envelope stands in it."""
+    env = {key: value for key, value in case.facts.items() if hasattr(ENVELOPE, key)}
+    mine = {key: value for key, value in case.facts.items() if hasattr(FACTS, key)}
+    return replace(FACTS, envelope=replace(ENVELOPE, **env), **mine)
+
+
 @pytest.mark.parametrize("name", CASES)
 def test_edges(name: str) -> None:
     case = CASES[name]
-    lock = CLASSES[case.key](replace(FACTS, **case.facts))
+    lock = CLASSES[case.key](facts(case))
     found: list[Finding | None] = [
         lock.judge(*played(case.phase, changes, number)) for number, changes in enumerate(case.samples)
     ]

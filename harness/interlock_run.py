@@ -1,0 +1,50 @@
+"""Interlocks on what stands around a run: the guard process, and the record."""
+
+from __future__ import annotations
+
+from harness.findings import Facts, Finding, Watch
+from harness.interlock import Interlock, said
+from harness.sample import Sample
+
+GUARD_SILENT_S = 3.0
+
+RECORD_AGE_S = 5.0
+"""Oldest row that may not be on the disk yet, s of machine time."""
+
+DISK_LEAST_BYTES = 100e6
+"""What must be left on the disk while a run goes on; half of what a run is begun with."""
+
+
+class GuardLost(Interlock):
+    """The guard process has not answered for more than 3 s: nobody would switch off if this program died."""
+
+    words = "guard lost"
+
+    def __init__(self, facts: Facts) -> None:
+        pass
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if not (watch.guard_silent_s <= GUARD_SILENT_S):
+            text = f"no answer for {said(watch.guard_silent_s, 's', digits=1)}, limit {GUARD_SILENT_S:g} s"
+            return Finding(self.words, text)
+        return None
+
+
+class RecordBehind(Interlock):
+    """What was written is not on the disk after 5 s, or the disk is nearly full."""
+
+    words = "record behind"
+
+    def __init__(self, facts: Facts) -> None:
+        pass
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if not (watch.record_age_s <= RECORD_AGE_S):
+            age = said(watch.record_age_s, "s", digits=1)
+            text = f"the disk has not taken anything for {age}, limit {RECORD_AGE_S:g} s"
+            return Finding(self.words, text, exit_code=25)
+        if not (watch.disk_free_bytes >= DISK_LEAST_BYTES):
+            left = said(watch.disk_free_bytes / 1e6, "MB", digits=0)
+            text = f"{left} left on the disk, limit {DISK_LEAST_BYTES / 1e6:.0f} MB"
+            return Finding(self.words, text, exit_code=25)
+        return None
