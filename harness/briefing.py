@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from harness.addresses import simulated
+from harness.barriers import Row, Tried, table
 from harness.digits import duration
 from harness.interlock import Interlock
 from harness.interlocks import CLASSES, standing
 from harness.job import Ready
 from harness.plain import safe_text
+from harness.unattended import by_files, facts
 
 DOING = {
     "rest": "at rest",
@@ -55,21 +58,78 @@ def limit_lines(ready: Ready) -> Iterator[str]:
         yield f"  {line}"
 
 
-def barrier_lines(ready: Ready) -> Iterator[str]:
-    """Which layers exist besides this program, and whether they were ever seen to act."""
-    bench, site = ready.site.bench, ready.site
-    load, supply = bench.one("load"), bench.one("supply")
-    fuse = f"DC fuse {bench.fuse_amps:g} A (declared, not seen)" if bench.fuse_amps else "no DC fuse declared"
-    bms = "BMS (declared, not seen to act)" if site.subject == "pack" and site.pack.bms else "NO BMS declared"
-    yield f"  {fuse}; " + (bms if site.subject == "pack" else "no pack on the node")
-    needs = ready.job.procedure.needs(ready.plan)
-    if load is not None and "load" in needs:
-        has = "own low-volts stop, set and read back before it is switched on"
-        yield f"  {load.name}: {has if load.own_low_volts_stop else 'NO low-volts stop of its own declared'}"
-    if supply is not None and "supply" in needs:
-        has = "own over-volts stop, set and read back before it is switched on"
-        yield f"  {supply.name}: {has if supply.own_over_volts_stop else 'NO over-volts stop of its own declared'}"
+def barrier_lines(ready: Ready, tried: Tried | None = None) -> Iterator[str]:
+    """For each hazard what holds it outside this computer, how that is known, what looks on inside, and what is left.
+
+    ``tried`` is what was tried for real; None where nobody has been asked yet.
+    """
+    for row in table(facts(ready), by_files(ready) if tried is None else tried):
+        yield f"  {row.hazard}: {_count(row)}"
+        for layer in row.outside:
+            yield f"    {layer.words} ({layer.known})"
+        if row.cheapest:
+            yield f"    for another: {row.cheapest}"
+        yield f"    in this computer, one barrier together: {', '.join(row.inside)}"
+        yield f"    left all the same: {row.residual}"
+    yield f"  {WATCHDOG}"
     yield "  this program trips on the samples it takes; it is the last barrier, never the first"
+
+
+def _count(row: Row) -> str:
+    words = ("none that counts", "ONE barrier", "two barriers", "three barriers")[min(row.barriers, 3)]
+    return f"{words} outside the computer" + ("" if row.enough else "; somebody must be there")
+
+
+WATCHDOG = "no dialect here knows a watchdog of an instrument: none is counted"
+
+
+def one_screen(ready: Ready, tried: Tried, *, now: datetime | None = None) -> Iterator[str]:
+    """All that matters in the last moment before anything is switched on; fits one screen of 24 lines."""
+    site, env = ready.site, ready.site.envelope
+    rows = table(facts(ready), tried)
+    used = [role for role in ready.job.procedure.needs(ready.plan) if role in ("supply", "load")]
+    needs = [entry.name for role in used if (entry := site.bench.one(role))]
+    yield f"ABOUT TO BE SWITCHED ON: {ready.job.procedure.name} on {safe_text(_subject(ready))}, by {', '.join(needs)}"
+    yield f"for about {_until(ready, now)}"
+    forecast = ready.forecast
+    out, into = (max((sign * step.amps for step in forecast.steps), default=0.0) for sign in (1.0, -1.0))
+    currents = [f"{word} with up to {amps:g} A" for word, amps in (("out", out), ("in", into)) if amps > 0]
+    yield f"current {', '.join(currents) or 'as far as its own limits'}"
+    yield (
+        f"volts {forecast.lowest_v:.2f} to {forecast.highest_v:.2f} V; trips under {env.low_v:.2f} V and over "
+        f"{env.high_v:.2f} V"
+    )
+    if site.subject == "pack":
+        most = min(env.discharge_temp_max_c, env.unattended_temp_max_c if ready.job.unattended else math.inf)
+        charge = f"; charged from {env.charge_temp_min_c:g} to {env.charge_temp_max_c:g} degC" if ready.charging else ""
+        yield f"temperature {env.discharge_temp_min_c:g} to {most:g} degC{charge}"
+    yield "outside this computer:"
+    known = {(layer.words.partition(",")[0], layer.known): None for row in rows for layer in row.outside}
+    yield from (f"  {words}: {how}" for words, how in known)
+    weak = [row.hazard for row in rows if not row.enough]
+    yield f"on fewer than two of these: {'; '.join(weak) or 'nothing'}"
+    guard = rows[0].inside[-1] if rows else "guard"
+    yield f"in this computer, one barrier together and the last: the interlocks; {guard}"
+    if not ready.job.unattended:
+        yield STAY_WORDS
+    yield STOP_WORDS
+
+
+STAY_WORDS = "STAY WITH IT: it was not asked, or may not, be left alone."
+
+
+def _subject(ready: Ready) -> str:
+    site = ready.site
+    if site.subject == "ups":
+        return f"the battery leads of {site.name}"
+    pack = site.pack
+    return f"{site.name} ({pack.cells_in_series} cells of {pack.chemistry}, {pack.rated_ah:g} Ah)"
+
+
+def _until(ready: Ready, now: datetime | None) -> str:
+    seconds = ready.forecast.seconds
+    end = "" if now is None else f", until {now + timedelta(seconds=seconds):%a %Y-%m-%d %H:%M}"
+    return f"{duration(seconds)} (h:mm:ss) at most{end}"
 
 
 def interlock_lines(procedure: str, phases: tuple[str, ...]) -> Iterator[str]:

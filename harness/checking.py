@@ -5,19 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from harness.barriers import Tried
+from harness.briefing import barrier_lines
+from harness.clock import WallClock
 from harness.config import load_bench
 from harness.connect import SIMULATED_MAKER, connect
 from harness.errors import Usage
-from harness.job import Job, prepare
+from harness.job import Job, Ready, prepare
 from harness.keys import nearest
 from harness.lines import wrapped
 from harness.locks import BenchLock
 from harness.plain import safe_text
 from harness.preflight import Check, look_at_instruments
 from harness.procedure import Procedure, procedures
+from harness.rig import Rig
 from harness.run import check
 from harness.show import SIMULATED
-from harness.unattended import obstacles
+from harness.unattended import by_instruments, computer_obstacles, obstacles, said_by
 
 
 def job_for(
@@ -50,7 +54,14 @@ def _procedure(name: str) -> Procedure:
 
 
 def check_bench(
-    procedure: str, *, bench: str, pack: str | None, ups: str | None = None, sets: tuple[str, ...], unattended: bool
+    procedure: str,
+    *,
+    bench: str,
+    pack: str | None,
+    ups: str | None = None,
+    sets: tuple[str, ...],
+    unattended: bool,
+    out: str = "runs",
 ) -> tuple[str, int]:
     """What to print, and the exit code: 0, or 11 when something was refused. Raises ``UserError``."""
     subject = _procedure(procedure).subject
@@ -60,12 +71,29 @@ def check_bench(
             raise Usage(f"check: --set and --unattended are about a run; add --{subject} FILE")
         checks = _instruments_only(bench)
     else:
-        ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets))
-        checks = check(ready)
+        ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets, out=out))
         if unattended:
-            found = obstacles(ready.site, charging=ready.charging, forecast=ready.forecast)
-            checks = (*checks, *(Check("unattended", "refused", text) for text in found))
+            found, table = _left_alone(ready)
+            text = wrapped(("barriers", *table, *_lines(found, with_pack=True)))
+            return text, 11 if _refused(found) else 0
+        checks = check(ready)
     return wrapped(_lines(checks, with_pack=given is not None)), 11 if _refused(checks) else 0
+
+
+def _left_alone(ready: Ready) -> tuple[tuple[Check, ...], tuple[str, ...]]:
+    """What was looked at with what stands against leaving it alone, and the table of barriers."""
+    known: list[tuple[Tried, dict[str, str], tuple[str, ...]]] = []
+
+    def also(rig: Rig) -> tuple[Check, ...]:
+        clock = WallClock()
+        computer = () if rig.simulated else computer_obstacles(clock)
+        known.append((by_instruments(ready, rig, now=clock.utc()), said_by(rig), computer))
+        return ()
+
+    checks = check(ready, also=also)
+    ((tried, identities, computer),) = known
+    against = (*obstacles(ready, tried, identities), *computer)
+    return (*checks, *(Check("unattended", "refused", text) for text in against)), tuple(barrier_lines(ready, tried))
 
 
 def _refused(checks: tuple[Check, ...]) -> int:

@@ -68,9 +68,16 @@ def list_procedures(as_json: bool) -> None:
 @PACK
 @UPS
 @SET
-@click.option("--unattended", is_flag=True, help="Also: may it be left alone?")
+@click.option("--unattended", is_flag=True, help="Also: may it be left alone? With the table of its barriers.")
+@OUT
 def check(
-    procedure: str | None, bench: str, pack: str | None, ups: str | None, sets: tuple[str, ...], unattended: bool
+    procedure: str | None,
+    bench: str,
+    pack: str | None,
+    ups: str | None,
+    sets: tuple[str, ...],
+    unattended: bool,
+    out: str,
 ) -> None:
     """Look at the bench before a run; switches nothing on.
 
@@ -79,7 +86,7 @@ def check(
     from harness.checking import check_bench
 
     procedure = procedure or ("voltage-floor" if ups is not None and pack is None else "capacity")
-    text, code = check_bench(procedure, bench=bench, pack=pack, ups=ups, sets=sets, unattended=unattended)
+    text, code = check_bench(procedure, bench=bench, pack=pack, ups=ups, sets=sets, unattended=unattended, out=out)
     figures(text)
     raise SystemExit(code)
 

@@ -10,9 +10,12 @@ from harness.config_instrument import INSTRUMENT_KEYS, InstrumentEntry, read_ins
 from harness.keys import Keys
 from harness.tomlfile import TomlFile, read_toml
 
-BENCH_KEYS = ("name", "operator", "note", "loop_period_s", "fuse_amps", "clock", "instrument")
+BENCH_KEYS = ("name", "operator", "note", "loop_period_s", "fuse_amps", "cut_outs", "clock", "instrument")
 CLOCK_KEYS = ("kind", "control", "speed")
 CLOCK_KINDS = ("wall", "stepped", "scaled")
+
+CUT_OUTS = ("pack", "lug", "cold", "smoke")
+"""What may stand in the contactor's coil line: thermal cut-outs on pack and lug, a thermostat against cold, smoke."""
 
 LOOP_PERIOD_S = (0.05, 1.0)
 """Shortest and longest loop period: interlocks and the pack's own pace count on a reading every second."""
@@ -41,6 +44,8 @@ class BenchFile:
     path: Path
     sha256: str
     text: str
+    cut_outs: frozenset[str] = frozenset()
+    """What opens the pack's contactor without anybody's help: words of ``CUT_OUTS``."""
 
     def one(self, role: str) -> InstrumentEntry | None:
         """The first instrument of ``role``, None where the bench has none."""
@@ -69,6 +74,7 @@ def load_bench(path: str | Path) -> BenchFile:
         loop_period_s=keys.number("loop_period_s", unit="s", low=LOOP_PERIOD_S[0], high=LOOP_PERIOD_S[1], default=1.0),
         clock=_clock(file, keys),
         fuse_amps=keys.number_or_none("fuse_amps", unit="A", low=0.1, high=1000.0),
+        cut_outs=_cut_outs(keys),
         operator=keys.text("operator", accepted="who runs the bench, in quotes", default=""),
         note=keys.text("note", accepted="a note in quotes", default="", longest=1000),
         instruments=_instruments(file, keys),
@@ -76,6 +82,15 @@ def load_bench(path: str | Path) -> BenchFile:
         sha256=file.sha256,
         text=file.text,
     )
+
+
+def _cut_outs(keys: Keys) -> frozenset[str]:
+    accepted = f"words of {', '.join(CUT_OUTS)}, apart by blanks"
+    words = keys.text("cut_outs", accepted=accepted, default="").replace(",", " ").split()
+    for word in words:
+        if word not in CUT_OUTS:
+            keys.refuse("cut_outs", f"{word}: not one of the words known here", f"accepted: {accepted}")
+    return frozenset(words)
 
 
 def _elsewhere() -> dict[str, str]:

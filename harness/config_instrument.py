@@ -91,7 +91,7 @@ _ONLY_FOR: dict[str, tuple[str, ...]] = {
 
 _SWITCHES = ("mains", "ac-load", "contactor")
 _SENSES = ("warning", "ac-output")
-_MEASURES = {"meter": ("pack", "load", "supply", "shunt"), "thermometer": ("pack", "ambient")}
+_MEASURES = {"meter": ("pack", "load", "supply", "shunt"), "thermometer": ("pack", "ambient", "lug")}
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+from harness.barriers import Tried
 from harness.clock import SteppedClock, VirtualClock
 from harness.connect import open_simulated
 from harness.errors import PreflightRefused
@@ -59,6 +60,9 @@ class _Attendant(Watcher):
 
     def checked(self, ready: Ready, checks: tuple[Check, ...]) -> None:
         self._screen.checked(ready, checks)
+
+    def before_energising(self, ready: Ready, tried: Tried) -> None:
+        self._screen.before_energising(ready, tried)
 
     def started(self, ready: Ready, folder: RunFolder) -> None:
         self._screen.started(ready, folder)

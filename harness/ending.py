@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
 import msgspec
 
 from harness.bench import Bench
-from harness.errors import PlanRefused, PreflightRefused
+from harness.errors import PlanRefused, PreflightRefused, SelfTestFailed
 from harness.folder import RunFolder
 from harness.job import Done, Ready
 from harness.procedure import Found
@@ -41,17 +42,19 @@ class ProgramError(Exception):
         self.folder = folder
 
 
-def attempt(ready: Ready, bench: Bench) -> Ending:
-    """Run the procedure inside the bench; every way out of it has switched everything off."""
+def attempt(ready: Ready, bench: Bench, *, before: Callable[[], object] | None = None) -> Ending:
+    """Run the procedure inside the bench, ``before`` first; every way out of it has switched everything off."""
     found: Found | None = None
     try:
         with bench:
+            if before is not None:
+                before()
             found = ready.job.procedure.run(bench, plan=ready.plan)
     except NotOff as stop:
         return Ending("unsafe", stop.exit_code, stop.end_reason, found)
     except RunStopped as stop:
         return Ending(stop.outcome, stop.exit_code, stop.end_reason, found)
-    except (PlanRefused, PreflightRefused) as error:
+    except (PlanRefused, PreflightRefused, SelfTestFailed) as error:
         return Ending("refused", error.exit_code, str(error), found)
     except BaseException as error:  # SystemExit too: let through, it would pass for a good end with its code 0
         bench.note("program error", sync=True, text=f"{type(error).__name__}: {error}")

@@ -31,6 +31,12 @@ class PreflightRefused(UserError):
     exit_code = 11
 
 
+class SelfTestFailed(UserError):
+    """A barrier that was tried for real before an unattended run did not act, or not as it must."""
+
+    exit_code = 40
+
+
 class Busy(UserError):
     """Another run holds an instrument of this bench."""
 

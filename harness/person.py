@@ -54,6 +54,11 @@ class Person(Protocol):
 
     def marks(self) -> tuple[str, ...]: ...
 
+    def tell(self, question: str, prompt: str) -> str | None:
+        """What they read off a thing and type; None when nobody is there to do so. ``question`` is the key by which a
+        simulated person knows it."""
+        ...
+
 
 class AtTheTerminal:
     """Whoever sits in front of the program."""
@@ -63,6 +68,9 @@ class AtTheTerminal:
 
     def order(self, order: str) -> None:
         self._watcher.ordered(order)
+
+    def tell(self, question: str, prompt: str) -> str | None:
+        return self._watcher.typed(question, prompt)
 
     def done(self) -> bool:
         with suppress(Exception):
@@ -76,7 +84,7 @@ class AtTheTerminal:
 
 
 class SimulatedPerson:
-    """Hands and eyes of a simulated bench in memory; ``sim`` has ``do(order)`` and ``noticed()``."""
+    """Hands and eyes of a simulated bench in memory; ``sim`` has ``do``, ``tell`` and ``noticed``."""
 
     def __init__(self, sim: Any) -> None:
         self._sim = sim
@@ -85,6 +93,9 @@ class SimulatedPerson:
         answer = self._sim.do(order)
         if answer != "done":
             raise HandsRefused(f"{order}: {answer}")
+
+    def tell(self, question: str, prompt: str) -> str | None:
+        return str(self._sim.tell(question)) or None
 
     def done(self) -> bool:
         return True
@@ -117,6 +128,12 @@ class _ControlLine:
             return self._say(f"do {order}").removeprefix("err ") or "the simulated bench has gone away"
         except OSError as error:
             return f"the simulated bench does not answer: {error}"
+
+    def tell(self, question: str) -> str:
+        with suppress(OSError):
+            answer = self._say(f"tell {question}")
+            return answer.removeprefix("told ") if answer.startswith("told ") else ""
+        return ""
 
     def noticed(self) -> list[tuple[float, str]]:
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
@@ -15,7 +16,7 @@ from harness.config_instrument import ASSUMED_AMPS_RANGE
 from harness.connect import Connection, connect
 from harness.durable import RecordFailed
 from harness.ending import Ending, ProgramError, attempt, write_up
-from harness.errors import Usage, UserError
+from harness.errors import PreflightRefused, Usage, UserError
 from harness.findings import Facts
 from harness.folder import RunFolder, prepare_runs_dir
 from harness.guard_orders import NoGuard
@@ -32,6 +33,7 @@ from harness.result import write_result
 from harness.rig import Rig
 from harness.signals import StopFlag
 from harness.site import Site
+from harness.unattended import Cleared, allow, before_the_run, note_cleared
 from harness.unsafe import keep_trying
 from harness.wiring_up import wire_up
 from harness.writeup import first_result
@@ -51,8 +53,10 @@ class NotRecorded(UserError):
     exit_code = 25
 
 
-def check(ready: Ready) -> tuple[Check, ...]:
-    """Connect and look; nothing is set, nothing energised. Raises ``UserError`` for what cannot even be asked."""
+def check(ready: Ready, *, also: Callable[[Rig], tuple[Check, ...]] = lambda rig: ()) -> tuple[Check, ...]:
+    """Connect and look; nothing is set, nothing energised. Raises ``UserError`` for what cannot even be asked.
+
+    ``also`` looks at the instruments first."""
     lock = BenchLock(ready.site.bench)
     lock.acquire()
     try:
@@ -63,7 +67,7 @@ def check(ready: Ready) -> tuple[Check, ...]:
             watcher = Watcher()
             if connection.rig.simulated:
                 wire_up(ready, connection.rig, _person(ready, connection, watcher), watcher)
-            return _look(ready, connection, out=None)
+            return (*also(connection.rig), *_look(ready, connection, out=None))
         finally:
             connection.close()
     finally:
@@ -120,17 +124,16 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
                 checks = _look(ready, connection, out)
                 watcher.checked(ready, checks)
                 refuse_if_bad(checks)
-                if connection.rig.simulated:
-                    watcher.rehearse(ready)
-                elif ready.site.subject == "pack":
-                    watcher.acknowledge(ready)
+                cleared = allow(ready, connection.rig, person, watcher, stopped=flag.asked)
                 if flag.asked():
                     raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
                 with kept_awake(wanted=not connection.rig.simulated) as awake:
+                    if awake.startswith(NOT_AWAKE) and ready.job.unattended:
+                        raise PreflightRefused(f"--unattended: computer: {awake}; nothing was switched on")
                     if awake.startswith(NOT_AWAKE):
                         watcher.say(f"note: computer: {awake}")
                     checks = (*checks, Check("computer", "note", awake))
-                    done = _recorded(ready, connection, out, lock, flag, checks, watcher, person)
+                    done = _recorded(ready, connection, out, lock, flag, checks, watcher, person, cleared)
                 return replace(done, stop_asked=flag.name)
             finally:
                 connection.close()
@@ -161,12 +164,14 @@ def _recorded(
     checks: tuple[Check, ...],
     watcher: Watcher,
     person: Person,
+    cleared: Cleared,
 ) -> Done:
     try:
         begun = _begin(ready, connection, out, flag, checks, watcher, person)
     except RecordFailed as error:
         raise NotRecorded(f"{error}; nothing was switched on") from error
     bench = begun.bench
+    note_cleared(ready, cleared, bench.note)
     try:
         lock.mark_live(begun.folder.path, subject=ready.site.subject)
     except Usage as error:
@@ -179,7 +184,7 @@ def _recorded(
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
     try:
-        ending = attempt(ready, bench)
+        ending = attempt(ready, bench, before=before_the_run(ready, bench, cleared))
     finally:
         if bench.guard is not None:
             bench.guard.bye(off=bool(bench.off_reports) and bench.off_reports[-1].confirmed)
@@ -287,4 +292,11 @@ def _facts(site: Site, *, unattended: bool) -> Facts:
         and any(e.role == "thermometer" and e.measures == "pack" for e in site.bench.instruments),
         amps_range=max(ranges, default=ASSUMED_AMPS_RANGE),
         unattended=unattended,
+        pack_ohm=_label_ohm(site),
     )
+
+
+def _label_ohm(site: Site) -> float:
+    """Resistance on the pack's label, ohm; nan where there is none."""
+    mohm = site.pack.resistance_mohm if site.subject == "pack" else None
+    return math.nan if mohm is None else mohm / 1000.0

@@ -7,6 +7,7 @@ hold it up: all goes through ``harness/voice.py``, which gives up a terminal tha
 from __future__ import annotations
 
 import math
+import os
 import shutil
 import sys
 from collections.abc import Callable
@@ -14,7 +15,8 @@ from datetime import datetime
 
 from harness.addresses import simulated
 from harness.asking import entered, interactive, line_waiting, typed_line
-from harness.briefing import STOP_WORDS, barrier_lines, limit_lines, plan_lines
+from harness.barriers import Tried
+from harness.briefing import limit_lines, one_screen, plan_lines
 from harness.cautions import CAUTIONS
 from harness.errors import PreflightRefused
 from harness.findings import Watch
@@ -37,6 +39,9 @@ BENCH_LINE_EVERY_S = 600.0
 """In a pipe: bench seconds between two lines at least, when bench time is real time."""
 
 TERMINAL_EVERY_S = 0.25
+
+RED, PLAIN = "\x1b[31m", "\x1b[0m"
+"""Colours of a terminal (ECMA-48, select graphic rendition)."""
 
 
 def caution_lines() -> str:
@@ -86,10 +91,20 @@ class Screen(Watcher):
             if check.word == "note":
                 self.say(f"note: {check.what}: {check.text}")
         if not self._brief:
-            limits = ("limits in force", *limit_lines(ready), "barriers", *barrier_lines(ready))
-            self.say("\n".join((*plan_lines(ready, now=self._now(ready)), *limits)))
+            self.say("\n".join((*plan_lines(ready, now=self._now(ready)), "limits in force", *limit_lines(ready))))
             self.say(caution_lines())
-            self.say(STOP_WORDS)
+
+    def before_energising(self, ready: Ready, tried: Tried) -> None:
+        """One screen: what will be switched on, within what, and what holds it. Red where somebody must stay."""
+        if self._brief:
+            return
+        red = self._terminal and not ready.job.unattended and "NO_COLOR" not in os.environ
+        self._clear()
+        if red:
+            self._voice.say(RED)
+        self.say("\n".join(one_screen(ready, tried, now=self._now(ready))))
+        if red:
+            self._voice.say(PLAIN)
 
     def _now(self, ready: Ready) -> datetime | None:
         return self._calendar() if self._calendar is not None and in_real_time(ready) else None
@@ -142,6 +157,10 @@ class Screen(Watcher):
                 f"{ready.site.nominal_volts:g} in {ready.site.ups.path}; a wrong one puts volts on it that it does not "
                 "bear: find out which is right"
             )
+
+    def typed(self, question: str, prompt: str) -> str | None:
+        """A line read off something, by whoever is there; None when nobody is, or when a stop came."""
+        return typed_line(prompt, stop=lambda: self._stopping) if interactive() else None
 
     def ordered(self, order: str) -> None:
         """Ask for something to be done, loudly; the answer is looked for by ``has_done``."""

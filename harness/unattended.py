@@ -1,46 +1,198 @@
-"""What must hold before a run may be left alone, as far as files can tell."""
+"""Whether a run may be left alone: from files before anything is talked to, from the bench before it is energised.
+
+The order: files and earlier runs; then who answers, and which of their stops were seen to act; then what a person types
+off the things themselves; then the load's own stop, tripped for real. What one stage cannot know it takes for granted,
+and the next one does not. No option loosens any of it.
+"""
 
 from __future__ import annotations
 
-from harness.errors import PreflightRefused
-from harness.procedure import Forecast
-from harness.site import Site
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import TYPE_CHECKING
 
-MOST_IT = 0.5
-"""Highest discharge rate left alone by default (judgement)."""
+from drivers.load import Load
+from drivers.supply import Supply
+from harness import acknowledging, stops_seen
+from harness.addresses import simulated
+from harness.barrier_facts import facts_of
+from harness.barriers import Facts, Row, Tried, refusals, table
+from harness.block import Block
+from harness.clock import Clock, WallClock
+from harness.earlier_runs import bms_seen, watched_before
+from harness.errors import PreflightRefused, SelfTestFailed
+from harness.findings import Finding
+from harness.host import computer_checks
+from harness.person import Person
+from harness.rig import Rig
+from harness.stops_tried import Place, Seen, try_load_stop
 
+if TYPE_CHECKING:
+    from harness.bench import Bench
+    from harness.job import Ready, Watcher
 
-def obstacles(site: Site, *, charging: bool, forecast: Forecast) -> tuple[str, ...]:
-    """Why this run needs somebody there, each with the cheapest thing that would mend it; empty when it may be left.
-
-    The rate is that of the forecast's largest current out of the pack: keys of plans differ, currents do not.
-    """
-    bench, env = site.bench, site.envelope
-    load, supply = bench.one("load"), bench.one("supply")
-    found = []
-    if env.attended_only:
-        found.append(env.attended_only)
-    if charging and env.charge_attended_only:
-        found.append(env.charge_attended_only)
-    if bench.fuse_amps is None:
-        found.append("no DC fuse: fit one at the pack terminal and write fuse_amps in the bench file")
-    if load is not None and not load.own_low_volts_stop:
-        found.append(
-            f"{load.name} has no low-volts stop of its own: use a load with one and write own_low_volts_stop = true"
-        )
-    if charging and supply is not None and not supply.own_over_volts_stop:
-        found.append(f"{supply.name} has no over-volts stop of its own: write own_over_volts_stop = true if it has")
-    if charging and not site.pack.bms:
-        found.append("charging a pack without BMS: charge it attended, then --set charge_first=false")
-    rate = max((step.amps for step in forecast.steps), default=0.0) / env.rated_ah
-    if not rate <= MOST_IT * (1 + 1e-9):
-        found.append(f"discharge at {rate:g} It: at most {MOST_IT:g} It is left alone")
-    return tuple(found)
+UNASKED = "looked up once it answers"
+"""Stands for the day on which a stop was seen to act, before anybody knows who is there."""
 
 
-def refuse_unattended(site: Site, *, charging: bool, forecast: Forecast) -> None:
+def facts(ready: Ready) -> Facts:
+    """What the files say of this run."""
+    return facts_of(ready.site, procedure=ready.job.procedure.name, charging=ready.charging, forecast=ready.forecast)
+
+
+def by_files(ready: Ready) -> Tried:
+    """What earlier runs show, and the rest taken for granted: nobody has been asked yet."""
+    if ready.site.subject == "ups":
+        return Tried(supply_stop=UNASKED)
+    seen = bms_seen(ready)
+    return Tried(supply_stop=UNASKED, bms_low=seen.get("low", ""), bms_high=seen.get("high", ""))
+
+
+def by_instruments(ready: Ready, rig: Rig, *, now: datetime) -> Tried:
+    """The same, with what is remembered of the instruments that answered."""
+    return replace(
+        by_files(ready),
+        load_stop=_remembered(rig.load, ready, "low-volts", now),
+        supply_stop=_remembered(rig.supply, ready, "over-volts", now),
+    )
+
+
+def _remembered(driver: Load | Supply | None, ready: Ready, what: str, now: datetime) -> str:
+    if driver is None:
+        return ""
+    entry = next(e for e in ready.site.bench.instruments if e.name == driver.name)
+    return stops_seen.seen(driver.identity, entry=entry, what=what, now=now)
+
+
+def obstacles(ready: Ready, tried: Tried | None = None, identities: Mapping[str, str] | None = None) -> tuple[str, ...]:
+    """Why this run needs somebody there, each with the cheapest thing that would mend it; empty when it may be left."""
+    found = refusals(facts(ready), by_files(ready) if tried is None else tried)
+    if ready.site.subject == "ups":
+        return found
+    first = watched_before(ready, identities)
+    return (*found, *((first,) if first else ()))
+
+
+def computer_obstacles(clock: Clock) -> tuple[str, ...]:
+    """What a person who is there only has to know of the computer, and what nobody there can mend."""
+    return tuple(f"{check.what}: {check.text}" for check in computer_checks(clock))
+
+
+def refuse_unattended(ready: Ready, tried: Tried | None = None, identities: Mapping[str, str] | None = None) -> None:
     """Raise ``PreflightRefused`` with the first obstacle and how many more there are."""
-    found = obstacles(site, charging=charging, forecast=forecast)
+    found = obstacles(ready, tried, identities)
     if found:
         more = f" (and {len(found) - 1} more: `nightbench check --unattended` lists them)" if len(found) > 1 else ""
         raise PreflightRefused(f"--unattended: {found[0]}{more}")
+
+
+# -- before it is energised --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Cleared:
+    """A run that may be left alone, once the load's stop has acted: what was typed and when, and the table."""
+
+    tried: Tried
+    answers: Mapping[str, str] = field(default_factory=dict)
+    typed_before: str = ""
+    rows: tuple[Row, ...] = ()
+
+
+def said_by(rig: Rig) -> dict[str, str]:
+    """Answer to the identity question by instrument, as a result keeps it."""
+    return {name: ",".join(driver.identity) for name, driver in rig.drivers.items()}
+
+
+def clear_to_leave(
+    ready: Ready, rig: Rig, person: Person, *, now: Callable[[], datetime], stopped: Callable[[], bool]
+) -> Cleared:
+    """Ask what has to be typed, and judge the bench with all that is known. Raises ``PreflightRefused``."""
+    identities = said_by(rig)
+    tried = by_instruments(ready, rig, now=now())
+    refuse_unattended(ready, tried, identities)  # before anybody is asked to type for nothing
+    if not rig.simulated and (why := computer_obstacles(WallClock())):
+        raise PreflightRefused(f"--unattended: {'; '.join(why)}")
+    about = acknowledging.seal(ready, identities)
+    answers, before = acknowledging.remembered(ready, about, now=now())
+    if not answers:
+        answers = acknowledging.ask_all(ready, person, stopped=stopped)
+        if stopped():
+            return Cleared(tried, answers)
+        if any(simulated(entry.address) is None for entry in ready.site.bench.instruments):
+            acknowledging.remember(about, answers, now=now())
+    tried = replace(tried, typed=acknowledging.layers_of(answers))
+    refuse_unattended(ready, tried, identities)
+    return Cleared(tried, answers, before, table(facts(ready), tried))
+
+
+def allow(ready: Ready, rig: Rig, person: Person, watcher: Watcher, *, stopped: Callable[[], bool]) -> Cleared:
+    """What a person has to type before anything is switched on, and the last look at what will be."""
+    now = WallClock().utc
+    if ready.job.unattended:
+        cleared = clear_to_leave(ready, rig, person, now=now, stopped=stopped)
+        watcher.before_energising(ready, cleared.tried)
+        return cleared
+    # Somebody is there: nothing is tripped, and of what holds the rest only the pack's label is asked.
+    cleared = Cleared(replace(by_instruments(ready, rig, now=now()), pending=False, typed={}))
+    watcher.before_energising(ready, cleared.tried)
+    if rig.simulated:
+        watcher.rehearse(ready)
+    elif ready.site.subject == "pack":
+        watcher.acknowledge(ready)
+    return cleared
+
+
+def note_cleared(ready: Ready, cleared: Cleared, note: Callable[..., None]) -> None:
+    """Answers and table into the run's record."""
+    prompts = {question.key: question.prompt for question in acknowledging.QUESTIONS}
+    for key, answer in cleared.answers.items():
+        more = {"typed": cleared.typed_before} if cleared.typed_before else {}
+        note("acknowledged", key=key, text=f"{prompts[key]}: {answer}", **more)
+    for row in cleared.rows:
+        layers = [f"{layer.words} ({layer.known})" for layer in row.outside]
+        note("barriers", hazard=row.hazard, outside=layers, enough=row.enough, residual=row.residual)
+
+
+def before_the_run(ready: Ready, bench: Bench, cleared: Cleared) -> Callable[[], object] | None:
+    """What is made to act for real, inside the bench, before a run that is left alone; None before another."""
+    if not ready.job.unattended:
+        return None
+    return lambda: trip_stops(ready, bench, cleared.tried, now=WallClock().utc)
+
+
+def trip_stops(ready: Ready, bench: Bench, tried: Tried, *, now: Callable[[], datetime]) -> Tried:
+    """Inside the bench, before the procedure: the load's own stop acts for real unless it was seen to lately.
+
+    Raises ``SelfTestFailed`` or ``PreflightRefused``; a driver's error ends the run. No sample is taken meanwhile; the
+    guard hears of each look at the load.
+    """
+    if ready.site.subject == "ups" or tried.load_stop or bench.rig.load is None:
+        return tried
+    load, entry = bench.rig.load, ready.site.bench.one("load")
+    assert entry is not None
+    place = Place(ready.site, bench.rig, bench.clock, bench.note, _pause(bench))
+    try:
+        seen: Seen = bench.guarded(lambda: try_load_stop(place))
+    except SelfTestFailed as failed:
+        stops_seen.forget(load.identity, entry=entry, what="low-volts")
+        bench.note("stop failed", sync=True, instrument=load.name, text=str(failed))
+        raise
+    stops_seen.remember(load.identity, entry=entry, what=seen.what, now=now())
+    # What it was set to for this is no longer what it holds, and the time it took is no gap of a run.
+    words = bench.guarded(bench.loop.states.remember)
+    if words is not None:
+        bench.stopping.trip(Finding("changed from outside", words))
+    bench.block = Block(began_s=bench.elapsed())
+    return replace(tried, load_stop=f"{now():%Y-%m-%d}", pending=False)
+
+
+def _pause(bench: Bench) -> Callable[[float], None]:
+    def pause(seconds: float) -> None:
+        if bench.guard is not None:  # each pause follows fresh readings of the load, judged right here
+            bench.guard.beat("sink", 0, 0.0)
+        bench.wait_until(bench.clock.now() + seconds)
+        bench.stopping.if_asked()
+
+    return pause

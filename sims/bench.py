@@ -15,6 +15,7 @@ from sims import bench_files
 from sims.agenda import Agenda
 from sims.assembly import build_world
 from sims.dialect_notes import needs_own, own_dialect
+from sims.eyes import read_off
 from sims.fit_truth import true_fit_figures
 from sims.fitting import NAMES, Fitting
 from sims.hands import Hands
@@ -141,6 +142,10 @@ class SimBench:
         """Have a person do one of ``sims.hands.ORDERS``; "done", or in words why not."""
         self.advance()
         return self._hands.do(order)
+
+    def tell(self, question: str) -> str:
+        """What a person beside the bench reads off something (questions of ``sims/eyes.py``); "" when nobody knows."""
+        return read_off(self.facts, question)
 
     def noticed(self) -> list[tuple[float, str]]:
         """What a person beside the bench has noticed since the last call, late as people are: bench time s, word."""

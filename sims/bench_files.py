@@ -104,6 +104,12 @@ def _serial(address: str, manners: Manners) -> dict[str, object]:
     return {"baud": manners.baud} if address.startswith("ASRL") and manners.baud else {}
 
 
+def _head(facts: Scenario) -> dict[str, object]:
+    """The bench itself."""
+    fuse = {"fuse_amps": facts.fuse_amps} if facts.fuse_amps else {}
+    return {"name": facts.name, "note": "simulated", **fuse}
+
+
 def bench_toml(
     facts: Scenario,
     *,
@@ -119,7 +125,7 @@ def bench_toml(
     A channel of an instrument that several names share has that one's address, if it has one. ``dialects`` stand in
     the place of the shipped ones, by name.
     """
-    parts = [HEAD.format(name=facts.name) + _table("", {"name": facts.name, "note": "simulated"}).lstrip("\n")]
+    parts = [HEAD.format(name=facts.name) + _table("", _head(facts)).lstrip("\n")]
     if clock is not None:
         parts.append(_table("[clock]", clock))
     for name, row in _rows(facts).items():

@@ -5,6 +5,7 @@
 - ``truth``: one line of JSON, the world's own state, which a judge may read and an instrument client may not
 - ``do ORDER``: ``done`` once a person beside the bench has done it (the orders of ``sims/hands.py``)
 - ``reopen NAME``: ``done`` once the instrument has done what it does when its port is opened, where that is not seen
+- ``tell QUESTION``: ``told ANSWER``, what that person reads off something (the questions of ``sims/eyes.py``)
 - ``noticed``: one line of JSON, what that person noticed since somebody last asked: ``[[bench time s, word], ...]``
 
 Whatever cannot be done is answered ``err WHY``.
@@ -29,6 +30,7 @@ class Served(Protocol):
     def step_to(self, argument: str) -> bytes: ...
     def state(self) -> dict[str, float | bool | str | None]: ...
     def do(self, order: str) -> str: ...
+    def tell(self, question: str) -> str: ...
     def noticed(self) -> list[tuple[float, str]]: ...
     def reopen(self, name: str) -> str: ...
 
@@ -62,7 +64,11 @@ class Control:
         if word == "do":
             told = served.do(argument)
             return b"done\n" if told == DONE else f"err {told}\n".encode()
+        if word == "tell":
+            answer = served.tell(argument)
+            return f"told {answer}\n".encode() if answer else f"err nobody knows {argument[:40]!r}\n".encode()
         if word == "reopen":
             why = served.reopen(argument)
             return f"err {why}\n".encode() if why else b"done\n"
-        return f"err {line[:40]!r} is none of: to SECONDS, now, truth, do ORDER, noticed, reopen NAME\n".encode()
+        known = "to SECONDS, now, truth, do ORDER, tell QUESTION, noticed, reopen NAME"
+        return f"err {line[:40]!r} is none of: {known}\n".encode()

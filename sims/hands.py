@@ -23,7 +23,7 @@ from sims.watching import Watched
 if TYPE_CHECKING:
     from sims.world import World
 
-ORDERS = ("wire pack", "wire ups", "mains on", "mains off", "ac load on", "ac load off")
+ORDERS = ("wire pack", "wire ups", "wire none", "mains on", "mains off", "ac load on", "ac load off")
 
 AT_A_PANEL = ("local NAME", "reset NAME", "turn NAME volts|amps VALUE")
 """Orders about one instrument, for each that has a panel to be worked."""
@@ -73,7 +73,7 @@ class Hands:
             return self._at_panel(act, rest.split())
         if order not in ORDERS:
             return f"no order {order[:40]!r}; there are: {', '.join((*ORDERS, *AT_A_PANEL))}"
-        if self._world.ups is None and order != "wire pack":
+        if self._world.ups is None and order not in ("wire pack", "wire none"):
             return "there is no UPS on this bench"
         what, _, word = order.rpartition(" ")
         if what == "wire":

@@ -39,6 +39,7 @@ class LoadPort:
     low_volts: float = 0.0
     low_volts_delay_s: float = 0.1
     low_volts_tripped: bool = False
+    resumes: bool = False
     over_amps: float = math.inf
     over_amps_delay_s: float = 0.05
     over_amps_tripped: bool = False
@@ -193,6 +194,10 @@ class LoadPort:
         if self.input_on and figures[LOAD_SINK] > self.hot_c:
             self.hot_tripped = True
             done.append(f"load: heat sink above {self.hot_c:g} degC, input off")
+        if self.resumes and self.low_volts_tripped and figures[LOAD_SENSE] > self.low_volts:
+            self.low_volts_tripped, self.input_on = False, True
+            self.start_ramp(t_s)
+            done.append(f"load: above {self.low_volts:g} V again, input on by itself")
         if self.input_on and self.stopped:
             self.input_on = False
             self.start_ramp(t_s)
@@ -201,6 +206,8 @@ class LoadPort:
 
     def narrow(self, limits: Limits) -> None:
         """Add what this port waits for to what the world watches."""
+        if self.resumes and self.low_volts_tripped:
+            limits.narrow_condition(LOAD_SENSE, above=True, level=self.low_volts, holds=False)
         if not self.input_on:
             return
         if self.low_volts > 0.0:

@@ -48,6 +48,7 @@ class LoadInput:
         self.programmed: dict[str, float] = {}
         """As programmed: amps, volts, ohms, watts, the "low" volts of its stop and its "over_amps"."""
         self._asked_on = False
+        self.port.resumes = manners.stop == "resumes"
         self.reset()
 
     def reset(self) -> None:
@@ -102,7 +103,8 @@ class LoadInput:
 
     def put_low(self, volts: float) -> None:
         """Program the low-volts stop, V; 0 for none."""
-        self.port.low_volts = self._volts_set.true(self._keep("low", volts, self.rating.volts.step))
+        level = self._volts_set.true(self._keep("low", volts, self.rating.volts.step))
+        self.port.low_volts = 0.0 if self._manners.stop == "ignored" else level
         self.world.changed()
 
     def put_low_delay(self, seconds: float) -> None:

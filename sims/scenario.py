@@ -181,6 +181,7 @@ class Scenario:
     site: SiteFacts
     ups_plan: UpsPlanFacts
     fitted: tuple[str, ...] = FITTED
+    fuse_amps: float = 0.0
     switch: SwitchFacts = SwitchFacts()  # noqa: RUF009 - frozen
     swapped: tuple[str, ...] = ()
     shunt: ShuntFacts | None = None
@@ -229,6 +230,7 @@ def load_scenario(name: str) -> Scenario:
         ups_plan=_record(UpsPlanFacts, tables["ups_plan"], name),
         switch=_record(SwitchFacts, raw.get("switch", {}), name),
         fitted=tuple(raw.get("bench", {}).get("fitted", FITTED)),
+        fuse_amps=float(raw.get("bench", {}).get("fuse_amps", 0.0)),
         swapped=tuple(raw.get("swapped", ())),
         shunt=_shunt(raw, name),
         manners=_manners(raw.get("manners", {}), name),

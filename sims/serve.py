@@ -102,6 +102,10 @@ class ServedBench:
         """Have a person do something; "done", or in words why not."""
         return self.bench.do(order)
 
+    def tell(self, question: str) -> str:
+        """What a person beside the bench reads off something."""
+        return self.bench.tell(question)
+
     def noticed(self) -> list[tuple[float, str]]:
         """What a person beside the bench noticed since the last call: bench time s, word."""
         return self.bench.noticed()

@@ -100,7 +100,8 @@ class SupplyOutput:
     def put_over_volts(self, volts: float) -> None:
         """Program the level of the over-volts stop, V."""
         self.over_volts = self._kept(volts, self.rating.volts)
-        self.port.over_volts = self._volts_set.true(self.over_volts)
+        level = self._volts_set.true(self.over_volts)
+        self.port.over_volts = math.inf if self._manners.stop == "ignored" else level
         self.world.changed()
 
     def enable_over_amps(self, on: bool) -> None:

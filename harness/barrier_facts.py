@@ -1,0 +1,118 @@
+"""From files, dialects and a forecast to the facts that ``harness/barriers.py`` judges. Talks to nothing."""
+
+from __future__ import annotations
+
+from drivers.dialect import DialectRefused, LoadDialect, SupplyDialect
+from drivers.dialect import load as load_dialect
+from harness.barriers import MOST_IT, Facts
+from harness.config_instrument import InstrumentEntry
+from harness.procedure import Forecast
+from harness.site import Site
+
+
+def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) -> Facts:
+    """What files say about one run. Rates are those of the forecast's currents: keys of plans differ, currents do not.
+
+    A dialect that cannot be read counts as one that cannot set a stop; the run itself refuses it by its own words.
+    """
+    load, supply = site.bench.one("load"), site.bench.one("supply")
+    if site.subject == "ups":
+        return Facts(
+            subject="ups",
+            procedure=procedure,
+            lithium=False,
+            rate_it=0.0,
+            load=load.name if load else "",
+            supply=supply.name if supply else "",
+            supply_stop=_supply_stop(supply),
+            bms=False,
+            fuse_amps=site.bench.fuse_amps,
+            never=(site.envelope.attended_only,) if site.envelope.attended_only else (),
+        )
+    pack, row = site.pack, site.pack.row
+    out_it = max((step.amps for step in forecast.steps), default=0.0) / pack.rated_ah
+    in_it = max((-step.amps for step in forecast.steps), default=0.0) / pack.rated_ah
+    low, high = pack.bms_cell_low_volts, pack.bms_cell_high_volts
+    mohm = pack.resistance_mohm
+    return Facts(
+        procedure=procedure,
+        lithium=site.lithium,
+        charging=charging,
+        rate_it=max(out_it, 0.0),
+        charge_it=max(in_it, 0.0),
+        rated_ah=pack.rated_ah,
+        load=load.name if load else "",
+        supply=supply.name if supply else "",
+        load_stop=_load_stop(load),
+        supply_stop=_supply_stop(supply),
+        supply_ceiling=_ceiling(site, supply),
+        bms=pack.bms,
+        bms_low=low is not None and low >= row.never_below,
+        bms_high=high is not None and high <= row.never_above,
+        fuse_amps=site.bench.fuse_amps,
+        short_amps=None if not mohm else 1000.0 * site.envelope.full_rest_v / mohm,
+        thermometer=_thermometer(site, "pack"),
+        lug_thermometer=_thermometer(site, "lug"),
+        four_wire=_four_wire(site),
+        joint_seen=_joint_seen(site, load),
+        cut_outs=site.bench.cut_outs,
+        never=_never(site, charging=charging, out_it=out_it, in_it=in_it),
+    )
+
+
+def _never(site: Site, *, charging: bool, out_it: float, in_it: float) -> tuple[str, ...]:
+    """What no barrier makes up for, with what to do about it."""
+    env, found = site.envelope, []
+    if env.attended_only:
+        found.append(f"{env.attended_only}: give bms_cell_low_volts in the pack file if its BMS has it, else stay")
+    if charging and env.charge_attended_only:
+        found.append(f"{env.charge_attended_only}: charge it with somebody there, then --set charge_first=false")
+    if not _thermometer(site, "pack"):
+        found.append('no thermometer on the pack: add one with measures = "pack"')
+    for doing, rate in (("discharge", out_it), ("charge", in_it if charging else 0.0)):
+        if not rate <= MOST_IT * (1 + 1e-9):
+            most = MOST_IT * site.pack.rated_ah
+            found.append(f"{doing} at {rate:g} It: at most {MOST_IT:g} It ({most:.3g} A) is left alone")
+    return tuple(found)
+
+
+def _thermometer(site: Site, where: str) -> bool:
+    return any(e.role == "thermometer" and e.measures == where for e in site.bench.instruments)
+
+
+def _four_wire(site: Site) -> bool:
+    """Whether the pack's own terminals are read apart from the leads that carry the current."""
+    return any(
+        (e.role == "meter" and e.measures == "pack") or (e.role in ("supply", "load") and e.sense == "remote")
+        for e in site.bench.instruments
+    )
+
+
+def _joint_seen(site: Site, load: InstrumentEntry | None) -> bool:
+    """Whether two voltmeters stand at the two ends of the leads that carry the current."""
+    return _four_wire(site) and load is not None and load.sense == "local"
+
+
+def _load_stop(entry: InstrumentEntry | None) -> str:
+    if entry is None or not entry.own_low_volts_stop:
+        return "undeclared"
+    dialect = _dialect(entry)
+    return "settable" if isinstance(dialect, LoadDialect) and dialect.low_volts is not None else "not settable"
+
+
+def _supply_stop(entry: InstrumentEntry | None) -> str:
+    if entry is None or not entry.own_over_volts_stop:
+        return "undeclared"
+    dialect = _dialect(entry)
+    return "settable" if isinstance(dialect, SupplyDialect) and dialect.over_volts is not None else "not settable"
+
+
+def _dialect(entry: InstrumentEntry) -> object:
+    try:
+        return load_dialect(entry.dialect)
+    except DialectRefused:
+        return None
+
+
+def _ceiling(site: Site, supply: InstrumentEntry | None) -> bool:
+    return supply is not None and supply.max_volts is not None and supply.max_volts <= site.envelope.never_above_v

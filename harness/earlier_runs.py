@@ -1,0 +1,95 @@
+"""What earlier runs in a folder show about leaving one alone: was this plan watched before, was the BMS seen to act.
+
+Read only; a folder that cannot be read shows nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import msgspec
+
+from harness.config import BenchFile, PackFile
+from harness.digits import duration
+from harness.errors import UserError
+from harness.folder import RunFolder, list_runs, safe_name
+from harness.result import Result, load_result
+
+if TYPE_CHECKING:
+    from harness.job import Ready
+
+FIRST_S = 1800.0
+"""So much of it, s of bench time, is as good as the whole."""
+
+OPENED = {"pack opened": "low", "pack opened while charging": "high"}
+"""End reasons by which the BMS (or the fuse, which would have stayed open) was seen to act, and on which side."""
+
+
+def _results(out: Path, procedure: str = "") -> Iterator[tuple[RunFolder, Result]]:
+    """Newest first."""
+    try:
+        found = list_runs(out)
+    except UserError:
+        return
+    for folder in reversed(found):
+        if procedure and f"-{safe_name(procedure)}-" not in folder.name:
+            continue
+        try:
+            yield folder, load_result(folder)
+        except UserError:
+            continue
+
+
+def watched_before(ready: Ready, identities: Mapping[str, str] | None = None) -> str:
+    """Why no earlier run counts as this one's first, with what to do; "" when one does.
+
+    It must have had the same procedure, plan, bench and pack file, and the same instruments (``identities``, by name;
+    None: not known yet), and have come to its end, or gone on for ``FIRST_S`` until somebody stopped it.
+    """
+    out, nearest = ready.job.out, ""
+    for folder, result in _results(out, ready.job.procedure.name):
+        why = _differs(ready, result, folder.input_hashes(), identities)
+        if not why:
+            return ""
+        nearest = nearest or f"; the last one, {folder.name}: {why}"
+    return (
+        f"no run of this plan with somebody there in {out}{nearest}; run it once without --unattended, to its end or "
+        f"for {duration(FIRST_S)} (h:mm:ss)"
+    )
+
+
+def _differs(ready: Ready, result: Result, hashes: Mapping[str, str], identities: Mapping[str, str] | None) -> str:
+    if result.procedure != ready.job.procedure.name:
+        return f"it was {result.procedure}"
+    plan = msgspec.to_builtins(ready.plan)
+    keys = [key for key in plan if result.plan.get(key) != plan[key]]
+    if keys:
+        return f"its plan had {keys[0]} = {result.plan.get(keys[0])}, not {plan[keys[0]]}"
+    files: dict[str, BenchFile | PackFile] = {"bench.toml": ready.site.bench, "pack.toml": ready.site.pack}
+    for name, file in files.items():
+        if hashes.get(name) != file.sha256:
+            return f"{file.path} was another then"
+    if identities is not None and result.bench is not None:
+        then = {one.name: one.identity for one in result.bench.instruments}
+        changed = [name for name, said in identities.items() if then.get(name) != said]
+        if changed:
+            return f"{changed[0]} was another instrument then"
+    if result.outcome == "finished":
+        return ""
+    if result.outcome == "stopped" and (result.duration_s or 0.0) >= FIRST_S:
+        return ""
+    return f"it ended early ({result.outcome or 'interrupted'})"
+
+
+def bms_seen(ready: Ready) -> dict[str, str]:
+    """The day (RFC 3339 date) on which this pack's BMS was last seen to open: in a discharge ("low"), while charging
+    ("high"). The same pack is one of the same name and pack file, on a bench as real as this one."""
+    found: dict[str, str] = {}
+    for folder, result in _results(ready.job.out):
+        side = OPENED.get(result.end_reason.partition(",")[0])
+        same = result.name == ready.site.name and folder.input_hashes().get("pack.toml") == ready.site.pack.sha256
+        if side and same and side not in found:
+            found[side] = result.started[:10]
+    return found

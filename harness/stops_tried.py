@@ -1,0 +1,289 @@
+"""The instruments' own stops, made to act for real: the limit is moved past the live value, never the other way round.
+
+A load's low-volts stop at a tenth of an ampere from the pack; a supply's over-volts stop at 5 V with nothing connected.
+That a limit was accepted and reads back says nothing about whether it acts, nor about whether the instrument stays off
+afterwards: both are looked at here. Whatever was changed is put back and read back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import partial
+
+from drivers.faults import InstrumentFault
+from drivers.load import Load
+from drivers.meter import Meter
+from drivers.supply import Supply
+from harness.arming import LOW_STOP_DELAY_S, Note, arm_load
+from harness.clock import Clock
+from harness.errors import PreflightRefused, SelfTestFailed
+from harness.limits import own_low_stop_volts
+from harness.preflight import FAR_SIDE_V, zero_limits
+from harness.rig import READ_ERRORS, Rig
+from harness.site import Site
+
+TRY_AMPS = 0.1
+"""Current at which a load's stop is tried, A; more where its ammeter could not tell that from none."""
+
+TRY_VOLTS = 5.0
+TRIPS_AT_V = 4.0
+HOLDS_AT_V = 6.0
+"""A supply's output while its stop is tried, and the levels of the stop under and over it, V."""
+
+SETTLE_S = 1.0
+ACTS_WITHIN_S = 3.0
+"""So long after its own delay a stop must have acted, s (judgement)."""
+
+STAYS_OFF_S = 4.0
+"""So long it is watched with its level put back: one that resumes does so at once or within a second or two."""
+
+LOOK_EVERY_S = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One stop that acted: volts that were there, the level it was moved to, V; how long it took, s."""
+
+    instrument: str
+    what: str
+    volts: float
+    level: float
+    took_s: float
+
+
+Pause = Callable[[float], None]
+"""Lets so many s of bench time pass; raises when somebody asked for the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where stops are tried. ``note`` puts an event into the record; ``pause`` lets time pass."""
+
+    site: Site
+    rig: Rig
+    clock: Clock
+    note: Note
+    pause: Pause
+
+
+# -- the load ----------------------------------------------------------------------------------------------------------
+
+
+def try_load_stop(place: Place) -> Seen:
+    """Have the load's own low-volts stop end a small discharge of the pack, and see that it stays ended.
+
+    Raises ``SelfTestFailed`` when it does not act or resumes, ``PreflightRefused`` when its trip cannot be cleared, and
+    what drivers raise. The input is off again whatever comes of it.
+    """
+    load, entry = place.rig.load, place.site.bench.one("load")
+    if load is None or entry is None:
+        raise PreflightRefused("bench: no load whose stop could be tried")
+    zero = zero_limits(place.site.bench)[load.name]
+    amps = min(max(TRY_AMPS, 3.0 * zero), place.site.envelope.amps_max)
+    arm_load(load, site=place.site, note=place.note, amps=amps)
+    level_before = own_low_stop_volts(place.site.envelope, lead_ohm=entry.lead_ohm, amps=amps, sense=entry.sense)
+    place.note("intent", sync=True, text=f"{load.name}: its own low-volts stop is tripped at {amps:g} A")
+    with _off_again(load):
+        load.switch(True)
+        place.pause(SETTLE_S)
+        volts = _load_runs(load, amps=amps)
+        level = load.arm_low_volts(volts=_above(volts))
+        took_s = _acts(place, load.name, partial(_load_off, load, zero), _ignored(load.name, "low-volts", level, volts))
+        load.arm_low_volts(volts=level_before)
+        _stays_off(place, load.name, "low-volts", partial(_load_off, load, zero))
+    _cleared(load)
+    seen = Seen(load.name, "low-volts", volts, level, took_s)
+    _told(place, seen)
+    return seen
+
+
+def _above(volts: float) -> float:
+    """A level that volts at no load do not reach either: the leads and the pack give back their drop."""
+    return round(volts + max(0.3, 0.03 * volts), 2)
+
+
+def _load_runs(load: Load, *, amps: float) -> float:
+    """Volts it sees while it takes the small current. Raises ``SelfTestFailed`` when it takes none."""
+    seen, volts = load.measure_amps(), load.measure_volts()
+    if not (0.5 * amps <= seen and load.input_is_on()):
+        raise SelfTestFailed(
+            f"{load.name}: {seen:.3f} A with its input on at {amps:g} A: its own stop cannot be tried; look at its "
+            "panel, its leads and the fuse"
+        )
+    return volts
+
+
+def _load_off(load: Load, zero: float) -> bool:
+    return not load.input_is_on() and abs(load.measure_amps()) <= zero
+
+
+def _cleared(driver: Load | Supply) -> None:
+    """The trip was our own doing: cleared with the output off and turned down, as a person at the panel would."""
+    if driver.tripped() is None:
+        return
+    protection = driver.dialect.protection
+    if protection is None or not protection.clears:
+        raise PreflightRefused(
+            f"{driver.name}: its own stop acted and stays latched, as it should, and dialect {driver.dialect.name} has "
+            "no clear in [protection]: clear it at its panel and start again; that it acts is remembered"
+        )
+    driver.clear_protection()
+
+
+# -- the supply --------------------------------------------------------------------------------------------------------
+
+
+def try_supply_stop(place: Place) -> Seen:
+    """Have the supply's own over-volts stop end an output of 5 V with nothing connected, and see that it stays ended.
+
+    Raises ``PreflightRefused`` where something hangs on the node, or where it cannot be tried; else as for the load.
+    """
+    supply, entry = place.rig.supply, place.site.bench.one("supply")
+    if supply is None or entry is None:
+        raise PreflightRefused("bench: no supply whose stop could be tried")
+    if supply.dialect.over_volts is None:
+        raise PreflightRefused(f"{supply.name}: dialect {supply.dialect.name} has no [over_volts]: nothing to try")
+    with _sense_at_home(supply, remote=entry.sense == "remote"):
+        _nothing_connected(place)
+        held = supply.state()
+        place.note("intent", sync=True, text=f"{supply.name}: its own over-volts stop is tripped at {TRY_VOLTS:g} V")
+        with _off_again(supply):
+            supply.set_amps(amps=max(TRY_AMPS, supply.dialect.amps.least or 0.0))
+            supply.arm_over_volts(volts=HOLDS_AT_V)
+            supply.set_volts(volts=TRY_VOLTS)
+            supply.switch(True)
+            place.pause(SETTLE_S)
+            volts = _supply_runs(supply)
+            level = _moved_under(supply)
+            off = partial(_supply_off, supply)
+            took_s = _acts(place, supply.name, off, _ignored(supply.name, "over-volts", level, volts))
+            supply.arm_over_volts(volts=HOLDS_AT_V)
+            _stays_off(place, supply.name, "over-volts", off)
+        _cleared(supply)
+        supply.set_volts(volts=max(0.0, supply.dialect.volts.least or 0.0))
+        supply.arm_over_volts(volts=float(held["over_volts"]))
+        supply.set_amps(amps=float(held["amps"]))
+    seen = Seen(supply.name, "over-volts", volts, level, took_s)
+    _told(place, seen)
+    return seen
+
+
+@contextmanager
+def _sense_at_home(supply: Supply, *, remote: bool) -> Iterator[None]:
+    """Sense leads may go to a pack's terminals behind an open contactor: volts are then regulated at the output."""
+    if not remote:
+        yield
+        return
+    if supply.dialect.sense is None:
+        raise PreflightRefused(
+            f"{supply.name}: its sense leads are used and dialect {supply.dialect.name} has no [sense]: its stop "
+            "cannot be tried with them on; it counts as declared only"
+        )
+    supply.set_sense(remote=False)
+    try:
+        yield
+    finally:
+        with suppress(*READ_ERRORS):  # every run sets it anew and reads it back
+            supply.set_sense(remote=True)
+
+
+def _nothing_connected(place: Place) -> None:
+    """Raise ``PreflightRefused`` when volts stand on the node: a pack there would be pushed, or push."""
+    behind = place.rig.switch("contactor") is not None
+    for entry in place.site.bench.instruments:
+        driver = place.rig.drivers[entry.name]
+        # Wired to the pack's own side of an open contactor; the supply's sense was just brought home.
+        at_pack = behind and entry.role != "supply" and (entry.role == "meter" or entry.sense == "remote")
+        if at_pack or not isinstance(driver, Supply | Load | Meter):
+            continue
+        volts = driver.measure_volts()
+        if not abs(volts) <= FAR_SIDE_V:
+            raise PreflightRefused(
+                f"{entry.name} reads {volts:.2f} V, limit {FAR_SIDE_V:g} V: something hangs on the node, and the "
+                "supply's over-volts stop is tried with nothing connected only: take the fuse out, or open the "
+                "contactor; until then it counts as declared only"
+            )
+
+
+def _supply_runs(supply: Supply) -> float:
+    volts = supply.measure_volts()
+    if not abs(volts - TRY_VOLTS) <= 0.1 * TRY_VOLTS or not supply.output_is_on():
+        raise PreflightRefused(
+            f"{supply.name}: {volts:.2f} V at a set {TRY_VOLTS:g} V and {TRY_AMPS:g} A: something hangs on the node, "
+            "or it went off; take everything off its terminals and start again"
+        )
+    return volts
+
+
+def _moved_under(supply: Supply) -> float:
+    """The stop moved under the volts that are there."""
+    try:
+        return supply.arm_over_volts(volts=TRIPS_AT_V)
+    except InstrumentFault as fault:
+        raise PreflightRefused(
+            f"{supply.name}: takes no over-volts level under its volts ({fault}): it cannot be tried this way; "
+            "it counts as declared only"
+        ) from fault
+
+
+def _supply_off(supply: Supply) -> bool:
+    return not supply.output_is_on()
+
+
+# -- both --------------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def _off_again(driver: Load | Supply) -> Iterator[None]:
+    """Off on every way out; the bench's own nets stand behind this one."""
+    try:
+        yield
+    except BaseException:
+        with suppress(*READ_ERRORS):
+            driver.off()
+            driver.switch(False)
+        raise
+    driver.switch(False)
+
+
+def _acts(place: Place, name: str, off: Callable[[], bool], failed: str) -> float:
+    """Seconds until it was off by itself. Raises ``SelfTestFailed``."""
+    began = place.clock.now()
+    longest_s = LOW_STOP_DELAY_S + ACTS_WITHIN_S
+    while place.clock.now() - began <= longest_s:
+        place.pause(LOOK_EVERY_S)
+        if off():
+            return place.clock.now() - began
+    raise SelfTestFailed(f"{failed} after {longest_s:g} s: it does not act, and must never be left alone")
+
+
+def _ignored(name: str, what: str, level: float, volts: float) -> str:
+    return f"{name}: its own {what} stop was set to {level:g} V with {volts:.2f} V there, read back, and it is still on"
+
+
+def _stays_off(place: Place, name: str, what: str, off: Callable[[], bool]) -> None:
+    began = place.clock.now()
+    while place.clock.now() - began <= STAYS_OFF_S:
+        place.pause(LOOK_EVERY_S)
+        if not off():
+            after = place.clock.now() - began
+            raise SelfTestFailed(
+                f"{name}: came on again by itself {after:.1f} s after its own {what} stop had switched it off: it "
+                "resumes and must never be left alone; use one that latches, or stay with it"
+            )
+
+
+def _told(place: Place, seen: Seen) -> None:
+    place.note(
+        "stop tried",
+        sync=True,
+        instrument=seen.instrument,
+        what=seen.what,
+        volts=round(seen.volts, 3),
+        level=seen.level,
+        took_s=round(seen.took_s, 2),
+        text=f"{seen.instrument}: its own {seen.what} stop acted {seen.took_s:.1f} s after it was moved past the live "
+        "value, and stayed off",
+    )
