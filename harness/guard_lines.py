@@ -40,10 +40,10 @@ _FIRST_ID = 0xFFFF_FF00
 # -- what an answer means --------------------------------------------------------------------------------------------
 
 
-def last_line(held: bytes, terminator: bytes, *, echo: bytes = b"") -> bytes | None:
+def last_line(held: bytes, terminator: bytes, *, echo: bytes = b"", silent: bool = False) -> bytes | None:
     """The last whole line that says something and is not the echo of what was sent; ``None`` when there is none yet.
-    Without a terminator all that came is one line."""
-    lines = held.split(terminator)[:-1] if terminator else [held]
+    Without a terminator all that came is one line. ``silent``: what came last is whole, since no more came."""
+    lines = held.split(terminator)[: None if silent else -1] if terminator else [held]
     said = [line.replace(b"\0", b"").strip() for line in lines]
     return next((line for line in reversed(said) if line and line != echo.strip()), None)
 
@@ -200,7 +200,7 @@ class Line:
                 raise ConnectionError("hung up")
             held += came
             wait_s = self._after(held, echo)
-        return last_line(held, self._terminator, echo=echo) or b""
+        return last_line(held, self._terminator, echo=echo, silent=self.way["gap_s"] is not None) or b""
 
     def _after(self, held: bytes, echo: bytes) -> float:
         """How long to go on listening, s."""

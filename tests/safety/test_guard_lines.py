@@ -1,0 +1,199 @@
+"""The guard on every kind of line: it switches off what the drivers switched on, with the bytes they were seen to send."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness import guard
+from harness.config import load_bench
+from harness.connect import Connection, connect
+from harness.guard_orders import NoGuard, orders_of
+from harness.safeoff import ORDER
+from sims.manners import Manners
+from sims.serve import ServedBench, serve
+
+MANNERS: dict[str, tuple[str, Manners]] = {
+    "plain": ("tcp", Manners()),
+    "over HiSLIP": ("hislip", Manners()),
+    "serial": ("pty", Manners()),
+    "echo, no end of line": ("pty", Manners(echo=True, ends="")),
+    "carriage returns": ("pty", Manners(ends="\r", hears="\r")),
+    "remote words": ("tcp", Manners(remote_needed=True)),
+    "orders answered": ("tcp", Manners(answers_orders="OK")),
+    "orders answered, remote words": ("tcp", Manners(answers_orders="OK", remote_needed=True)),
+    "orders answered like off": ("tcp", Manners(answers_orders="0")),
+    "a banner": ("tcp", Manners(banner="READY")),
+    "decimal comma, units": ("tcp", Manners(comma=True, unit_suffix=True)),
+    "deaf at first": ("tcp", Manners(deaf_s=0.3)),
+    "one client at a time": ("tcp", Manners(clients_max=1)),
+    "slow": ("tcp", Manners(reply_delay_s=0.1)),
+    "selected channel": ("tcp", Manners(shape="select")),
+    "selected channel, two messages": ("tcp", Manners(shape="select", compound="refused")),
+    "channel in the header": ("tcp", Manners(shape="suffix")),
+    "channel in a list": ("tcp", Manners(shape="list")),
+}
+
+
+@contextmanager
+def served(place: Path, wire: str, manners: dict[str, Manners]) -> Iterator[ServedBench]:
+    bench = serve("porch", wire=wire, manners=manners)
+    stop = threading.Event()
+    thread = threading.Thread(target=bench.run_forever, args=(stop.is_set,), daemon=True)
+    thread.start()
+    for name, text in bench.bench.dialect_files(_shipped).items():
+        (place / name).write_text(text, encoding="utf-8")
+    (place / "bench.toml").write_text(bench.bench_toml(), encoding="utf-8")
+    try:
+        yield bench
+    finally:
+        stop.set()
+        thread.join()
+        bench.close()
+
+
+def _shipped(name: str) -> str:
+    return (Path(guard.__file__).parents[1] / "drivers" / "dialects" / f"{name}.toml").read_text(encoding="utf-8")
+
+
+@dataclass
+class Bench:
+    """A bench, live drivers on it, and a guard that has its orders."""
+
+    served: ServedBench
+    connection: Connection
+    guard: guard.Guard
+    unreachable: tuple[str, ...]
+
+    def energise(self) -> None:
+        rig = self.connection.rig
+        assert rig is not None
+        assert rig.load is not None
+        assert rig.supply is not None
+        rig.load.set_function("cc")
+        rig.load.set_amps(amps=2.0)
+        rig.supply.set_amps(amps=0.5)
+        rig.supply.set_volts(volts=14.0)
+        rig.load.switch(True)
+        rig.supply.switch(True)
+        world = self.served.bench.world
+        assert world.load.input_on
+        assert world.supply.output_on
+
+    def on(self) -> tuple[bool, bool]:
+        world = self.served.bench.world
+        return world.supply.output_on, world.load.input_on
+
+
+@contextmanager
+def guarded(place: Path, pid: int, wire: str, manners: dict[str, Manners]) -> Iterator[Bench]:
+    """The run is the process ``pid``."""
+    with served(place, wire, manners) as bench:
+        connection = connect(load_bench(place / "bench.toml"))
+        assert connection.rig is not None
+        try:
+            orders, unreachable = orders_of(connection.rig)
+            orders |= given(place, pid)
+            yield Bench(bench, connection, guard.hear(orders, guard.sealed(orders), 0.0), unreachable)
+        finally:
+            connection.close()
+
+
+def given(place: Path, pid: int) -> dict[str, Any]:
+    return {
+        **{"silence_s": 5.0, "rest_s": 60.0, "off_most_s": 20.0, "oldest_s": 3.0, "longest_s": 60.0},
+        **{"pid": pid, "pid_started": guard.started(pid), "limits": "ab", "live_notes": []},
+        **{"journal": str(place / "guard.log"), "gives_up_s": 15.0},
+    }
+
+
+@pytest.fixture
+def a_run() -> Iterator[int]:
+    """A process to stand for the run."""
+    process = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    yield process.pid
+    process.kill()
+    process.communicate()
+
+
+@pytest.mark.parametrize("name", MANNERS)
+def test_off_by_the_guard(name: str, tmp_path: Path, a_run: int) -> None:
+    wire, manners = MANNERS[name]
+    both = {"supply": manners} if manners.shape else {"supply": manners, "load": manners}
+    with guarded(tmp_path, a_run, wire, both) as bench:
+        bench.energise()
+        for session in bench.connection.sessions:
+            session.wire.close()
+        bench.guard.act("test")
+        assert bench.on() == (False, False)
+        said = {one.name: one.last for one in bench.guard.outputs.values()}
+        assert all(one.off.is_set() for one in bench.guard.outputs.values()), said
+        assert all(words.startswith("says off, ") for words in said.values()), said
+
+
+def test_it_reaches_what_it_says(tmp_path: Path, a_run: int) -> None:
+    with guarded(tmp_path, a_run, "tcp", {}) as bench:
+        assert bench.unreachable == ()
+        assert set(bench.guard.outputs) == {"supply", "load"}
+        assert set(bench.guard.orders["order"]) == set(ORDER)
+        assert bench.guard.orders["order"]["sink"] == [["load", 0.0], ["supply", 0.0]]
+        off = bench.guard.orders["outputs"]["load"]["off"]
+        assert [bytes.fromhex(message) for message, _ in off] == [b"INP OFF\n"]
+        begin = bench.guard.orders["outputs"]["load"]["begin"]
+        assert [bytes.fromhex(message) for message, _ in begin] == [b"\n"], "half an earlier message is ended first"
+
+
+@pytest.mark.parametrize("address", ["USB::0x1234::0x5678::A1::INSTR", "TCPIP::127.0.0.1::INSTR", "GPIB0::5::INSTR"])
+def test_it_says_whom_it_cannot_reach(address: str, tmp_path: Path, a_run: int) -> None:
+    with guarded(tmp_path, a_run, "tcp", {}) as bench:
+        rig = bench.connection.rig
+        assert rig is not None
+        assert rig.load is not None
+        rig.load.session.wire.address = address
+        _, unreachable = orders_of(rig)
+    (words,) = unreachable
+    assert words.startswith("load (load): ")
+    assert "cannot switch it off" in words
+
+
+def test_an_instrument_that_stays_on_when_told_off_is_found_before_the_run(tmp_path: Path) -> None:
+    with served(tmp_path, "tcp", {}) as bench:
+        connection = connect(load_bench(tmp_path / "bench.toml"))
+        rig = connection.rig
+        assert rig is not None
+        assert rig.load is not None
+        rig.load.switch(True)
+        rig.load.off = lambda: rig.load.session.tell_whoever("*CLS")  # type: ignore[method-assign, union-attr]
+        with pytest.raises(NoGuard, match="says that it is on"):
+            orders_of(rig)
+        bench.bench.world.load.input_on = False
+        connection.close()
+
+
+def test_one_that_is_gone_does_not_keep_the_others_on(tmp_path: Path, a_run: int) -> None:
+    """The supply's port refuses; the load is told within moments all the same, and the alarm says who is in doubt."""
+    with guarded(tmp_path, a_run, "tcp", {}) as bench:
+        bench.energise()
+        for session in bench.connection.sessions:
+            session.wire.close()
+        line = bench.guard.outputs["supply"].line
+        line.way = line.way | {"port": 1}
+        bench.guard.pulse.doing = "source"
+        bench.guard.orders["gives_up_s"] = 1.0
+        bench.guard.act("test")
+        assert bench.on() == (True, False)
+        assert bench.guard.outputs["load"].sent_s < 0.5
+        alarm = bench.guard.alarm()
+        assert alarm.startswith("*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***")
+        assert 'supply "supply"' in alarm
+        assert 'load "load"' not in alarm
+        assert "last current: no answer" in alarm
+        assert "pull the battery fuse" in alarm
