@@ -192,6 +192,18 @@ def safe(bench: str, seen_off: str) -> None:
     raise SystemExit(make_safe(bench, out=figures, err=words, seen_off=seen_off))
 
 
+@main.command(short_help="Trip the supply's own over-volts stop, with nothing connected.")
+@BENCH
+def stops(bench: str) -> None:
+    """Let the supply's own over-volts stop act for real, at 5 V with nothing connected; remembered for 30 days.
+
+    Refused while anything hangs on the node. The load's stop is tripped by each run --unattended itself.
+    """
+    from harness.stops_command import try_stops
+
+    raise SystemExit(try_stops(bench, out=figures, err=words))
+
+
 @main.command(short_help="List simulated benches, or serve one on this machine.")
 @click.argument("scenario", required=False, shell_complete=complete_scenario)
 @click.option(

@@ -21,6 +21,9 @@ from harness.samplefile import samples
 
 Event = dict[str, object]
 
+CONTINUED = "continued"
+"""Kind of the event with which a run says that it takes up another one, and how long after it (``gap_s``, s)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
@@ -33,13 +36,15 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """The record of one run. ``left_out``: in words, what could not be used of it, file by file."""
+    """The record of one run. ``left_out``: in words, what could not be used of it, file by file. ``earlier``: of a run
+    that took up another one, the record of that, its times before the beginning of this one."""
 
     folder: RunFolder
     result: Result
     rows: tuple[Sample, ...]
     events: tuple[Event, ...]
     left_out: tuple[str, ...] = ()
+    earlier: History | None = None
 
     @property
     def commanded(self) -> Commanded:
@@ -88,7 +93,8 @@ class History:
     def moved(self, by_s: float) -> History:
         """The same with every time ``by_s`` later, s: put before the beginning of another run, for example."""
         rows = tuple(replace(row, elapsed_s=row.elapsed_s + by_s) for row in self.rows)
-        return replace(self, rows=rows, events=tuple(_moved(event, by_s) for event in self.events))
+        earlier = None if self.earlier is None else self.earlier.moved(by_s)
+        return replace(self, rows=rows, events=tuple(_moved(event, by_s) for event in self.events), earlier=earlier)
 
 
 def number(event: Event, key: str) -> float:
@@ -119,7 +125,12 @@ def read_history(folder: RunFolder) -> History:
     rows, happened = tuple(reader), _on_the_clock_of_samples(tuple(told))
     tails = {"samples.csv": reader.tail, "events.jsonl": told.tail}
     left_out = tuple(f"{name}: {tail}" for name, tail in tails.items() if str(tail))
-    return History(folder, result, _marked(rows, happened), happened, left_out)
+    history = History(folder, result, _marked(rows, happened), happened, left_out)
+    gap_s = next((number(one, "gap_s") for one in happened if one.get("kind") == CONTINUED), math.nan)
+    if not result.continued_from or math.isnan(gap_s):
+        return history
+    before = read_history(RunFolder.open(folder.path.resolve().parent / result.continued_from))
+    return replace(history, earlier=before.moved(-(before.ended_s + gap_s)))
 
 
 def _on_the_clock_of_samples(happened: tuple[Event, ...]) -> tuple[Event, ...]:

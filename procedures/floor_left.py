@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.block import STATE_WORDS
 from harness.channels import Channels
@@ -20,6 +20,7 @@ from harness.sample import Sample
 from harness.site import Site
 from procedures.floor_figures import IDS, Swept, figures, not_measured
 from procedures.floor_plan import VoltageFloorPlan
+from procedures.floor_resume import rest_of, to_go_on_with
 from procedures.floor_sweep import Sweep, lead_ohm
 from procedures.plans import settled
 from procedures.remains import DIED
@@ -146,11 +147,19 @@ class Refolded:
 def refolded(remains: Remains) -> Refolded:
     """The sweep over its record. Raises ``RecordDiffers``."""
     plan: VoltageFloorPlan = remains.plan
-    run = Swept(Channels(remains.site, remains.place), lead_ohm(remains.site))
+    earlier = remains.history.earlier
+    before = None if earlier is None else refolded(replace(remains, history=earlier))
     recording = Recording(remains.history, site=remains.site)
+    run = Swept(Channels(remains.site, remains.place), lead_ohm(remains.site))
     sweep = Sweep(recording, recording, plan, run, settled(plan.amps_max))
+    if before is not None and to_go_on_with(before.run):
+        run = before.run
+        sweep = Sweep(recording, recording, plan, run, before.set_amps)
     try:
-        sweep.all()
+        if run.coarse is None:
+            sweep.all()
+        else:
+            rest_of(sweep)
     except RecordOver:
         return Refolded(run, sweep.set_amps, over=False)
     return Refolded(run, sweep.set_amps, over=True)

@@ -12,6 +12,7 @@ from dataclasses import replace
 from harness.bench import Bench
 from harness.channels import Channels
 from harness.errors import PlanRefused
+from harness.history import CONTINUED
 from harness.procedure import Found, GoOn, Procedure, Remains
 from harness.result import Condition
 from procedures.floor_figures import ABNORMAL, IDS, WENT_OFF, Swept, figures, not_measured
@@ -40,7 +41,7 @@ def go_on(bench: Bench, *, plan: VoltageFloorPlan, remains: Remains) -> Found:
     # Before the beginning of this run, as far as the calendar says.
     earlier = remains.history.moved(-(remains.history.ended_s + gap_s))
     known = refolded(replace(remains, history=earlier, site=bench.site, place=bench.place))
-    bench.note("continued", run=remains.history.folder.name, gap_s=round(gap_s, 3), text=stage_words(known))
+    bench.note(CONTINUED, run=remains.history.folder.name, gap_s=round(gap_s, 3), text=stage_words(known))
     run = known.run
     if known.over:
         raise PlanRefused("voltage-floor: the sweep was over before the run died; nothing is left to go on with")

@@ -21,7 +21,19 @@ from harness.run import Done, Home, Job, Watcher, prepare, run
 from sims.bench import SimBench
 from sims.scenario import Scenario, load_scenario
 
-FIRST = ("schema", "procedure", "name", "simulated", "started", "plan", "bench", "cautions", "software", "hashes")
+FIRST = (
+    "schema",
+    "procedure",
+    "name",
+    "simulated",
+    "started",
+    "plan",
+    "bench",
+    "cautions",
+    "software",
+    "hashes",
+    "continued_from",
+)
 """What stands in the result before anything was measured."""
 
 
@@ -83,7 +95,7 @@ def died(whole: Ended, place: Path, *, rows: int) -> RunFolder:
     kept = [line for line in events if json.loads(line).get("rows", 0) <= rows and b'"kind":"ended"' not in line]
     (target / "events.jsonl").write_bytes(b"".join(kept))
     result = json.loads(source.result_json.read_bytes())
-    first: dict[str, Any] = {key: result[key] for key in FIRST}
+    first: dict[str, Any] = {key: result[key] for key in FIRST if key in result}
     (target / "result.json").write_text(json.dumps(first), encoding="utf-8")
     return RunFolder.open(target)
 

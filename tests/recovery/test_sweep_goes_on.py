@@ -1,0 +1,182 @@
+"""A voltage-floor sweep that died is taken up at its next undecided level; what was held before counts, and is told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from died import Ended, died, ended
+
+from harness.clock import VirtualClock
+from harness.derived import remains_of, result_of
+from harness.errors import Usage
+from harness.folder import RunFolder
+from harness.history import read_history
+from harness.job import Done, Home, Watcher
+from harness.jsonlines import events
+from harness.resume import Next, go_on, look_back, ready_again
+from harness.samplefile import samples
+from procedures.floor_left import RecordDiffers, Refolded, refolded, stage_words
+from sims.bench import SimBench
+from sims.scenario import Scenario, load_scenario
+
+SETS = ("idle_s=0", "mains_wait_s=45", "start_v=24", "lowest_v=18")
+FLOOR_V = 21.0
+"""What the scenario's UPS has."""
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Ended:
+    made = ended(tmp_path_factory.mktemp("whole"), "voltage-floor", *SETS, scenario="cabinet")
+    assert made.done.exit_code == 0
+    return made
+
+
+def known(folder: RunFolder) -> Refolded:
+    return refolded(remains_of(read_history(folder)))
+
+
+def held(one: Refolded) -> list[float]:
+    """Every level that counts so far, coarse and fine, V."""
+    return [level.set_v for fold in (one.run.coarse, one.run.fine) if fold is not None for level in fold.held]
+
+
+def again(folder: RunFolder, *, facts: Scenario | None = None) -> tuple[Next, SimBench]:
+    clock = VirtualClock()
+    bench = SimBench(facts or load_scenario("cabinet"), now=clock.now, seed=None)
+    past = look_back(folder.path)
+    assert past.result.bench is not None
+    serial = next(one.serial for one in past.result.bench.instruments if one.role == "supply")
+    said: list[str] = []
+    words = {"bench": None, "out": None, "seen_off": serial, "say": said.append, "ask": lambda prompt: None}
+    return ready_again(past, home=Home(clock, bench), **words), bench  # type: ignore[arg-type]
+
+
+def taken_up(folder: RunFolder, **more: Any) -> Done:
+    following, bench = again(folder, **more)
+    assert following.goes_on is not None
+    done = go_on(following, Watcher())
+    assert not bench.world.supply.output_on
+    return done
+
+
+def test_every_row_folds_as_it_did_when_it_was_live(whole: Ended, tmp_path: Path) -> None:
+    """Cut anywhere, the record gives the levels that had been held by then, in order, and never one more."""
+    last: list[float] = []
+    for rows in range(0, whole.rows + 1, 7):
+        one = known(died(whole, tmp_path, rows=rows))
+        now = held(one)
+        assert now[: len(last)] == last, rows
+        last = now
+    one = known(died(whole, tmp_path, rows=whole.rows))
+    assert one.over
+    assert one.run.end_reason == whole.done.result.end_reason
+
+
+def test_a_record_of_the_whole_gives_the_same_figures(whole: Ended, tmp_path: Path) -> None:
+    folder = died(whole, tmp_path, rows=whole.rows)
+    result, live = result_of(folder), whole.done.result
+    assert (result.outcome, result.end_reason) == ("interrupted", "the run did not end normally, after: cut-off")
+    for name, figure in live.figures.items():
+        assert result.figures[name].value == pytest.approx(figure.value, abs=1e-9), name
+    assert set(result.figures) == set(live.figures)
+
+
+STOPPED_IN = {"coarse": 0.30, "after its cut-off": 0.62, "fine": 0.85}
+
+
+@pytest.mark.parametrize("where", STOPPED_IN)
+def test_it_goes_on_where_it_was(where: str, whole: Ended, tmp_path: Path) -> None:
+    folder = died(whole, tmp_path, rows=int(STOPPED_IN[where] * whole.rows))
+    before = {place: place.read_bytes() for place in folder.path.rglob("*") if place.is_file()}
+    one = known(folder)
+    done = taken_up(folder)
+    assert (done.exit_code, done.result.end_reason) == (0, "cut-off")
+    floor = done.result.figures["floor_v"]
+    assert floor.expanded_uncertainty is not None
+    assert abs(floor.value - FLOOR_V) <= floor.expanded_uncertainty
+    assert done.result.continued_from == folder.name
+    assert done.result.conditions["continued_from"].value == folder.name
+    assert done.folder.path != folder.path
+    assert done.folder.path.parent == folder.path.parent
+    (note,) = [event for event in events(done.folder) if event["kind"] == "continued"]
+    assert note["text"] == stage_words(one)
+    told = [event["volts"] for event in events(done.folder) if event["kind"] == "intent" and "phase" in event]
+    last = held(one)[-1]
+    step = 0.5 if where == "coarse" else 0.05
+    assert told[1:4] == [24.0, last, round(last - step, 4)], "what was held is not tried again, save the last level"
+    assert done.result.rows is not None
+    assert done.result.rows < whole.rows
+    assert {place: place.read_bytes() for place in before} == before, "the old folder is only read"
+    assert {place for place in folder.path.rglob("*") if place.is_file()} == set(before)
+
+
+def test_one_that_dies_again_is_taken_up_again(whole: Ended, tmp_path: Path) -> None:
+    first = died(whole, tmp_path, rows=int(0.3 * whole.rows))
+    second = taken_up(first)
+    assert second.result.rows is not None
+    made = replace(whole, done=second)
+    where = first.path.parent
+    folder = died(made, tmp_path, rows=int(0.6 * second.result.rows))
+    moved = where / f"{folder.name}-died"
+    folder.path.rename(moved)
+    folder = RunFolder.open(moved)
+    one = known(folder)
+    assert held(one)[: len(held(known(first)))] == held(known(first))
+    assert len(held(one)) > len(held(known(first)))
+    third = taken_up(folder)
+    assert (third.exit_code, third.result.end_reason) == (0, "cut-off")
+    floor = third.result.figures["floor_v"]
+    assert floor.expanded_uncertainty is not None
+    assert abs(floor.value - FLOOR_V) <= floor.expanded_uncertainty
+
+
+def test_before_a_level_was_held_it_begins_anew(whole: Ended, tmp_path: Path) -> None:
+    done = taken_up(died(whole, tmp_path, rows=20))
+    assert (done.exit_code, done.result.end_reason) == (0, "cut-off")
+    assert "latched" in done.result.figures
+
+
+def test_whether_it_starts_by_itself_is_not_told_by_halves(whole: Ended, tmp_path: Path) -> None:
+    folder = died(whole, tmp_path, rows=int(0.62 * whole.rows))
+    one = known(folder)
+    assert one.run.restart is not None
+    assert one.run.fine is None
+    assert not one.over
+    done = taken_up(folder)
+    assert "latched" not in done.result.figures
+    assert "died while it was looked for" in done.result.not_measured["latched"]
+
+
+def test_a_ups_that_does_not_hold_it_any_more_is_no_floor(whole: Ended, tmp_path: Path) -> None:
+    """Another one is wired up now, or its load is: levels of before say nothing about it."""
+    folder = died(whole, tmp_path, rows=int(0.3 * whole.rows))
+    last = held(known(folder))[-1]
+    assert not known(folder).run.coarse.decided  # type: ignore[union-attr]
+    plain = load_scenario("cabinet")
+    other = replace(plain, ups=replace(plain.ups, spec=replace(plain.ups.spec, cutoff_v=last + 0.2)))
+    done = taken_up(folder, facts=other)
+    assert done.result.end_reason == "a level held before the stop was not held after it"
+    assert "floor_v" not in done.result.figures
+
+
+def test_when_it_was_over_nothing_is_left_to_do(whole: Ended, tmp_path: Path) -> None:
+    following, bench = again(died(whole, tmp_path, rows=whole.rows))
+    assert following.goes_on is None
+    assert "was over" in following.words
+    assert not bench.world.supply.output_on
+
+
+def test_a_record_that_tells_of_something_else_is_not_gone_on_with(whole: Ended, tmp_path: Path) -> None:
+    folder = died(whole, tmp_path, rows=int(0.5 * whole.rows))
+    text = folder.events_jsonl.read_text()
+    folder.events_jsonl.write_text(text.replace('"volts":23.5}', '"volts":23.4}'))
+    assert text != folder.events_jsonl.read_text()
+    with pytest.raises(RecordDiffers, match="begin anew"):
+        known(folder)
+    with pytest.raises(Usage, match="begin anew"):
+        again(folder)
+    assert "cannot be gone through again" in result_of(folder).not_measured["floor_v"]
+    assert len(list(samples(folder))) > 0
