@@ -1,4 +1,4 @@
-"""The guard on every kind of line: it switches off what the drivers switched on, with the bytes they were seen to send."""
+"""The guard on every kind of line: what the drivers switched on it switches off, by the bytes they were seen to use."""
 
 from __future__ import annotations
 

@@ -92,8 +92,8 @@ def test_waiting_in_the_line_is_no_sign_of_life() -> None:
 def test_switching_off_has_an_end() -> None:
     one = pulse()
     one.judge(beat(1, 1.0), 1.0)
-    for number in range(2, 12):
-        one.judge(beat(number, 2.0 * number, SWITCHING), 2.0 * number)
+    for count in range(2, 12):
+        one.judge(beat(count, 2.0 * count, SWITCHING), 2.0 * count)
         assert one.doing == "sink"
     assert one.late(23.9) is None
     assert "switching off goes on" in (one.late(24.1) or "")
