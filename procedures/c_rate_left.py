@@ -6,9 +6,9 @@ from harness.channels import Channels
 from harness.history import Stretch
 from harness.procedure import Found, Remains
 from harness.result import Condition
-from procedures.remains import DIED
+from procedures.remains import DIED, at_least
 from procedures.step_figures import Ladder, figures, not_measured, steps
-from procedures.step_fold import StepFold
+from procedures.step_fold import HELD, StepFold
 
 
 def c_rate_left(remains: Remains, *, fine_before_s: float) -> Found:
@@ -33,7 +33,10 @@ def c_rate_left(remains: Remains, *, fine_before_s: float) -> Found:
     }
     missing = {name: f"{DIED}; {why}" for name, why in not_measured(ladder, made).items()}
     lists = {"steps": steps(ladder)} if folds else {}
-    return Found(made, f"{DIED}, after steps held or ended: {len(folds)}", conditions, missing, lists)
+    over = len(folds) == len(plan.rates) or any(fold.step_end != HELD for fold in folds)
+    if not over:
+        made = at_least(made, made)
+    return Found(made, f"{DIED}; steps that were over: {len(folds)}", conditions, missing, lists)
 
 
 def _step(remains: Remains, stretch: Stretch, *, rate_it: float, fine_before_s: float) -> StepFold:

@@ -21,7 +21,7 @@ def last_of(remains: Remains, phase: str) -> Stretch | None:
 
 def at_least(made: Mapping[str, Figure], names: Iterable[str]) -> dict[str, Figure]:
     """Of figures counted up to a cut those that can only have grown after it."""
-    words = "counted up to the last sample before the run died; what followed was not seen"
+    words = "up to the last sample before the run died; what followed was not seen"
     return {
         name: msgspec.structs.replace(made[name], bound="at least", basis=f"{made[name].basis}; {words}")
         for name in names
