@@ -51,7 +51,6 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         bms_high=high is not None and high <= row.never_above,
         fuse_amps=site.bench.fuse_amps,
         short_amps=None if not mohm else 1000.0 * site.envelope.full_rest_v / mohm,
-        thermometer=_thermometer(site, "pack"),
         lug_thermometer=_thermometer(site, "lug"),
         four_wire=_four_wire(site),
         joint_seen=_joint_seen(site, load),

@@ -54,7 +54,6 @@ class Facts:
     bms_high: bool = True
     fuse_amps: float | None = 15.0
     short_amps: float | None = None
-    thermometer: bool = True
     lug_thermometer: bool = False
     four_wire: bool = False
     joint_seen: bool = False

@@ -18,6 +18,7 @@ from drivers.meter import Meter
 from drivers.supply import Supply
 from harness.arming import LOW_STOP_DELAY_S, Note, arm_load
 from harness.clock import Clock
+from harness.config import BenchFile
 from harness.errors import PreflightRefused, SelfTestFailed
 from harness.limits import own_low_stop_volts
 from harness.preflight import FAR_SIDE_V, zero_limits
@@ -61,7 +62,7 @@ Pause = Callable[[float], None]
 class Place:
     """Where stops are tried. ``note`` puts an event into the record; ``pause`` lets time pass."""
 
-    site: Site
+    bench: BenchFile
     rig: Rig
     clock: Clock
     note: Note
@@ -71,19 +72,19 @@ class Place:
 # -- the load ----------------------------------------------------------------------------------------------------------
 
 
-def try_load_stop(place: Place) -> Seen:
+def try_load_stop(place: Place, site: Site) -> Seen:
     """Have the load's own low-volts stop end a small discharge of the pack, and see that it stays ended.
 
     Raises ``SelfTestFailed`` when it does not act or resumes, ``PreflightRefused`` when its trip cannot be cleared, and
     what drivers raise. The input is off again whatever comes of it.
     """
-    load, entry = place.rig.load, place.site.bench.one("load")
+    load, entry = place.rig.load, place.bench.one("load")
     if load is None or entry is None:
         raise PreflightRefused("bench: no load whose stop could be tried")
-    zero = zero_limits(place.site.bench)[load.name]
-    amps = min(max(TRY_AMPS, 3.0 * zero), place.site.envelope.amps_max)
-    arm_load(load, site=place.site, note=place.note, amps=amps)
-    level_before = own_low_stop_volts(place.site.envelope, lead_ohm=entry.lead_ohm, amps=amps, sense=entry.sense)
+    zero = zero_limits(place.bench)[load.name]
+    amps = min(max(TRY_AMPS, 3.0 * zero), site.envelope.amps_max)
+    arm_load(load, site=site, note=place.note, amps=amps)
+    level_before = own_low_stop_volts(site.envelope, lead_ohm=entry.lead_ohm, amps=amps, sense=entry.sense)
     place.note("intent", sync=True, text=f"{load.name}: its own low-volts stop is tripped at {amps:g} A")
     with _off_again(load):
         load.switch(True)
@@ -140,7 +141,7 @@ def try_supply_stop(place: Place) -> Seen:
 
     Raises ``PreflightRefused`` where something hangs on the node, or where it cannot be tried; else as for the load.
     """
-    supply, entry = place.rig.supply, place.site.bench.one("supply")
+    supply, entry = place.rig.supply, place.bench.one("supply")
     if supply is None or entry is None:
         raise PreflightRefused("bench: no supply whose stop could be tried")
     if supply.dialect.over_volts is None:
@@ -192,7 +193,7 @@ def _sense_at_home(supply: Supply, *, remote: bool) -> Iterator[None]:
 def _nothing_connected(place: Place) -> None:
     """Raise ``PreflightRefused`` when volts stand on the node: a pack there would be pushed, or push."""
     behind = place.rig.switch("contactor") is not None
-    for entry in place.site.bench.instruments:
+    for entry in place.bench.instruments:
         driver = place.rig.drivers[entry.name]
         # Wired to the pack's own side of an open contactor; the supply's sense was just brought home.
         at_pack = behind and entry.role != "supply" and (entry.role == "meter" or entry.sense == "remote")

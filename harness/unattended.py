@@ -172,9 +172,9 @@ def trip_stops(ready: Ready, bench: Bench, tried: Tried, *, now: Callable[[], da
         return tried
     load, entry = bench.rig.load, ready.site.bench.one("load")
     assert entry is not None
-    place = Place(ready.site, bench.rig, bench.clock, bench.note, _pause(bench))
+    place = Place(ready.site.bench, bench.rig, bench.clock, bench.note, _pause(bench))
     try:
-        seen: Seen = bench.guarded(lambda: try_load_stop(place))
+        seen: Seen = bench.guarded(lambda: try_load_stop(place, ready.site))
     except SelfTestFailed as failed:
         stops_seen.forget(load.identity, entry=entry, what="low-volts")
         bench.note("stop failed", sync=True, instrument=load.name, text=str(failed))

@@ -1,0 +1,134 @@
+"""``nightbench stops``: the supply's own over-volts stop, made to act with nothing connected, and remembered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from drivers.supply import Supply
+from harness import stops_seen
+from harness.clock import WallClock
+from harness.config import load_bench
+from harness.connect import Connection, connect
+from harness.errors import PreflightRefused, SelfTestFailed, UserError
+from harness.lines import wrapped
+from harness.locks import BenchLock
+from harness.person import HandsRefused, Person, ServedPerson, SimulatedPerson
+from harness.plain import safe_text
+from harness.preflight import look_at_instruments, refuse_if_bad
+from harness.rig import READ_ERRORS
+from harness.show import SIMULATED
+from harness.signals import StopFlag
+from harness.stops_tried import Place, Seen, try_supply_stop
+
+Say = Callable[[str], None]
+
+NAMED = Path("a trial of its stops")
+"""What stands in the note that a bench may be live, in the place of a run's folder."""
+
+
+class Stopped(UserError):
+    """A person ended the trial; its output is off."""
+
+    exit_code = 20
+
+
+class Lost(UserError):
+    """The supply did not answer in the middle of it."""
+
+    exit_code = 23
+
+
+def try_stops(bench: str, *, out: Say, err: Say) -> int:
+    """Have the over-volts stop act; 0 when it did. Raises ``UserError``: 11 where it cannot be tried, 40 where it does
+    not act, 20 and 23 as a run does."""
+    lock = BenchLock(load_bench(bench))
+    lock.acquire()
+    try:
+        lock.check_closed()
+        with StopFlag(on_signal=lambda name: err(f"{name}: the supply goes off first")) as flag:
+            connection = connect(lock.bench_file)
+            try:
+                lock.acquire_identities(connection.identities())
+                with _nothing_on_it(connection):
+                    out(_told(connection, *_tried(connection, lock, flag)))
+            finally:
+                connection.close()
+    finally:
+        lock.release()
+    return 0
+
+
+def _tried(connection: Connection, lock: BenchLock, flag: StopFlag) -> tuple[Seen, bool]:
+    rig = connection.rig
+    assert rig is not None
+    refuse_if_bad(tuple(look_at_instruments(rig)))
+    supply, entry = rig.supply, connection.bench_file.one("supply")
+    if supply is None or entry is None:
+        raise PreflightRefused(f"{connection.bench_file.path}: no supply on this bench: nothing to try")
+
+    def pause(seconds: float) -> None:
+        connection.clock.sleep(seconds, stop=flag.asked)
+        if flag.asked():
+            raise Stopped(f"stopped by a person ({flag.name}); the supply was switched off")
+
+    place = Place(connection.bench_file, rig, connection.clock, lambda *words, **more: None, pause)
+    lock.mark_live(NAMED)
+    try:
+        seen = try_supply_stop(place)
+    except SelfTestFailed:
+        stops_seen.forget(supply.identity, entry=entry, what="over-volts")
+        raise
+    except READ_ERRORS as error:
+        raise Lost(
+            f"{error}; look at the supply, then `nightbench safe --bench {connection.bench_file.path}`"
+        ) from error
+    finally:
+        if _is_off(supply):
+            lock.mark_off()
+    kept = stops_seen.remember(supply.identity, entry=entry, what=seen.what, now=WallClock().utc())
+    return seen, kept
+
+
+def _is_off(supply: Supply) -> bool:
+    try:
+        return not supply.output_is_on()
+    except READ_ERRORS:
+        return False
+
+
+@contextmanager
+def _nothing_on_it(connection: Connection) -> Iterator[None]:
+    """On a simulated bench its own hands take off what hangs on it, and put the pack back; a real one is looked at."""
+    rig = connection.rig
+    person: Person | None = None
+    if rig is not None and rig.simulated:
+        control = connection.bench_file.clock.control
+        if connection.sim is not None:
+            person = SimulatedPerson(connection.sim)
+        elif control:
+            person = ServedPerson(control)
+    try:
+        if person is not None:
+            person.order("wire none")
+        yield
+    except HandsRefused as error:
+        raise PreflightRefused(f"the simulated bench: {error}; nothing was switched on") from error
+    finally:
+        if person is not None:
+            person.order("wire pack")
+
+
+def _told(connection: Connection, seen: Seen, kept: bool) -> str:
+    assert connection.rig is not None
+    mark = f"{SIMULATED}: " if connection.rig.simulated else ""
+    days = stops_seen.VALID.days
+    lines = (
+        f"{mark}{seen.instrument}: its own {seen.what} stop acted {seen.took_s:.1f} s after it was set to "
+        f"{seen.level:g} V with {seen.volts:.2f} V there, and stayed off; it is set as before",
+        f"remembered for {days} days" if kept else "not remembered: it states no serial number, or is in memory only",
+        "the load's low-volts stop is tripped by each run --unattended itself, or remembered as long",
+        "no dialect here knows a watchdog of an instrument: none was tried",
+    )
+    return wrapped(safe_text(line) for line in lines)
