@@ -117,12 +117,12 @@ REFUSED: list[tuple[str, str, tuple[str, str], str]] = [
 
 @pytest.mark.parametrize(("which", "change", "words"), [row[1:] for row in REFUSED], ids=[row[0] for row in REFUSED])
 def test_refused_with_the_cheapest_remedy(
-    run: Callable[..., Any], cli: Any, files: Any, out: Path, which: str, change: tuple[str, str], words: str
+    cli: Any, files: Any, out: Path, which: str, change: tuple[str, str], words: str
 ) -> None:
     bench = files("porch").edited(which, change)
-    told = run("--unattended", bench=bench)
+    told = cli("run", "capacity", *bench.words(), "--set", "charge_first=false", "--unattended", "--out", out)
     told.refused(11, "--unattended")
-    looked = cli("check", *bench.words(), *DISCHARGE, "--unattended", "--out", out)
+    looked = cli("check", *bench.words(), "--set", "charge_first=false", "--unattended", "--out", out)
     assert looked.exit_code == 11
     assert re.search(words, " ".join(looked.out.split()))
     assert "left all the same" in looked.out, "what is left is printed"
@@ -162,7 +162,7 @@ def test_the_first_run_must_be_the_same_one(run: Callable[..., Any], written: An
     def refused(words: str, *more: str, bench: Any = None) -> None:
         run("--unattended", *more, bench=bench).refused(11, words)
 
-    refused("its plan had end_at = pack, not load", "--set", "end_at=load")
+    refused("its plan had longest_s", "--set", "longest_s=20000")
     refused("was another then", bench=written.edited("bench", (r"^note = \S+", 'note = "moved"')))
     for outcome, duration_s, words in (
         ("tripped", 9000.0, "it ended early (tripped)"),
