@@ -48,6 +48,7 @@ from harness.stopping import Stopping
 
 if TYPE_CHECKING:
     from harness.guarding import GuardLink
+    from harness.result import Guarded
 
 AGAIN_AFTER_S = 0.1
 """A single frightening sample is read again after this long before it counts."""
@@ -90,6 +91,8 @@ class Bench:
         self.circuits = Circuits(self)
         by_hand = self.circuits.mains_off_by_hand
         self.guard: GuardLink | None = None
+        self.guarded_by: Guarded | None = None
+        """What the result says of it."""
         self._samples = 0
         off = SafeOff(
             rig=rig, clock=clock, note=self.note, zero_amps=zero_amps, by_hand=by_hand, alive=self._switching_off

@@ -61,6 +61,9 @@ class Clock(ABC):
         """Wait ``seconds`` of bench time."""
         self.sleep_until(self.now() + seconds, stop=stop)
 
+    def catch_up(self) -> None:  # noqa: B027 - only the stepped clock can fall behind
+        """Somebody else may have let bench time pass: see what it is now."""
+
     def close(self) -> None:  # noqa: B027 - only the stepped clock holds anything
         """Give back what the clock holds."""
 
@@ -210,6 +213,10 @@ class SteppedClock(Clock):
 
     def now(self) -> float:
         return self._now if self._alone is None else self._now + self._alone.now()
+
+    def catch_up(self) -> None:
+        if self._alone is None:
+            self._now = self._say("now")
 
     def sleep_until(self, t_s: float, *, stop: Callable[[], bool] = _never) -> None:
         if self._alone is not None:

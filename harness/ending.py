@@ -9,14 +9,15 @@ from datetime import datetime
 import msgspec
 
 from harness.bench import Bench
-from harness.errors import PlanRefused, PreflightRefused, SelfTestFailed
+from harness.errors import PlanRefused, PreflightRefused, SelfTestFailed, UserError
 from harness.folder import RunFolder
 from harness.job import Done, Ready
 from harness.procedure import Found
 from harness.recorder import Recorder, RecordFailed
 from harness.result import Result, write_result
+from harness.safeoff import Before
 from harness.site import Site
-from harness.stops import NotOff, RunStopped
+from harness.stops import OFF_UNREADABLE, NotOff, RunStopped
 from harness.writeup import first_result, off_confirmation, stamp
 
 
@@ -60,6 +61,16 @@ def attempt(ready: Ready, bench: Bench, *, before: Callable[[], object] | None =
         bench.note("program error", sync=True, text=f"{type(error).__name__}: {error}")
         return Ending("tripped", 1, f"program error: {type(error).__name__}: {error}", found, error)
     return Ending("finished", 0, found.end_reason, found)
+
+
+def not_begun(bench: Bench, error: UserError) -> Ending:
+    """The run was not begun because of ``error``; what was tried before it may have left something on."""
+    report = bench.stopping.drive_off(Before())
+    bench.note("off", sync=True, reason=str(error), result=report.word, how=list(report.lines))
+    if report.confirmed:
+        return Ending("refused", error.exit_code, str(error))
+    code = OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
+    return Ending("unsafe", code, f"off not confirmed after: {error}")
 
 
 def write_up(
@@ -112,5 +123,6 @@ def _final(
         not_measured=dict(found.not_measured),
         conditions=dict(found.conditions),
         off_confirmation=off_confirmation(bench.off_reports),
+        guard=bench.guarded_by,
         rows=recorder.rows,
     )

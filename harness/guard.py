@@ -271,7 +271,7 @@ class Guard:
     def _is_dead(self) -> bool:
         if self.pidfd >= 0:
             return bool(select.select((self.pidfd,), (), (), 0)[0])
-        return started(int(self.orders["pid"])) != self.orders["pid_started"]
+        return bool(started(int(self.orders["pid"])) != self.orders["pid_started"])
 
     def _seen_to(self) -> bool:
         """Whether the notes that this bench may be live are gone: somebody has confirmed that it is off."""

@@ -7,12 +7,16 @@ import hashlib
 import msgspec
 
 from harness.bench import Bench
+from harness.connect import Connection
+from harness.errors import SelfTestFailed, UserError
 from harness.folder import RunFolder
 from harness.guard_orders import NoGuard
 from harness.guarding import GuardLink, start, why_not
 from harness.job import Ready
 from harness.locks import BenchLock
 from harness.person import PATIENCE_S
+from harness.rehearsal import NotInMemory, rehearse
+from harness.result import Guarded, Rehearsed
 
 GUARD_LOG = "guard.log"
 
@@ -26,7 +30,7 @@ def guard_for(ready: Ready, bench: Bench, folder: RunFolder, lock: BenchLock) ->
     """Arm the guard of this run; ``None`` on a bench in memory, and in an attended run on a system that has none.
     Raises ``NoGuard``."""
     if (why := why_not()) and not ready.job.unattended:
-        bench.note("guard", armed=False, text=why)
+        _tell(bench, Guarded(armed=False, note=why))
         return None
     speed = machine_speed(bench)
     link = start(
@@ -39,11 +43,40 @@ def guard_for(ready: Ready, bench: Bench, folder: RunFolder, lock: BenchLock) ->
     )
     if link is None:
         return None
-    bench.note("guard", sync=True, armed=True, pid=link.pid, unreachable=list(link.unreachable))
     if link.unreachable and ready.job.unattended:
         link.bye(off=True)
         raise NoGuard(f"guard: {'; '.join(link.unreachable)}; stay with this run (without --unattended)")
+    _tell(bench, Guarded(armed=True, unreachable=link.unreachable), pid=link.pid)
     return link
+
+
+def _tell(bench: Bench, guarded: Guarded, **more: object) -> None:
+    """Into the record, and kept for the result."""
+    bench.guarded_by = guarded
+    told = {"armed": guarded.armed, "unreachable": list(guarded.unreachable), "text": guarded.note, **more}
+    bench.note("guard", sync=True, **told)
+
+
+def guarded(ready: Ready, connection: Connection, bench: Bench, folder: RunFolder, lock: BenchLock) -> UserError | None:
+    """Give the run its guard; before one that is left alone it is seen to act. Whatever goes wrong with that is handed
+    back, and nothing of the run itself has been energised."""
+    rehearsed: tuple[Rehearsed, ...] = ()
+    words = ""
+    try:
+        if ready.job.unattended:
+            try:
+                rehearsed = rehearse(ready, connection, folder, note=bench.note)
+            except NotInMemory as why:
+                words = str(why)
+                bench.note("rehearsed", text=words)
+        bench.guard_with(guard_for(ready, bench, folder, lock))
+    except (NoGuard, SelfTestFailed) as error:
+        return error
+    if bench.guarded_by is not None or words:
+        bench.guarded_by = msgspec.structs.replace(
+            bench.guarded_by or Guarded(armed=False), rehearsed=rehearsed, note=words
+        )
+    return None
 
 
 def machine_speed(bench: Bench) -> float:

@@ -132,6 +132,23 @@ class OffConfirmation(_Record, frozen=True, kw_only=True):
     after_s: Annotated[float, Meta(description="From the first off command to the proof, s")] | None = None
 
 
+class Rehearsed(_Record, frozen=True, kw_only=True):
+    """What the guard was seen to do before this run, on its own lines and at a harmless current."""
+
+    what: str
+    took_s: Annotated[float, Meta(ge=0, description="From the accident until off was confirmed, machine time")]
+    within_s: Annotated[float, Meta(gt=0, description="Longest it may take")]
+
+
+class Guarded(_Record, frozen=True, kw_only=True):
+    """The process that would have switched off, had this run died."""
+
+    armed: bool
+    unreachable: Annotated[tuple[str, ...], Meta(description="Instruments it could not switch off, and why")] = ()
+    rehearsed: tuple[Rehearsed, ...] = ()
+    note: Annotated[str, Meta(description="Why there was none, or why nothing was rehearsed; else empty")] = ""
+
+
 class Software(_Record, frozen=True, kw_only=True):
     """What ran."""
 
@@ -162,6 +179,7 @@ class Result(_Record, frozen=True, kw_only=True):
     conditions: dict[str, Condition] = {}
     bench: BenchUsed | None = None
     off_confirmation: OffConfirmation | None = None
+    guard: Guarded | None = None
     cautions: tuple[str, ...] = ()
     rows: Annotated[int, Meta(ge=0, description="Samples recorded")] | None = None
     software: Software | None = None

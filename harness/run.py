@@ -15,12 +15,11 @@ from harness.clock import SteppedClock
 from harness.config_instrument import ASSUMED_AMPS_RANGE
 from harness.connect import Connection, connect
 from harness.durable import RecordFailed
-from harness.ending import Ending, ProgramError, attempt, write_up
+from harness.ending import Ending, ProgramError, attempt, not_begun, write_up
 from harness.errors import PreflightRefused, Usage, UserError
 from harness.findings import Facts
 from harness.folder import RunFolder, prepare_runs_dir
-from harness.guard_orders import NoGuard
-from harness.guarded_run import guard_for
+from harness.guarded_run import guarded
 from harness.host import NOT_AWAKE, computer_checks, kept_awake
 from harness.interlocks import Interlocks
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
@@ -177,14 +176,12 @@ def _recorded(
     except Usage as error:
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
+    unfit = guarded(ready, connection, bench, begun.folder, lock)
     try:
-        bench.guard_with(guard_for(ready, bench, begun.folder, lock))
-    except NoGuard as error:
-        lock.mark_off()
-        begun.end(ready, Ending("refused", error.exit_code, str(error)))
-        raise
-    try:
-        ending = attempt(ready, bench, before=before_the_run(ready, bench, cleared))
+        if unfit is None:
+            ending = attempt(ready, bench, before=before_the_run(ready, bench, cleared))
+        else:
+            ending = not_begun(bench, unfit)
     finally:
         if bench.guard is not None:
             bench.guard.bye(off=bool(bench.off_reports) and bench.off_reports[-1].confirmed)

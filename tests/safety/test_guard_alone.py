@@ -163,7 +163,8 @@ def test_only_the_loop_and_switching_off_beat() -> None:
     assert callers(guarding, "beat") == {"bye"}
     harness = Path(bench.__file__).parent
     for path in sorted(harness.glob("*.py")):
-        if path.name not in ("bench.py", "guarding.py", "guard.py", "rehearsal.py"):
+        # Where the load's own stop is tried no sample is taken: there each look at the load is told.
+        if path.name not in ("bench.py", "guarding.py", "unattended.py"):
             assert ".beat(" not in path.read_text(encoding="utf-8"), path.name
     for module in (bench, guarding, safeoff):
         assert not {"threading", "concurrent.futures", "asyncio"} & imported(Path(module.__file__))

@@ -1,0 +1,158 @@
+"""Before a run that is left alone: its guard is seen to act, for real and at a harmless current.
+
+A process of its own takes the bench as a run does, guard and all, and has the load take ``AMPS``. Then it stops itself,
+is killed, or loses its guard; and everything must be off in time. None of it is remembered: it is done before every run
+that is left alone, on the very lines it will use.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.addresses import simulated
+from harness.connect import Connection
+from harness.errors import SelfTestFailed
+from harness.folder import RunFolder
+from harness.job import Ready
+from harness.preflight import zero_limits
+from harness.result import Rehearsed
+from harness.rig import READ_ERRORS, Rig
+
+RUN_HANGS, RUN_DIES, GUARD_DIES = "run-hangs", "run-dies", "guard-dies"
+
+AMPS = 0.08
+"""What flows meanwhile, A: it shows that something was switched off, and does no harm to anything if it goes on."""
+
+WITHIN_S = {RUN_HANGS: 7.0, RUN_DIES: 2.0, GUARD_DIES: 5.0}
+"""From the instant it happens until everything was seen off, s."""
+
+WORDS = {
+    RUN_HANGS: "a run that hangs is ended by the guard",
+    RUN_DIES: "a run that dies is ended by the guard",
+    GUARD_DIES: "a run whose guard dies ends",
+}
+PATIENCE_S = 60.0
+"""Longest that one of them may take as a whole, s: connecting, looking, switching on, and what is tried."""
+
+PLACE = "rehearsed"
+IN_MEMORY = "a bench in memory ends with this program: there is nothing to guard, and nothing was tried"
+
+
+class NotInMemory(SelfTestFailed):
+    """There is no guard for a bench in memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What the process said: ``at_s`` when it happened, ``off_s`` when it had confirmed off, ``why`` it could not be
+    tried; s of the machine's monotonic clock."""
+
+    at_s: float
+    off_s: float
+    why: str
+
+
+def rehearse(
+    ready: Ready, connection: Connection, folder: RunFolder, *, note: Callable[..., None]
+) -> tuple[Rehearsed, ...]:
+    """Try all of them on the bench of ``connection``, whose lines are closed meanwhile.
+
+    Raises ``SelfTestFailed`` with what did not act in time, ``NotInMemory`` for a bench in memory.
+    """
+    bench, rig = ready.site.bench, connection.rig
+    assert rig is not None
+    if all(simulated(entry.address) is not None for entry in bench.instruments):
+        raise NotInMemory(IN_MEMORY)
+    found = []
+    for what, within_s in WITHIN_S.items():
+        for session in connection.sessions:
+            session.close()
+        place = folder.path / PLACE / what
+        place.mkdir(parents=True)
+        told = _try(ready, what, place)
+        connection.clock.catch_up()
+        took_s = _took_s(what, told, place)
+        note("rehearsed", sync=True, what=what, took_s=round(took_s, 3), within_s=within_s, text=WORDS[what])
+        if not took_s <= within_s:
+            raise SelfTestFailed(f"guard: {WORDS[what]}: took {took_s:.1f} s, limit {within_s:g} s; {_AFTER}")
+        _see_off(rig, what)
+        found.append(Rehearsed(what=WORDS[what], took_s=round(took_s, 3), within_s=within_s))
+    return tuple(found)
+
+
+_AFTER = "this run was not begun: stay with it (without --unattended), or mend that"
+
+
+def _try(ready: Ready, what: str, place: Path) -> _Told:
+    """Run the process. Raises ``SelfTestFailed`` when it did not come to what was to be tried."""
+    job = ready.job
+    given = {
+        "what": what,
+        "procedure": job.procedure.name,
+        "bench": os.path.abspath(job.bench),
+        "pack": None if job.pack is None else os.path.abspath(job.pack),
+        "ups": None if job.ups is None else os.path.abspath(job.ups),
+        "sets": list(job.sets),
+        "out": str(place.resolve()),
+    }
+    # A session of its own: a key pressed now is for this program, which then stops after the one that is tried.
+    process = subprocess.Popen(
+        [sys.executable, "-m", "harness.rehearsed", json.dumps(given)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+    )
+    try:
+        out, err = process.communicate(timeout=PATIENCE_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        out, err = process.communicate()
+        raise SelfTestFailed(f"guard: {WORDS[what]}: not over within {PATIENCE_S:g} s; {_AFTER}") from None
+    told = _read(out)
+    if told.why or told.at_s != told.at_s:
+        why = told.why or err.decode("utf-8", "replace").strip().rpartition("\n")[2] or f"exit {process.returncode}"
+        raise SelfTestFailed(f"guard: {WORDS[what]}: could not be tried: {why}; {_AFTER}")
+    return told
+
+
+def _read(out: bytes) -> _Told:
+    found: dict[str, Any] = {}
+    for line in out.splitlines():
+        with suppress(ValueError):
+            found |= json.loads(line)
+    return _Told(float(found.get("at_s", "nan")), float(found.get("off_s", "nan")), str(found.get("why", "")))
+
+
+def _took_s(what: str, told: _Told, place: Path) -> float:
+    """From what happened until off was confirmed, s; by the guard's own journal, or by the run that lost it."""
+    if what == GUARD_DIES:
+        return told.off_s - told.at_s
+    for file in place.glob("*/guard.log"):
+        for line in file.read_text(encoding="utf-8").splitlines():
+            row = json.loads(line)
+            if row["what"] == "off confirmed":
+                return float(row["monotonic_s"]) - told.at_s
+    return float("nan")
+
+
+def _see_off(rig: Rig, what: str) -> None:
+    """On lines of our own: everything says off and carries nothing. Raises ``SelfTestFailed``."""
+    zero = zero_limits(rig.bench_file)
+    for driver, on in ((rig.supply, "output_is_on"), (rig.load, "input_is_on")):
+        if driver is None:
+            continue
+        try:
+            is_on, amps = getattr(driver, on)(), driver.measure_amps()
+        except READ_ERRORS as error:
+            raise SelfTestFailed(f"guard: {WORDS[what]}: {driver.name} cannot be read after it: {error}") from error
+        if is_on or not abs(amps) <= zero[driver.name]:
+            raise SelfTestFailed(f"guard: {WORDS[what]}: {driver.name} at {amps:.3f} A after it, and not off; {_AFTER}")

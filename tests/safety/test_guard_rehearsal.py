@@ -1,0 +1,145 @@
+"""Before a run that is left alone its guard is seen to act: on a bench that is served, in processes of its own."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness import rehearsal
+from harness.connect import Connection, connect
+from harness.errors import SelfTestFailed
+from harness.folder import RunFolder
+from harness.job import Job, Ready, prepare
+from harness.procedure import procedures
+from harness.rehearsal import GUARD_DIES, RUN_DIES, RUN_HANGS, WITHIN_S, NotInMemory, rehearse
+from sims.serve import ServedBench, serve
+
+SETS = ("charge_first=false", "rest_s=0")
+
+
+@contextmanager
+def served(place: Path, **how: Any) -> Iterator[tuple[ServedBench, Ready, Connection, RunFolder]]:
+    bench = serve("porch", **how)
+    stop = threading.Event()
+    thread = threading.Thread(target=bench.run_forever, args=(stop.is_set,), daemon=True)
+    thread.start()
+    (place / "bench.toml").write_text(bench.bench_toml(), encoding="utf-8")
+    (place / "pack.toml").write_text(bench.bench.pack_toml(), encoding="utf-8")
+    connection = None
+    try:
+        job = Job(procedures()["capacity"], place / "bench.toml", place / "pack.toml", sets=SETS, out=place / "runs")
+        ready = prepare(job)
+        connection = connect(ready.site.bench)
+        folder = RunFolder.create(place / "runs", procedure="capacity", name="x", started=connection.clock.utc())
+        yield bench, ready, connection, folder
+        folder.release()
+    finally:
+        if connection is not None:
+            connection.close()
+        stop.set()
+        thread.join()
+        bench.close()
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        pytest.param({"stepped": True}, id="stepped"),
+        pytest.param({"speed": 10.0}, id="scaled", marks=pytest.mark.slow),
+    ],
+)
+def test_all_three_are_seen_to_act(how: dict[str, Any], tmp_path: Path) -> None:
+    notes: list[dict[str, Any]] = []
+
+    def note(kind: str, **more: Any) -> None:
+        notes.append({"kind": kind, **more})
+
+    with served(tmp_path, **how) as (bench, ready, connection, folder):
+        found = rehearse(ready, connection, folder, note=note)
+        world = bench.bench.world
+        assert not world.load.input_on
+        assert not world.supply.output_on
+        connection.clock.sleep(1.0)  # time of this run goes on from where the others left it
+        assert connection.rig is not None
+        assert connection.rig.pack_volts() > 10.0
+    took = {one["what"]: one["took_s"] for one in notes}
+    print(took)
+    assert list(took) == [RUN_HANGS, RUN_DIES, GUARD_DIES]
+    assert all(took[what] <= WITHIN_S[what] for what in WITHIN_S)
+    assert [one.took_s for one in found] == list(took.values())
+    # It hung for as long as the guard waits, and not for less: nobody else ended it.
+    assert took[RUN_HANGS] > 4.0
+    for what, ended in ((RUN_HANGS, "off confirmed"), (RUN_DIES, "off confirmed"), (GUARD_DIES, "armed")):
+        (log,) = folder.path.glob(f"rehearsed/{what}/*/guard.log")
+        rows = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
+        assert rows[-1]["what"] == ended
+        (samples,) = folder.path.glob(f"rehearsed/{what}/*/samples.csv")
+        assert samples.read_text(encoding="utf-8").count(",sinking,") >= 3
+
+
+def test_none_in_memory(tmp_path: Path) -> None:
+    bench = serve("porch", stepped=True)  # for its files only
+    addresses = {name: f"sim:porch/{name}" for name in bench.bench.names}
+    (tmp_path / "bench.toml").write_text(bench.bench.bench_toml(addresses, clock=None), encoding="utf-8")
+    (tmp_path / "pack.toml").write_text(bench.bench.pack_toml(), encoding="utf-8")
+    bench.close()
+    job = Job(procedures()["capacity"], tmp_path / "bench.toml", tmp_path / "pack.toml", sets=SETS)
+    ready = prepare(job)
+    connection = connect(ready.site.bench)
+    folder = RunFolder.create(tmp_path / "runs", procedure="capacity", name="x", started=connection.clock.utc())
+    with pytest.raises(NotInMemory, match="a bench in memory ends with this program"):
+        rehearse(ready, connection, folder, note=lambda kind, **more: None)
+    folder.release()
+    connection.close()
+
+
+def test_too_late_is_a_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rehearsal, "WITHIN_S", {RUN_DIES: 0.0})
+    with (
+        served(tmp_path, stepped=True) as (_, ready, connection, folder),
+        pytest.raises(SelfTestFailed, match=r"took .* s, limit 0 s; this run was not begun") as failed,
+    ):
+        rehearse(ready, connection, folder, note=lambda kind, **more: None)
+    assert failed.value.exit_code == 40
+
+
+def told(at_s: float = float("nan"), off_s: float = float("nan"), why: str = "") -> rehearsal._Told:
+    return rehearsal._Told(at_s, off_s, why)
+
+
+@pytest.mark.parametrize(
+    ("what", "said", "why"),
+    [
+        (RUN_DIES, told(1.0), "took nan s"),  # no journal of a guard
+        (GUARD_DIES, told(), "took nan s"),
+        (GUARD_DIES, told(1.0, 6.1), "took 5.1 s, limit 5 s"),
+    ],
+)
+def test_what_was_not_seen_is_a_failure(
+    what: str, said: rehearsal._Told, why: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rehearsal, "WITHIN_S", {what: WITHIN_S[what]})
+    monkeypatch.setattr(rehearsal, "_try", lambda *given: said)
+    with (
+        served(tmp_path, stepped=True) as (_, ready, connection, folder),
+        pytest.raises(SelfTestFailed, match=why),
+    ):
+        rehearse(ready, connection, folder, note=lambda kind, **more: None)
+
+
+def test_whoever_is_left_on_is_a_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rehearsal, "WITHIN_S", {GUARD_DIES: 5.0})
+    monkeypatch.setattr(rehearsal, "_try", lambda *given: told(1.0, 1.1))
+    with served(tmp_path, stepped=True) as (_, ready, connection, folder):
+        rig = connection.rig
+        assert rig is not None
+        assert rig.load is not None
+        rig.load.switch(True)
+        with pytest.raises(SelfTestFailed, match=r"load at .* A after it, and not off"):
+            rehearse(ready, connection, folder, note=lambda kind, **more: None)
