@@ -25,8 +25,8 @@ class Watch:
     ``volts_elsewhere``: the same volts by the node's other voltmeters, by instrument, V; only those that can be compared
     now. ``volts_doubt``: four standard uncertainties of each difference, V. ``ambient_c``: the room; ``other_temp_c``:
     a second thermometer on the pack; degC, nan without one. ``joint_ohm``: what lies between the pack's voltmeter and
-    the terminals of the energised instrument, nan while that cannot be told; ``joint_before_ohm``: the same at the
-    beginning of the block; ``joint_declared_ohm``: by the bench file; ohm. ``step_ohm``: the pack's drop at switch-on
+    the terminals of the energised instrument, nan while that cannot be told; ``joint_doubt_ohm``: how far that
+    may be off; ``joint_before_ohm``: the same at the beginning of the block; ``joint_declared_ohm``: by the bench file; ohm. ``step_ohm``: the pack's drop at switch-on
     over its current, ohm. ``cv_s``: how long this charge has been at constant volts, s. ``guard_silent_s``: since the
     guard was last heard. ``record_age_s``: since the oldest row that is not on the disk was written;
     ``disk_free_bytes``: what is left there.
@@ -57,6 +57,7 @@ class Watch:
     ambient_c: float = math.nan
     other_temp_c: float = math.nan
     joint_ohm: float = math.nan
+    joint_doubt_ohm: float = 0.0
     joint_before_ohm: float = math.nan
     joint_declared_ohm: float = math.nan
     step_ohm: float = math.nan
@@ -68,12 +69,14 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Why the run must stop. ``again`` asks for one more reading within 0.2 s before it counts."""
+    """Why the run must stop. ``again`` asks for one more reading within 0.2 s before it counts. ``doubts_volts``: a
+    voltmeter is what is doubted, so that it alone may not contradict an off."""
 
     words: str
     text: str
     exit_code: int = 21
     again: bool = False
+    doubts_volts: bool = False
 
 
 @dataclass(frozen=True, slots=True)

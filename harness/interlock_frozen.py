@@ -147,7 +147,7 @@ class Frozen(Interlock):
         """The first time a reading is only asked for once more; one that then is the same again is a fault."""
         again, track.asked = not track.asked, True
         text = f"{what} has been {track.value:g} for {still_s:.0f} s; {why}"
-        return Finding(self.words, text, exit_code=23, again=again)
+        return Finding(self.words, text, exit_code=23, again=again, doubts_volts=what.endswith("volts"))
 
 
 def _seen(values: deque[float]) -> tuple[float, float]:

@@ -19,6 +19,9 @@ WARN_RATIO, WARN_OHM = 1.25, 0.005
 LOW_RATIO = 0.3
 """Under this share of what it was no current flows through it any more: a sense lead has moved or come off."""
 
+IN_A_ROW = 6
+"""One more than it takes to find a setting that was changed from outside, which then explains the volts better."""
+
 JOINTS_OHM = 0.010
 """Clamps, a fuse and its holder beside the declared leads may have this much together (judgement)."""
 
@@ -42,41 +45,43 @@ class LeadResistance(Interlock):
         self._last.append(watch.joint_ohm)
         ohm = middle(self._last)
         before, declared, amps = watch.joint_before_ohm, watch.joint_declared_ohm, abs(watch.active_amps)
+        doubt = watch.joint_doubt_ohm
         full = len(self._last) == self._last.maxlen
-        why = self._why(ohm, before, declared, amps) if full else ""
+        why = self._why(ohm, before, declared, amps, NOISE_OHM + doubt) if full else ""
         if self._outside.full(not why, sample.elapsed_s):
             return Finding(
                 self.words, f"{1000 * ohm:.1f} mohm at {amps:.2f} A: {why}; look at joints, clips and sense leads"
             )
-        high = full and not (ohm <= WARN_RATIO * before + WARN_OHM or before != before)
+        high = full and not (ohm <= WARN_RATIO * before + WARN_OHM + doubt or before != before)
         if self._high.full(not high, sample.elapsed_s) and not self._warned:
             self._warned = True
             self.warning = f"lead resistance: {1000 * ohm:.1f} mohm, {1000 * before:.1f} mohm at the beginning"
         return None
 
-    def _why(self, ohm: float, before: float, declared: float, amps: float) -> str:
-        """What is wrong, "" when nothing is. What was not known before or declared is nan, and not compared."""
+    def _why(self, ohm: float, before: float, declared: float, amps: float, slack: float) -> str:
+        """What is wrong, "" when nothing is, ``slack`` ohm allowed. What was not known before or declared is nan, and not
+        compared."""
         if before == before:
-            if not (ohm <= self._ratio * before + NOISE_OHM):
+            if not (ohm <= self._ratio * before + slack):
                 return f"{1000 * before:.1f} mohm at the beginning, limit {self._ratio:g} times"
-            if not (ohm >= LOW_RATIO * before - NOISE_OHM):
+            if not (ohm >= LOW_RATIO * before - slack):
                 return f"{1000 * before:.1f} mohm at the beginning, limit {LOW_RATIO:g} times"
-            if not (amps**2 * (ohm - before) <= self._watts):
+            if not (amps**2 * (ohm - before - slack) <= self._watts):
                 return f"{amps**2 * (ohm - before):.1f} W more than at the beginning, limit {self._watts:g} W"
         if declared == declared:
-            if not (ohm <= self._ratio * declared + JOINTS_OHM):
+            if not (ohm <= self._ratio * declared + JOINTS_OHM + slack):
                 limit = f"limit {self._ratio:g} times and {1000 * JOINTS_OHM:g} mohm"
                 return f"lead_mohm {1000 * declared:.1f} declared, {limit}"
-            if not (ohm >= LOW_RATIO * declared - WARN_OHM):
+            if not (ohm >= LOW_RATIO * declared - WARN_OHM - slack):
                 return f"lead_mohm {1000 * declared:.1f} declared, limit {LOW_RATIO:g} times"
-            extra_w = amps**2 * (ohm - WARN_RATIO * declared - WARN_OHM)
+            extra_w = amps**2 * (ohm - WARN_RATIO * declared - WARN_OHM - slack)
             if not (extra_w <= self._watts):
                 return f"{extra_w:.1f} W more than {1000 * declared:.1f} mohm declared explain, limit {self._watts:g} W"
         return ""
 
 
 class VoltmetersAgree(Interlock):
-    """Two voltmeters on one node are farther apart than both their accuracies allow, five samples in a row."""
+    """Two voltmeters on one node are farther apart than both their accuracies allow, six samples in a row."""
 
     words = "voltmeters disagree"
     settable = (SETTINGS["voltmeters_apart_mv"],)
@@ -93,8 +98,8 @@ class VoltmetersAgree(Interlock):
             if other != other:
                 continue
             allowed = watch.volts_doubt.get(name, math.nan) + self._apart_v
-            if self._filters.setdefault(name, Filter(5)).full(abs(other - volts) <= allowed):
+            if self._filters.setdefault(name, Filter(IN_A_ROW)).full(abs(other - volts) <= allowed):
                 limit = said(1000 * allowed, "mV", digits=0)
                 text = f"{volts:.3f} V, {name} says {other:.3f} V, limit {limit} apart"
-                return Finding(self.words, f"{text}; one of them is wrong, or a sense lead is off")
+                return Finding(self.words, f"{text}; one of them is wrong, or a sense lead is off", doubts_volts=True)
         return None

@@ -169,7 +169,8 @@ class Loop:
         amps = [abs(sample.pack_amps) for sample in under if not math.isnan(sample.pack_amps)]
         volts = [sample.pack_volts for sample in under if not math.isnan(sample.pack_volts)]
         farthest = max(volts, default=math.nan) if block.phase == "source" else min(volts, default=math.nan)
-        return Before(block.phase, min(amps, default=math.nan), farthest, block.step_ohm)
+        elsewhere = self._voltmeters.readings(self._turn) if self._turn is not None else {}
+        return Before(block.phase, min(amps, default=math.nan), farthest, block.step_ohm, elsewhere=elsewhere)
 
     def _sample(self, turn: Turn, block: Block, elapsed_s: float) -> Sample:
         by_phase = {"source": -turn.supply_amps, "sink": turn.load_amps, "stand-in": turn.supply_amps}
@@ -255,6 +256,7 @@ class Loop:
             ambient_c=turn.readings.get(self._temps[0], math.nan),
             other_temp_c=turn.readings.get(self._temps[1], math.nan),
             joint_ohm=self._seen.joint_ohm,
+            joint_doubt_ohm=self._seen.joint_doubt_ohm,
             joint_before_ohm=middle(block.joint_first) if len(block.joint_first) == BASE_OF else math.nan,
             joint_declared_ohm=self._seen.joint_declared_ohm,
             step_ohm=block.step_ohm,

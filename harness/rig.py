@@ -286,14 +286,20 @@ class Rig:
     def highest_elsewhere(self) -> tuple[str, float]:
         """Of the voltmeters besides the one that pack volts are taken from: who reads most now, and how much, V;
         ("", nan) when none answers. Never raises."""
+        found = {name: abs(volts) for name, volts in self.volts_elsewhere().items()}
+        return max(found.items(), key=lambda pair: pair[1], default=("", math.nan))
+
+    def volts_elsewhere(self) -> dict[str, float]:
+        """What each voltmeter reads now besides the one that pack volts are taken from, V, as far as they answer. Never
+        raises."""
         found: dict[str, float] = {}
         for name, driver in self.drivers.items():
             if isinstance(driver, Supply | Load | Meter) and (self.place is None or name != self.place.name):
                 with suppress(Exception):  # one that does not answer says nothing
-                    volts = abs(driver.measure_volts())
+                    volts = driver.measure_volts()
                     if math.isfinite(volts):
                         found[name] = volts
-        return max(found.items(), key=lambda pair: pair[1], default=("", math.nan))
+        return found
 
     def _seen_by_load(self, readings: dict[str, float], amps: float) -> float:
         """The pack's volts by the load's own voltmeter, V; nan without sense leads or declared ones."""

@@ -73,7 +73,9 @@ class Stopping:
     def trip(self, finding: Finding, sample: Sample | None = None) -> NoReturn:
         """End the run because of ``finding``, seen in ``sample``."""
         self.life.move("trip")
-        report = self.drive_off(replace(self._loop.before(self._block()), cause=_cause(finding)))
+        report = self.drive_off(
+            replace(self._loop.before(self._block()), cause=_cause(finding), doubted=finding.doubts_volts)
+        )
         reason = f"{finding.words}: {finding.text}"
         if sample is not None:
             self._log.row(sample)

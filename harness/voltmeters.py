@@ -27,17 +27,22 @@ SAME_AT_REST_V = 0.020
 BASE_OF = 5
 """Readings of a block from which its leads' resistance at the beginning is taken."""
 
+NOISE_V = 0.002
+"""Of the difference of two voltmeters, about (judgement)."""
+
 DOUBTS = 4.0
 """Standard uncertainties between two good voltmeters, at most."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """The node by its other voltmeters: volts and how far they may be off, V; resistance of the leads, ohm or nan."""
+    """The node by its other voltmeters: volts and how far they may be off, V; resistance of the leads and how far
+    that may be off, ohm or nan."""
 
     volts: dict[str, float] = field(default_factory=dict)
     doubt: dict[str, float] = field(default_factory=dict)
     joint_ohm: float = math.nan
+    joint_doubt_ohm: float = math.nan
     joint_declared_ohm: float = math.nan
 
 
@@ -48,6 +53,8 @@ class Voltmeters:
         self._rig, self._place = rig, rig.place
         self._entries = {e.name: e for e in rig.bench_file.instruments if e.is_voltmeter}
         self._rest: dict[str, deque[float]] = {name: deque(maxlen=BASE_OF) for name in self._entries}
+        self._rest_v = math.nan
+        """Pack volts with nothing on, V."""
         self._same: set[str] = set()
         """Who read the node's volts with nothing on."""
 
@@ -61,9 +68,9 @@ class Voltmeters:
             self._at_rest(turn, doubt)
         energised = self._energised(block)
         far = "" if energised is None else self._far(energised)
-        ohm, declared = math.nan, math.nan
+        ohm, ohm_doubt, declared = math.nan, math.nan, math.nan
         if energised is not None and far:
-            ohm = self._joint(turn, block, far)
+            ohm, ohm_doubt = self._joint(turn, block, far, doubt[far])
             declared = math.nan if energised.lead_ohm is None else energised.lead_ohm
             self._begin(block, ohm)
         found = {}
@@ -71,7 +78,12 @@ class Voltmeters:
             other = self._same_volts(name, turn, block, energised, far, ohm)
             if other == other:
                 found[name] = other
-        return Seen(found, {name: doubt[name] for name in found}, ohm, declared)
+        return Seen(found, {name: doubt[name] for name in found}, ohm, ohm_doubt, declared)
+
+    def readings(self, turn: Turn) -> dict[str, float]:
+        """What the others read in ``turn``, as it is, V."""
+        here = self._place.name if self._place is not None else ""
+        return {name: turn.readings[f"{name}_volts"] for name in self._entries if name != here}
 
     def _doubt(self, entry: InstrumentEntry, turn: Turn) -> float:
         assert self._place is not None
@@ -83,6 +95,7 @@ class Voltmeters:
         return DOUBTS * math.hypot(mine, entry.volts_accuracy.standard_uncertainty(turn.pack_volts), drop)
 
     def _at_rest(self, turn: Turn, doubt: dict[str, float]) -> None:
+        self._rest_v = turn.pack_volts
         for name, allowed in doubt.items():
             apart = turn.readings[f"{name}_volts"] - turn.pack_volts
             if abs(apart) <= allowed + SAME_AT_REST_V:
@@ -101,13 +114,20 @@ class Voltmeters:
         name = energised.name if energised.sense == "local" else next(wired, "")
         return "" if name == self._place.name else name
 
-    def _joint(self, turn: Turn, block: Block, far: str) -> float:
+    def _joint(self, turn: Turn, block: Block, far: str, doubt_v: float) -> tuple[float, float]:
+        """Resistance between the pack's voltmeter and ``far``, and how far off it may be, ohm; nan for too little
+        current."""
         source = ACTIVE[block.phase] == "supply"
         amps = turn.supply_amps if source else turn.load_amps
         if not amps > LEAST_SHARE * block.set_amps or not amps > 0:
-            return math.nan
-        apart = turn.readings[f"{far}_volts"] - turn.pack_volts - (middle(self._rest[far]) if self._rest[far] else 0.0)
-        return (apart if source else -apart) / amps
+            return math.nan, math.nan
+        apart = turn.readings[f"{far}_volts"] - turn.pack_volts
+        if self._rest[far]:
+            apart -= middle(self._rest[far])
+            # What both were apart with nothing on is taken off, and holds as far as volts are still about the same.
+            moved = abs(turn.pack_volts - self._rest_v) / max(abs(turn.pack_volts), 1e-9)
+            doubt_v = NOISE_V + min(1.0, moved) * doubt_v
+        return (apart if source else -apart) / amps, doubt_v / amps
 
     @staticmethod
     def _begin(block: Block, ohm: float) -> None:

@@ -8,8 +8,8 @@ still seen that the volts do not rise.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from harness.rig import Rig
 
@@ -49,6 +49,10 @@ class Before:
     """Whether a UPS on the bench has mains; ``None``: not known, or no UPS."""
     cause: str = ""
     """``volts`` when the volts or a current the wrong way were what ended it, ``amps`` when too much current was."""
+    elsewhere: Mapping[str, float] = field(default_factory=dict)
+    """What the other voltmeters read under that current, by instrument, V."""
+    doubted: bool = False
+    """A voltmeter is what ended it: that of the pack may not contradict where another one steps back."""
 
     @property
     def order(self) -> str:
@@ -109,9 +113,21 @@ class Witness:
         if self._dead:
             return None
         off = seen()
+        if not off and before.doubted and (other := self._seen_elsewhere(before, up)):
+            return self._said(True, other[1], by=other[0])
         word = BACK[before.phase][0 if off else 1]
         text = f"pack {word}: {before.pack_volts:.3f} V to {self.volts:.3f} V"
         return self._said(off, f"{text}, at least {1000 * before.step_v:.0f} mV expected")
+
+    def _seen_elsewhere(self, before: Before, up: float) -> tuple[str, str] | None:
+        """Which other voltmeter has seen the step back, and in words; ``None`` when none has."""
+        now = self._rig.volts_elsewhere()
+        for name, volts in before.elsewhere.items():
+            if up * (now.get(name, math.nan) - volts) >= before.step_v:
+                word = BACK[before.phase][0]
+                text = f"pack {word} by {name}: {volts:.3f} V to {now[name]:.3f} V; its own voltmeter is doubted"
+                return name, text
+        return None
 
     def _node(self) -> bool | None:
         """No pack is on the node: once nothing drives it any more, it is dead or falls. A lead that has come off also
@@ -147,10 +163,11 @@ class Witness:
             self.volts = self.volts if self._dead else volts
         return math.nan if self._dead else self.volts
 
-    def _said(self, off: bool, text: str) -> bool:
+    def _said(self, off: bool, text: str, *, by: str = "") -> bool:
         place = self._rig.place
         assert place is not None
+        by = by or place.name
         active = self._rig.load_name if self._before.phase in ("sink", "trace") else self._rig.supply_name
-        self.who = "same instrument" if place.name == active else f"other instrument ({place.name})"
+        self.who = "same instrument" if by == active else f"other instrument ({by})"
         self.lines = [f"{text} ({self.who})"]
         return off

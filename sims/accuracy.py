@@ -42,16 +42,22 @@ class Channel:
     step: float
     noise: float
     draw: random.Random
+    frozen: bool = False
+    """A converter that hangs: it goes on answering what it read last."""
+    last: float = math.nan
 
     def read(self, true: float) -> float:
         """What the display says; over 120 % of anything sensible stays the caller's business. nan stays nan."""
+        if self.frozen and math.isfinite(self.last):
+            return self.last
         if not math.isfinite(true):
             return true
         value = true * (1.0 + self.gain) + self.offset
         if self.noise:
             cut = NOISE_CUT * self.noise
             value += min(max(self.draw.gauss(0.0, self.noise), -cut), cut)
-        return round(value / self.step) * self.step if self.step else value
+        self.last = round(value / self.step) * self.step if self.step else value
+        return self.last
 
     def true(self, programmed: float) -> float:
         """What the output really does when this is programmed; never below zero."""

@@ -30,6 +30,7 @@ from sims.truth import true_figures
 from sims.ups import Ups
 from sims.ups_truth import true_ups_figures
 from sims.verdict_truth import true_verdict
+from sims.wear import Wear
 
 __all__ = ["NAMES", "SimBench", "open_bench", "scenarios"]
 
@@ -85,6 +86,8 @@ class SimBench:
             seed=seed or 0,
             advance=self.advance,
         )
+        self.wear = Wear(self.world, agenda=self._agenda, parts=self._fitting.parts)
+        """What may break on this bench."""
         self.switches: Mapping[str, Relay] = self._fitting.switches
         """The switches fitted, by circuit: "mains", "ac-load", "contactor"."""
         self.shared: Mapping[str, str] = self._fitting.shared

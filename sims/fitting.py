@@ -83,6 +83,8 @@ class Fitting:
         self.thermometer = self._make_thermometer()
         self.switches: dict[str, Relay] = {}
         """The relays fitted, by circuit: "mains", "ac-load", "contactor"."""
+        self.parts: dict[str, SupplyOutput | LoadInput | Meter | Thermometer] = {"thermometer": self.thermometer}
+        """What of the instruments hangs on the bench, by name."""
         self.panels: dict[str, FrontPanel] = {}
         """Every instrument by name; its ``engine`` is what clients connect to."""
         for name in names:
@@ -105,7 +107,8 @@ class Fitting:
             case "load":
                 return self._make_load()
             case "meter" | "shunt":
-                return self._panel(name, self._make_meter(name).engine)
+                meter = self.parts[name] = self._make_meter(name)
+                return self._panel(name, meter.engine)
             case "thermometer":
                 return self._panel(name, self.thermometer.engine)
             case "mains" | "acload" | "contactor":
@@ -132,6 +135,7 @@ class Fitting:
                 aside.append(world)
             draw = self.draw("supply" if on_bench else f"supply channel {channel}")
             outputs.append(SupplyOutput(world, rating, draw=draw, manners=manners))
+        self.parts["supply"] = outputs[wired - 1]
         return SupplyPanel(
             outputs,
             shape=shape,
@@ -151,8 +155,9 @@ class Fitting:
         manners = self._manners["load"]
         volts, amps = _source_terms(self._facts.load)
         rating = LoadRating(volts=volts, amps=amps, watts_max=self._facts.load.watts_max)
+        one = self.parts["load"] = LoadInput(self._world, rating, draw=self.draw("load"), manners=manners)
         return LoadPanel(
-            LoadInput(self._world, rating, draw=self.draw("load"), manners=manners),
+            one,
             shape=manners.shape or "function",
             identity=self.identity("load"),
             before=self._advance,

@@ -45,6 +45,9 @@ class LoadInput:
         self.world, self.port, self.rating, self._manners = world, world.load, rating, manners
         self._volts_set, self._amps_set = (draw_channel(terms, draw=draw) for terms in (rating.volts, rating.amps))
         self._volts_read, self._amps_read = (draw_channel(terms, draw=draw) for terms in (rating.volts, rating.amps))
+        self.sense_asked = self.port.remote_sense
+        """Four-wire sensing as it is set; whether its leads are on is another matter."""
+        self._sense_lost = False
         self.programmed: dict[str, float] = {}
         """As programmed: amps, volts, ohms, watts, the "low" volts of its stop and its "over_amps"."""
         self._asked_on = False
@@ -137,12 +140,22 @@ class LoadInput:
 
     def put_sense(self, remote: bool) -> None:
         """Measure and regulate at the far ends of the sense leads, or at the terminals."""
-        self.port.remote_sense = remote
+        self.sense_asked = remote
+        self.port.remote_sense = remote and not self._sense_lost
         self.world.changed()
 
     def measure_volts(self) -> float:
         """What its voltmeter reads, V."""
         return self._volts_read.read(self.world.volts_at("load_sense" if self.port.remote_sense else "load"))
+
+    def lose_sense(self) -> None:
+        """Its sense leads come off: from then on it sees its own terminals."""
+        self._sense_lost, self.port.remote_sense = True, False
+        self.world.changed()
+
+    def freeze(self, on: bool = True) -> None:
+        """Its converter of volts hangs, or comes back."""
+        self._volts_read.frozen = on
 
     def measure_amps(self) -> float:
         """What its ammeter reads, A."""

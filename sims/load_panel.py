@@ -83,7 +83,7 @@ def level_commands(load: LoadInput) -> tuple[Command, ...]:
         Command("[SOURce]:VOLTage:PROTection:CLEar", set=load.clear_trips),
         level("[SOURce]:CURRent:PROTection[:LEVel]", over, "over_amps", load.put_over_amps),
         Command("[SOURce]:CURRent:PROTection:TRIPped", ask=lambda: "1" if port.over_amps_tripped else "0"),
-        setting("SENSe:REMote[:STATe]", Boolean(), get=lambda: port.remote_sense, put=load.put_sense),
+        setting("SENSe:REMote[:STATe]", Boolean(), get=lambda: load.sense_asked, put=load.put_sense),
     )
 
 

@@ -39,6 +39,10 @@ class Meter:
             before=before,
         )
 
+    def freeze(self, on: bool = True) -> None:
+        """Its converter hangs, or comes back."""
+        self._read.frozen = on
+
     def measure_volts(self) -> str:
         """The answer to ``MEAS:VOLT:DC?``, V."""
         volts = self._read.read(self._volts())

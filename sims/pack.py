@@ -87,6 +87,12 @@ class Pack:
         """Volts of each cell with ``amps`` leaving the pack."""
         return [e - amps * r for e, r in zip(self.cells.emf, self.cells.ohms, strict=True)]
 
+    def warm(self, joules: float) -> None:
+        """Heat from within, J, spread over the cells: a reaction that feeds itself."""
+        self.heat_j += joules
+        store = self.model.spec.heat_j_per_k * len(self.z)
+        self.cells.kelvin = [t + joules / store for t in self.cells.kelvin]
+
     @property
     def closed(self) -> bool:
         """Do both ways lead through?"""

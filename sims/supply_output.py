@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 PLAIN = Manners()
 
+OPEN_SENSE_RAISE = 1.03
+"""Terminals over set volts with the sense leads off (judgement: makers state a few percent)."""
+
 
 @dataclass(frozen=True, slots=True)
 class SupplyRating:
@@ -50,6 +53,10 @@ class SupplyOutput:
         """As programmed: volts, the current limit, and the limit of what is sunk."""
         self.over_volts = rating.over_volts_max
         self._asked_on = False
+        self.sense_asked = self.port.remote_sense
+        """Four-wire sensing as it is set; whether its leads are on is another matter."""
+        self._raise = 1.0
+        """How far the output comes up with its sense leads off: it then sees less than there is."""
         self.reset()
 
     def reset(self) -> None:
@@ -81,7 +88,7 @@ class SupplyOutput:
     def put_volts(self, volts: float) -> None:
         """Program volts, V."""
         self.volts = self._kept(volts, self.rating.volts)
-        self.port.volts_set = self._volts_set.true(self.volts)
+        self.port.volts_set = self._volts_set.true(self.volts) * self._raise
         self._settle()
         self.world.changed()
 
@@ -126,13 +133,31 @@ class SupplyOutput:
 
     def put_sense(self, remote: bool) -> None:
         """Regulate at the far ends of the sense leads, or at the terminals."""
-        self.port.remote_sense = remote
+        self.sense_asked = remote
+        self.port.remote_sense = remote and self._raise == 1.0
         self.world.changed()
 
     def measure_volts(self) -> float:
         """What its voltmeter reads, V."""
         place = "supply_sense" if self.port.remote_sense else "supply"
-        return max(0.0, self._volts_read.read(self.world.volts_at(place)))
+        return max(0.0, self._volts_read.read(self.world.volts_at(place) / self._raise))
+
+    def lose_sense(self) -> None:
+        """Its sense leads come off: inner resistors stand in for them, and the terminals come up by some percent."""
+        if self.sense_asked:
+            self._raise = OPEN_SENSE_RAISE
+            self.port.remote_sense = False
+            self.put_volts(self.volts)
+
+    def drift(self, volts: float) -> None:
+        """Its reference moves, V: the output goes with it, and its own voltmeter, which has the same, sees nothing."""
+        self._volts_set.offset += volts
+        self._volts_read.offset -= volts
+        self.put_volts(self.volts)
+
+    def freeze(self, on: bool = True) -> None:
+        """Its converter of volts hangs, or comes back."""
+        self._volts_read.frozen = on
 
     def measure_amps(self) -> float:
         """What its ammeter reads, A; below 0 while a two-quadrant output sinks."""

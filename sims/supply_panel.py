@@ -54,7 +54,7 @@ def supply_tree(output: SupplyOutput) -> tuple[Command, ...]:
         ),
         Command("[SOURce]:CURRent:PROTection:TRIPped", ask=lambda: "1" if port.over_amps_tripped else "0"),
         Command("[SOURce]:CURRent:PROTection:CLEar", set=output.clear_trips),
-        setting("SENSe:REMote[:STATe]", Boolean(), get=lambda: port.remote_sense, put=output.put_sense),
+        setting("SENSe:REMote[:STATe]", Boolean(), get=lambda: output.sense_asked, put=output.put_sense),
         *(
             (setting("[SOURce]:CURRent:NEGative" + tail, sink, get=lambda: output.sink_amps, put=output.put_sink_amps),)
             if most_in

@@ -58,6 +58,10 @@ class Thermometer:
         self.probe_c = now_c - slope * self._lag_s + behind * math.exp(-passed / self._lag_s)
         self._t, self._place_c = self._world.t, now_c
 
+    def freeze(self, on: bool = True) -> None:
+        """Its converter hangs, or comes back."""
+        self._read.frozen = on
+
     def measure_temp_c(self) -> str:
         """The answer to ``MEAS:TEMP?``, degrees Celsius."""
         return number_text(self._read.read(self.probe_c), decimals=2)

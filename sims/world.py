@@ -112,6 +112,12 @@ class World(Readings):
         self.contactor_closed = closed
         self._settle_leads()
 
+    def put_leads(self, leads: Leads) -> None:
+        """Other leads, or the same with a joint that has become worse."""
+        self._bring_along()
+        self.leads = leads
+        self._settle_leads()
+
     def _settle_leads(self) -> None:
         """Make what hangs on the node what leads and contactor say."""
         with_pack = self.contactor_closed and self.hooked in ("pack", "both")

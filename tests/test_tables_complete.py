@@ -156,7 +156,7 @@ TRIPS = {
         [{"elapsed_s": t} for t in (0.0, 1.0, 2.0, 3.0, 4.0, 14.0)],
         {"joint_ohm": 0.100, "joint_before_ohm": 0.016},
     ),
-    "voltmeters-agree": Trip("sink", [{}] * 5, {"volts_elsewhere": {"meter": 25.9}, "volts_doubt": {"meter": 0.05}}),
+    "voltmeters-agree": Trip("sink", [{}] * 6, {"volts_elsewhere": {"meter": 25.9}, "volts_doubt": {"meter": 0.05}}),
     "frozen": Trip(
         "sink",
         [

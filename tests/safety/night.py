@@ -227,6 +227,7 @@ def spend(
     each: Callable[[int, Any], None] | None = None,
     arrange: Callable[[Wires], None] | None = None,
     bench_text: Callable[[str], str] = lambda text: text,
+    pack_text: Callable[[str], str] = lambda text: text,
     scenario: Scenario | None = None,
     procedure: Any = None,
     patient: bool = False,
@@ -242,7 +243,7 @@ def spend(
     bench_file, pack_file = files / "bench.toml", files / "pack.toml"
     addresses = {name: f"sim:{SCENARIO}/{name}" for name in bench.names}
     bench_file.write_text(bench_text(bench.bench_toml(addresses, clock=None)), encoding="utf-8")
-    pack_file.write_text(bench.pack_toml(), encoding="utf-8")
+    pack_file.write_text(pack_text(bench.pack_toml()), encoding="utf-8")
     said: list[str] = []
     watch = _Watch(each, said, patient)
     job = Job(

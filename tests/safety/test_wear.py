@@ -1,0 +1,163 @@
+"""Things that wear, come loose or break in mid-run, each by a fault of the simulated world, each seen in time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from night import Night, Short, Wires, facts, judge, spend
+
+from harness.samplefile import samples
+
+HALF_FULL = Short("capacity", 0.5, ("charge_first=false", "rate_it=0.75", "rest_s=2", "rest_after_s=2"), "load")
+AT_THE_KNEE = replace(HALF_FULL, start_share=0.06)
+CHARGING = Short("charge", 0.6, ("amps=4",), "supply")
+TAPERING = Short("charge", 0.985, ("amps=4",), "supply")
+RESTING = replace(HALF_FULL, sets=("charge_first=false", "rate_it=0.75", "rest_s=900"))
+
+
+@dataclass(frozen=True)
+class Worn:
+    """A night, what breaks in it ``at_s``, and how late the run may tell something to switch off, s."""
+
+    short: Short
+    breaks: Callable[[Any, float], None]
+    at_s: float
+    says: str
+    within_s: float
+    exit_code: int = 21
+    two_wire: bool = False
+    """Load and supply measure at their own terminals, so that what lies between them and the meter is seen."""
+
+
+WORN = {
+    "meter stands still": Worn(HALF_FULL, lambda w, t: w.freeze("meter", at_s=t), 100, "frozen reading", 61.5, 23),
+    "load's voltmeter stands still": Worn(
+        HALF_FULL, lambda w, t: w.freeze("load", at_s=t), 100, "frozen reading", 61.5, 23
+    ),
+    "supply's voltmeter stands still": Worn(
+        CHARGING, lambda w, t: w.freeze("supply", at_s=t), 100, "frozen reading", 61.5, 23
+    ),
+    "thermometer stands still": Worn(
+        CHARGING, lambda w, t: w.freeze("thermometer", at_s=t), 100, "frozen reading", 61.5, 23
+    ),
+    "meter stands still at the knee": Worn(
+        AT_THE_KNEE, lambda w, t: w.freeze("meter", at_s=t), 100, "voltmeters disagree", 20.0
+    ),
+    "sense leads of the load come off": Worn(
+        HALF_FULL, lambda w, t: w.sense_off("load", at_s=t), 30, "voltmeters disagree", 6.0
+    ),
+    "sense leads of the supply come off": Worn(
+        CHARGING, lambda w, t: w.sense_off("supply", at_s=t), 30, "voltmeters disagree", 6.0
+    ),
+    "40 mohm more in a joint, discharging": Worn(
+        HALF_FULL, lambda w, t: w.joint("load", at_s=t, step_ohm=0.040), 30, "lead resistance", 15.0, two_wire=True
+    ),
+    "40 mohm more in a joint, charging": Worn(
+        CHARGING, lambda w, t: w.joint("supply", at_s=t, step_ohm=0.040), 30, "lead resistance", 15.0, two_wire=True
+    ),
+    "1 mohm more each minute": Worn(
+        HALF_FULL,
+        lambda w, t: w.joint("load", at_s=t, ohm_per_s=0.001 / 60),
+        30,
+        "lead resistance",
+        1400.0,
+        two_wire=True,
+    ),
+    "cells that heat themselves": Worn(HALF_FULL, lambda w, t: w.heat(30.0, at_s=t), 30, "heating", 240.0),
+    "cells that heat themselves fast": Worn(HALF_FULL, lambda w, t: w.heat(80.0, at_s=t), 30, "heating", 90.0),
+    "cells that heat themselves while charged": Worn(CHARGING, lambda w, t: w.heat(30.0, at_s=t), 30, "heating", 240.0),
+    "cells that heat themselves with nothing on": Worn(
+        RESTING, lambda w, t: w.heat(30.0, at_s=t), 30, "heating", 240.0
+    ),
+    "the supply's output drifts, its voltmeter with it": Worn(
+        CHARGING, lambda w, t: w.drift(at_s=t, volts_per_s=0.002), 30, "voltmeters disagree", 60.0
+    ),
+    "the supply's output jumps by half a volt": Worn(TAPERING, lambda w, t: w.drift(at_s=t, volts=0.5), 60, "", 6.0),
+}
+
+
+def two_wire(short: Short) -> Any:
+    plain = facts(short)
+    return replace(plain, load=replace(plain.load, sense="local"), supply=replace(plain.supply, sense="local"))
+
+
+def worn(out: Path, one: Worn) -> Night:
+    def arrange(wires: Wires) -> None:
+        one.breaks(wires.bench.wear, one.at_s)
+
+    return spend(out, one.short, arrange=arrange, scenario=two_wire(one.short) if one.two_wire else None)
+
+
+def off_after_s(night: Night, at_s: float) -> float:
+    """From what broke until the run told something to switch off."""
+    return min((t for t, _ in night.off_at() if t >= at_s), default=float("inf")) - at_s
+
+
+@pytest.mark.parametrize("name", WORN)
+def test_seen_in_time(name: str, tmp_path: Path) -> None:
+    one = WORN[name]
+    night = worn(tmp_path, one)
+    assert judge(night) == []
+    assert night.exit_code == one.exit_code, night.result.end_reason
+    assert night.result.end_reason.startswith(one.says), night.result.end_reason
+    assert off_after_s(night, one.at_s) <= one.within_s
+    assert night.result.figures == {}
+
+
+def test_a_rising_joint_is_told_before_it_ends_a_run(tmp_path: Path) -> None:
+    night = worn(tmp_path, WORN["1 mohm more each minute"])
+    (told,) = night.events("warning")
+    assert told["text"].startswith("lead resistance: ")
+    assert told["elapsed_s"] < night.events("trip")[0]["elapsed_s"] - 60.0
+
+
+# -- the end of a charge -----------------------------------------------------------------------------------------------
+
+ENDLESS = Short("charge", 0.97, ("amps=4", "longest_s=20000"), "supply")
+
+
+def test_a_tail_that_never_ends(tmp_path: Path) -> None:
+    """A short within the cells takes more than the end current: at constant volts it would go on for ever."""
+    night = spend(
+        tmp_path,
+        ENDLESS,
+        arrange=lambda wires: wires.bench.wear.leak(0.6, at_s=1.0),
+        pack_text=lambda text: text + "\n[limits]\ntail_longest_s = 1800\n",
+    )
+    assert judge(night) == []
+    assert night.exit_code == 21
+    assert night.result.end_reason.startswith("tail of the charge: 0.50 h at constant volts, limit 0.5 h")
+    assert night.result.bench is not None
+    (limit,) = (one for one in night.result.bench.limits if one.what == "tail_longest_s")
+    assert (limit.value, limit.unit) == (1800.0, "s")
+    assert "usually 14400" in limit.source
+
+
+def test_a_current_that_rises_at_constant_volts(tmp_path: Path) -> None:
+    tail: list[float] = []
+
+    def each(_number: int, sample: Any) -> None:
+        if sample.state == "sourcing" and not tail and abs(sample.pack_amps) < 0.6:
+            tail.append(held[0].clock.now())
+            held[0].bench.wear.leak(3.0, at_s=tail[0])
+
+    held: list[Wires] = []
+    night = spend(tmp_path, ENDLESS, arrange=held.append, each=each)
+    assert judge(night) == []
+    assert night.exit_code == 21
+    assert night.result.end_reason.startswith("tail of the charge: the current rises: ")
+    assert off_after_s(night, tail[0]) <= 600.0
+
+
+# -- and nothing else --------------------------------------------------------------------------------------------------
+
+
+def test_rows_are_kept_up_to_the_trip(tmp_path: Path) -> None:
+    night = worn(tmp_path, WORN["sense leads of the load come off"])
+    assert night.folder is not None
+    rows = list(samples(night.folder))
+    assert rows[-1].elapsed_s == pytest.approx(night.events("trip")[0]["elapsed_s"], abs=3.5)
