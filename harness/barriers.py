@@ -53,7 +53,9 @@ def _row(hazard: _Hazard, facts: Facts, tried: Tried) -> Row:
 
 
 def _guard(tried: Tried) -> str:
-    return f"guard, seen to act {tried.guard}" if tried.guard else "guard, not seen to act on this bench"
+    if tried.guard:
+        return f"guard, seen to act {tried.guard}"
+    return "guard, made to act before it is left alone" if tried.pending else "guard, not made to act before this run"
 
 
 def _cheapest(places: list[Place], missing: int) -> str:

@@ -49,14 +49,16 @@ def test_check_without_a_pack_does_not_call_the_pack_good(cli: Any, on_sockets: 
 
 
 def test_check_unattended_lists_every_obstacle(cli: Any, files: Any) -> None:
-    bench = files().edited("bench", (r"^own_low_volts_stop = true\n", ""))
-    told = cli("check", *bench.words(), "--unattended")
+    bench = files().edited("bench", (r"^own_low_volts_stop = true\n", ""), (r"^fuse_amps = \S+\n", ""))
+    plan = ("--set", "charge_first=false")
+    told = cli("check", *bench.words(), *plan, "--unattended")
     assert told.exit_code == 11
     text = " ".join(told.out.split())
     assert "fuse_amps" in text
     assert "own_low_volts_stop = true" in text
-    assert told.out.splitlines()[-1] == "this check switched nothing on; refused: 2"
-    cli("run", "capacity", *bench.words(), "--unattended").refused(11, "--unattended", "and 1 more")
+    assert "no run of this plan with somebody there" in text
+    assert told.out.splitlines()[-1] == "this check switched nothing on; refused: 3"
+    cli("run", "capacity", *bench.words(), *plan, "--unattended").refused(11, "--unattended", "and 2 more")
 
 
 @pytest.mark.parametrize(
@@ -74,8 +76,8 @@ def test_the_rate_left_alone_is_that_of_the_largest_current_whatever_the_key(
     # Ours: only a key called rate_it was looked at, and steps up to 2 It were left alone.
     bench = files()
     ready = prepare(Job(procedures()[procedure], bench.bench, bench.pack, sets=(plan,)))
-    found = obstacles(ready.site, charging=ready.charging, forecast=ready.forecast)
-    wanted = [f"discharge at {rate} It: at most 0.5 It is left alone"] if rate else []
+    found = obstacles(ready)
+    wanted = [f"discharge at {rate} It: at most 0.5 It (5 A) is left alone"] if rate else []
     assert [text for text in found if text.startswith("discharge at")] == wanted
 
 

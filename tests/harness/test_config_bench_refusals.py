@@ -105,7 +105,7 @@ ONE: list[tuple[str, Changes, str]] = [
     ("meter", {"measures": '"ups"'}, 'measures = "ups": not one of the words known here; '
      'accepted: "pack" or "load" or "supply"'),
     ("thermometer", {"measures": '"load"'}, 'measures = "load": not one of the words known here; '
-     'accepted: "pack" or "ambient"'),
+     'accepted: "pack" or "ambient" or "lug"'),
     ("load", {"volts_accuracy_range_pct": "0.02"}, "volts_accuracy_range_pct = 0.02: a share of volts_range, which is "
      "missing; add volts_range = full scale in V"),
     ("load", {"amps_accuracy_range_pct": "0.02"}, "amps_accuracy_range_pct = 0.02: a share of amps_range, which is "

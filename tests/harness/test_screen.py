@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 import harness.screen
 from harness.asking import line_waiting, typed_line
+from harness.barriers import Tried
 from harness.briefing import interlock_lines, plan_lines
 from harness.errors import PreflightRefused
 from harness.findings import Watch
@@ -160,17 +161,20 @@ def test_everything_said_fits_and_acts_on_no_terminal(said: Said) -> None:
 
 
 def test_one_screen_before_anything_is_switched_on(said: Said, ready: Ready) -> None:
-    Screen(wall=lambda: 0.0, calendar=lambda: NIGHT).checked(ready, (Check("pack volts", "note", "charged lately"),))
+    screen = Screen(wall=lambda: 0.0, calendar=lambda: NIGHT)
+    screen.checked(ready, (Check("pack volts", "note", "charged lately"),))
+    screen.before_energising(ready, Tried(load_stop="2025-01-01", pending=False, typed={}))
     text = said.getvalue()
     for words in (
         "note: pack volts: charged lately",
         "1. charge at 5 A to 28.8 V",
         "limits in force",
         "never below 16.00 V",
-        "barriers",
-        "no DC fuse declared",
-        "own low-volts stop, set and read back",
         "! Not a safety device",
+        "ABOUT TO BE SWITCHED ON",
+        "DC fuse of 30 A: declared, not seen",
+        "own low-volts stop: seen to act 2025-01-01",
+        "STAY WITH IT",
         "Ctrl-C stops",
     ):
         assert words in text

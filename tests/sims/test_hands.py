@@ -59,6 +59,7 @@ def test_each_order_is_carried_out() -> None:
         seen = {
             "wire pack": place.bench.world.hooked == "pack",
             "wire ups": place.bench.world.hooked == "ups",
+            "wire none": place.bench.world.hooked == "none",
             "mains on": place.ups.mains_on,
             "mains off": not place.ups.mains_on,
             "ac load on": place.ups.ac_load_on,
