@@ -95,7 +95,13 @@ class Bench:
         """What the result says of it."""
         self._samples = 0
         off = SafeOff(
-            rig=rig, clock=clock, note=self.note, zero_amps=zero_amps, by_hand=by_hand, alive=self._switching_off
+            rig=rig,
+            clock=clock,
+            note=self.note,
+            zero_amps=zero_amps,
+            by_hand=by_hand,
+            alive=partial(self._off_beat, "switching off"),
+            was_off=partial(self._off_beat, "rest"),
         )
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
@@ -397,9 +403,10 @@ class Bench:
             on_mains = state == "rest" and bool(self.rig.switched.get("mains"))
             self.guard.beat("unknown" if on_mains else state, self._samples, age_s)
 
-    def _switching_off(self) -> None:
+    def _off_beat(self, state: str) -> None:
+        """Switching off goes on, or off was confirmed: then a disk that keeps the run waiting is no danger."""
         if self.guard is not None:
-            self.guard.beat("switching off", self._samples, 0.0)
+            self.guard.beat(state, self._samples, 0.0)
 
     def _marked(self, sample: Sample) -> Sample:
         """The sample with the marks that came since the last one that was handed over."""

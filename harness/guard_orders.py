@@ -55,7 +55,7 @@ def orders_of(rig: Rig) -> tuple[dict[str, Any], tuple[str, ...]]:
         except NotReachable as why:
             unreachable.append(f"{name} ({role}): {why}")
             continue
-        outputs[name] = _output(driver, line=key, zero_amps=zero[name])
+        outputs[name] = _output(driver, line=key, zero_amps=zero.get(name, 0.0))
     return {
         "lines": {key: lines[key] for key in {one["line"] for one in outputs.values()}},
         "outputs": outputs,

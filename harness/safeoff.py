@@ -104,7 +104,8 @@ class _Seen:
 
 class SafeOff:
     """Drives everything off in order and confirms; one object a run. ``note`` is told of errors, after the fact;
-    ``alive`` is called with each step, so that whoever watches sees that it goes on, and must not raise."""
+    ``alive`` is called with each step, so that whoever watches sees that it goes on, ``was_off`` once off is confirmed,
+    before anybody writes that down; neither may raise."""
 
     def __init__(
         self,
@@ -115,8 +116,10 @@ class SafeOff:
         zero_amps: dict[str, float] | None = None,
         by_hand: Callable[[], None] | None = None,
         alive: Callable[[], None] | None = None,
+        was_off: Callable[[], None] | None = None,
     ) -> None:
         self._alive = alive or (lambda: None)
+        self._was_off = was_off or (lambda: None)
         self._by_hand = by_hand or (lambda: None)
         self._rig = rig
         self._clock = clock
@@ -154,6 +157,8 @@ class SafeOff:
         except Exception as error:  # a fault of this program must not pass for "off", nor end the run half-way
             line = f"while switching off, program error: {type(error).__name__}: {error}"
             report = self._report("not confirmed", "none", [line], {}, math.nan)
+        if report.confirmed:
+            self._was_off()
         self._note_errors()
         self._book_switches()
         return report

@@ -156,10 +156,11 @@ def callers(module: object, name: str) -> set[str]:
 
 def test_only_the_loop_and_switching_off_beat() -> None:
     """No thread speaks for a loop that hangs: a beat moved elsewhere must be put down here, by hand."""
-    assert callers(bench, "beat") == {"_beat", "_switching_off"}
+    assert callers(bench, "beat") == {"_beat", "_off_beat"}
     assert callers(bench, "_beat") == {"_look", "_switch_on"}
-    assert callers(bench, "_switching_off") == {"__init__"}
+    assert callers(bench, "_off_beat") == {"__init__"}
     assert callers(safeoff, "_alive") == {"__init__", "_wait", "_attempt", "_amps", "_says_off"}
+    assert callers(safeoff, "_was_off") == {"__init__", "drive"}
     assert callers(guarding, "beat") == {"bye"}
     harness = Path(bench.__file__).parent
     for path in sorted(harness.glob("*.py")):

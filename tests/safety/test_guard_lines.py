@@ -7,12 +7,13 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+import sims.bench
 from harness import guard
 from harness.config import load_bench
 from harness.connect import Connection, connect
@@ -44,8 +45,10 @@ MANNERS: dict[str, tuple[str, Manners]] = {
 
 
 @contextmanager
-def served(place: Path, wire: str, manners: dict[str, Manners]) -> Iterator[ServedBench]:
-    bench = serve("porch", wire=wire, manners=manners)
+def served(
+    place: Path, wire: str, manners: dict[str, Manners] | None, scenario: str = "porch"
+) -> Iterator[ServedBench]:
+    bench = serve(scenario, wire=wire, manners=manners)
     stop = threading.Event()
     thread = threading.Thread(target=bench.run_forever, args=(stop.is_set,), daemon=True)
     thread.start()
@@ -94,9 +97,11 @@ class Bench:
 
 
 @contextmanager
-def guarded(place: Path, pid: int, wire: str, manners: dict[str, Manners]) -> Iterator[Bench]:
+def guarded(
+    place: Path, pid: int, wire: str, manners: dict[str, Manners] | None, scenario: str = "porch"
+) -> Iterator[Bench]:
     """The run is the process ``pid``."""
-    with served(place, wire, manners) as bench:
+    with served(place, wire, manners, scenario) as bench:
         connection = connect(load_bench(place / "bench.toml"))
         assert connection.rig is not None
         try:
@@ -124,7 +129,12 @@ def a_run() -> Iterator[int]:
     process.communicate()
 
 
-@pytest.mark.parametrize("name", MANNERS)
+LONG = ("deaf at first", "slow", "channel in the header", "orders answered, remote words")
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.slow) if name in LONG else name for name in MANNERS]
+)
 def test_off_by_the_guard(name: str, tmp_path: Path, a_run: int) -> None:
     wire, manners = MANNERS[name]
     both = {"supply": manners} if manners.shape else {"supply": manners, "load": manners}
@@ -197,3 +207,117 @@ def test_one_that_is_gone_does_not_keep_the_others_on(tmp_path: Path, a_run: int
         assert 'load "load"' not in alarm
         assert "last current: no answer" in alarm
         assert "pull the battery fuse" in alarm
+
+
+# -- the order, on a bench with a relay box ----------------------------------------------------------------------------
+
+
+FITTED = ("supply", "load", "meter", "thermometer", "mains", "acload", "contactor")
+
+
+@contextmanager
+def on_relays(place: Path, pid: int) -> Iterator[Bench]:
+    """Three relays in one box, one line to all of them, beside instruments with habits of their own."""
+    facts = replace(sims.bench.load_scenario("manners"), fitted=FITTED)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sims.bench, "load_scenario", lambda name: facts)
+        with guarded(place, pid, "tcp", None, "manners") as bench:
+            yield bench
+
+
+def close(bench: Bench, *whats: str) -> None:
+    rig = bench.connection.rig
+    assert rig is not None
+    for what in whats:
+        switch = rig.switch(what)
+        assert switch is not None
+        switch.switch(True)
+
+
+def sent(bench: Bench) -> dict[str, float]:
+    return {name: one.sent_s for name, one in bench.guard.outputs.items()}
+
+
+def hang_up(bench: Bench) -> None:
+    for session in bench.connection.sessions:
+        session.wire.close()
+
+
+@pytest.mark.parametrize(
+    "state", ["sink", pytest.param("source", marks=pytest.mark.slow), pytest.param("unknown", marks=pytest.mark.slow)]
+)
+def test_the_contactor_opens_once_no_current_flows(state: str, tmp_path: Path, a_run: int) -> None:
+    with on_relays(tmp_path, a_run) as bench:
+        close(bench, "contactor", "ac-load")
+        bench.energise()
+        hang_up(bench)
+        bench.guard.pulse.doing = state
+        bench.guard.act("test")
+        told = sent(bench)
+        assert all(one.off.is_set() for one in bench.guard.outputs.values()), told
+        contactor = told.pop(name_of(bench, "contactor"))
+        first, second = {"sink": ("load", "supply")}.get(state, ("supply", "load"))
+        assert told[first] <= told[second] + 0.01
+        assert contactor > max(told.values())
+        assert contactor < guard.CONTACTOR_S, "nothing flowed any more"
+        assert [relay.closed for relay in relays(bench)] == [False, False, False]
+
+
+def test_the_contactor_opens_whatever_flows(tmp_path: Path, a_run: int) -> None:
+    """The load is not reached: 2 s are enough, and the pack is taken off it under its current."""
+    with on_relays(tmp_path, a_run) as bench:
+        close(bench, "contactor")
+        bench.energise()
+        hang_up(bench)
+        line = bench.guard.outputs["load"].line
+        line.way = line.way | {"port": 1}
+        bench.guard.pulse.doing = "sink"
+        bench.guard.orders["gives_up_s"] = 4.0
+        bench.guard.act("test")
+        contactor = sent(bench)[name_of(bench, "contactor")]
+        assert guard.CONTACTOR_S <= contactor <= guard.CONTACTOR_S + 0.3
+        assert not any(relay.closed for relay in relays(bench))
+
+
+def test_a_run_that_cannot_be_killed(tmp_path: Path, a_run: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It sits in a call that no signal ends. What it holds alone is left to it until it is gone; the contactor opens
+    at once."""
+    with on_relays(tmp_path, a_run) as bench:
+        close(bench, "contactor")
+        bench.energise()
+        hang_up(bench)
+        bench.guard.outputs["load"].line.way["shared"] = False
+        gone_at_s = 1.2
+        monkeypatch.setattr(guard.Guard, "_fence", lambda self: False)
+        monkeypatch.setattr(guard.Guard, "_is_dead", lambda self: guard.time.monotonic() - self.began_s > gone_at_s)
+        bench.guard.pulse.doing = "sink"
+        bench.guard.act("test")
+        told = sent(bench)
+        assert told[name_of(bench, "contactor")] < 1.0
+        assert told["supply"] < 1.0
+        assert gone_at_s <= told["load"] <= gone_at_s + 1.0
+        assert bench.on() == (False, False)
+
+
+def test_a_load_that_takes_a_chargers_current_goes_last(tmp_path: Path, a_run: int) -> None:
+    with on_relays(tmp_path, a_run) as bench:
+        close(bench, "mains")
+        bench.energise()
+        hang_up(bench)
+        bench.guard.pulse.doing = "trace"
+        bench.guard.act("test")
+        told = sent(bench)
+        assert told[name_of(bench, "mains")] <= told["supply"] < 1.0
+        assert told["load"] >= 3.0
+
+
+def name_of(bench: Bench, what: str) -> str:
+    rig = bench.connection.rig
+    assert rig is not None
+    switch = rig.switch(what)
+    assert switch is not None
+    return switch.name
+
+
+def relays(bench: Bench) -> list[Any]:
+    return [bench.served.bench.switches[what] for what in ("mains", "ac-load", "contactor")]

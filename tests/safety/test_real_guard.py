@@ -14,10 +14,10 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
-from signal import SIGSTOP
+from signal import SIGINT, SIGSTOP
 
 import pytest
-from guarded import both_killed, guard_killed, guard_told_to_end, run_killed, run_stopped, stormed
+from guarded import both_killed, guard_killed, guard_told_to_end, run, run_killed, run_stopped, stormed
 
 from harness.guarding import SILENCE_LEAST_S
 from harness.stops import StoppedByPerson
@@ -116,3 +116,30 @@ def test_storms_of_signals(tmp_path: Path) -> None:
     codes = [stormed(tmp_path / str(n), draw, procedure=procedure(n)) for n in range(some(100))]
     print(f"storms: {len(codes)} of 100: exit codes {sorted(set(codes))}")
     assert set(codes) == {StoppedByPerson.exit_code}
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(120)
+def test_when_the_run_cannot_confirm_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The load takes no notice of "off": the run says so and goes on trying, the guard beside it, the run's process
+    left alone; with the run gone the guard goes on, and ends once off is confirmed."""
+    with run(tmp_path / "0", "capacity") as one:
+        kind = type(one.bench.bench.world.load)
+
+        def obstinate(self: object, name: str, value: object) -> None:
+            if not (name == "input_on" and value is False):
+                object.__setattr__(self, name, value)
+
+        monkeypatch.setattr(kind, "__setattr__", obstinate, raising=False)
+        one.process.send_signal(SIGINT)
+        one.until(lambda: any(row["what"] == "not confirmed" for row in one.log()), "the guard's alarm")
+        row = next(row for row in one.log() if row["what"] == "not confirmed")
+        assert row["text"].startswith("*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***")
+        assert 'load "load" (serial porch-2): asked off' in row["text"]
+        assert "killed" not in row
+        assert next(row for row in one.log() if row["what"] == "acting")["killed"] is False
+        assert one.process.poll() is None
+        one.process.kill()
+        monkeypatch.undo()
+        one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        assert one.control.is_off()
