@@ -69,12 +69,18 @@ class _Lines:
                 if not line.endswith(b"}\n"):
                     bad = line
                 elif number == 1:
-                    self.header = msgspec.json.decode(line, type=dict[str, object])
+                    self.header = self._head(line)
                 else:
                     yield number, line
         if bad is not None:
             torn = bad.rstrip(b"\0")
             self.tail = Tail(rows=int(bool(torn)), bytes=len(torn), zero_bytes=len(bad) - len(torn))
+
+    def _head(self, line: bytes) -> dict[str, object]:
+        try:
+            return msgspec.json.decode(line, type=dict[str, object])
+        except msgspec.MsgspecError as error:
+            raise self.damaged(1, error) from error
 
     def _whole(self, file: BinaryIO) -> Iterator[bytes]:
         try:

@@ -85,7 +85,11 @@ def ended(
 
 def died(whole: Ended, place: Path, *, rows: int) -> RunFolder:
     """The folder of that run, had it died with so many rows written."""
-    source = whole.done.folder
+    return cut(whole.done.folder, place, rows=rows)
+
+
+def cut(source: RunFolder, place: Path, *, rows: int) -> RunFolder:
+    """A copy of a run's folder as it was with so many rows written, and nobody holding it any more."""
     target = Path(tempfile.mkdtemp(dir=place)) / source.name
     target.mkdir(parents=True)
     shutil.copytree(source.inputs, target / "inputs")

@@ -1,0 +1,222 @@
+"""What ``nightbench resume`` refuses, in one line; and nothing is ever switched on because a record says so."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from died import Ended, died, ended
+
+from harness.clock import VirtualClock
+from harness.errors import Busy, PlanRefused, PreflightRefused, Usage, UserError
+from harness.folder import RunFolder
+from harness.job import Home
+from harness.resume import Next, look_back, past_lines, ready_again
+from sims.bench import SimBench
+from sims.scenario import load_scenario
+
+SETS = ("rates_it=0.2 0.5", "step_s=10", "rest_s=6")
+
+
+class Heard(SimBench):
+    """A simulated bench that keeps what was said to it."""
+
+    def __init__(self) -> None:
+        self.clock = VirtualClock()
+        super().__init__(load_scenario("porch"), now=self.clock.now, seed=None)
+        self.said: list[bytes] = []
+
+    def connect(self, name: str) -> Any:
+        talker, said = super().connect(name), self.said
+
+        class Tapped:
+            def feed(self, data: bytes) -> bytes:
+                said.append(data)
+                return bytes(talker.feed(data))
+
+            def hang_up(self) -> None:
+                talker.hang_up()
+
+        return Tapped()
+
+    @property
+    def only_asked(self) -> bool:
+        """Nothing but questions came."""
+        return all(part.strip().endswith(b"?") for data in self.said for part in data.split(b"\n") if part.strip())
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Ended:
+    made = ended(tmp_path_factory.mktemp("whole"), "c-rate", *SETS)
+    assert made.done.exit_code == 0
+    return made
+
+
+@pytest.fixture
+def folder(whole: Ended, tmp_path: Path) -> RunFolder:
+    """Died in its second step."""
+    return died(whole, tmp_path, rows=round(0.9 * whole.rows))
+
+
+def serial(folder: RunFolder, role: str = "load") -> str:
+    told = json.loads(folder.result_json.read_bytes())
+    return next(one["serial"] for one in told["bench"]["instruments"] if one["role"] == role)
+
+
+def again(folder: RunFolder, heard: Heard, *, seen_off: str = "", typed: str | None = None, **more: Any) -> Next:
+    past = look_back(folder.path)
+    home = Home(heard.clock, heard)
+    words: dict[str, Any] = {"bench": None, "out": None, **more}
+    return ready_again(past, seen_off=seen_off, say=lambda text: None, ask=lambda prompt: typed, home=home, **words)
+
+
+def everything(folder: RunFolder) -> dict[Path, bytes]:
+    return {place: place.read_bytes() for place in folder.path.rglob("*") if place.is_file()}
+
+
+# -- it only reads, and asks -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("how", ["typed", "given"])
+def test_the_bench_is_only_asked_and_the_folder_only_read(how: str, folder: RunFolder) -> None:
+    bench, before = Heard(), everything(folder)
+    word = {"typed": serial(folder)} if how == "typed" else {"seen_off": serial(folder)}
+    following = again(folder, bench, **word)
+    assert following.goes_on is None
+    assert "begins anew" in following.words
+    assert "nightbench run c-rate --bench " in following.words
+    assert bench.said
+    assert bench.only_asked
+    assert everything(folder) == before
+
+
+def test_what_happened_is_told(folder: RunFolder) -> None:
+    with open(folder.samples_csv, "ab") as file:
+        file.write(b"17.25,2025-01-01T22:00:00.000Z,sinking,12.8" + b"\0" * 4096)
+    with open(folder.events_jsonl, "ab") as file:
+        file.write(b'{"elapsed_s":17.3,"utc":"2025')
+    text = " ".join(" ".join(past_lines(look_back(folder.path))).split())
+    assert "c-rate, and it did not end normally" in text
+    assert "SIMULATED" in text
+    assert "after its start: sinking, 1" in text
+    assert " V, 3.9" in text
+    assert "left out: samples.csv: 1 torn record of 43 bytes and 4096 zero bytes at the end left out" in text
+    assert "left out: events.jsonl: 1 torn record of 29 bytes at the end left out" in text
+    assert "when its record ends the load was on, or about to be, set to 4 A" in text
+
+
+def test_the_time_since_and_what_it_bounds(folder: RunFolder) -> None:
+    from datetime import timedelta
+
+    from harness.history import read_history
+
+    died_at = read_history(folder).ended
+    past = look_back(folder.path, now=died_at + timedelta(hours=8))
+    assert past.gap is not None
+    assert (past.gap.seconds, past.gap.least_ah, past.gap.most_ah) == (28800.0, 0.0, pytest.approx(1.3 * 8.0))
+    text = " ".join(past_lines(past))
+    assert "nobody looked for 8:00:00 (h:mm:ss); in it 0 to 10.4 Ah left the pack, not known better" in text
+    past = look_back(folder.path, now=died_at - timedelta(hours=1))
+    assert past.gap is None
+    assert "how long nobody looked is not known" in " ".join(past_lines(past))
+
+
+# -- refusals ----------------------------------------------------------------------------------------------------------
+
+
+def nobody(folder: RunFolder, bench: Heard) -> Next:
+    return again(folder, bench)
+
+
+def wrong_word(folder: RunFolder, bench: Heard) -> Next:
+    return again(folder, bench, typed="yes")
+
+
+def of_the_other(folder: RunFolder, bench: Heard) -> Next:
+    """The load was on; the supply's number says nothing about whether anybody has looked at the load."""
+    return again(folder, bench, seen_off=serial(folder, "supply"))
+
+
+def changed_file(folder: RunFolder, bench: Heard) -> Next:
+    place = folder.inputs / "pack.toml"
+    place.write_text(place.read_text().replace("rated_ah", "rated_ah ", 1))
+    return again(folder, bench, seen_off=serial(folder))
+
+
+def other_limits(folder: RunFolder, bench: Heard) -> Next:
+    told = json.loads(folder.result_json.read_bytes())
+    next(one for one in told["bench"]["limits"] if one["what"] == "low volts")["value"] = 9.4
+    folder.result_json.write_text(json.dumps(told))
+    return again(folder, bench, seen_off=serial(folder))
+
+
+def other_instrument(folder: RunFolder, bench: Heard) -> Next:
+    told = json.loads(folder.result_json.read_bytes())
+    load = next(one for one in told["bench"]["instruments"] if one["role"] == "load")
+    load["identity"] = load["identity"].replace(load["serial"], "another")
+    folder.result_json.write_text(json.dumps(told))
+    return again(folder, bench, seen_off=serial(folder))
+
+
+def left_on(folder: RunFolder, bench: Heard) -> Next:
+    bench.connect("load").feed(b"CURR 1;INP ON\n")
+    bench.said.clear()
+    return again(folder, bench, seen_off=serial(folder))
+
+
+def other_bench(folder: RunFolder, bench: Heard) -> Next:
+    text = (folder.inputs / "bench.toml").read_text().replace("lead_mohm = 16.0", "lead_mohm = 15.0", 1)
+    place = folder.path.parent / "bench.toml"
+    place.write_text(text)
+    return again(folder, bench, seen_off=serial(folder), bench=str(place))
+
+
+REFUSED: dict[str, tuple[Callable[[RunFolder, Heard], Next], type[UserError], str]] = {
+    "nobody is there": (nobody, PreflightRefused, "nobody is there to say so"),
+    "not a word off the thing": (wrong_word, PreflightRefused, "yes typed, not the serial number on the load itself"),
+    "a word off another thing": (of_the_other, PreflightRefused, "look at the bench"),
+    "a file was changed": (changed_file, Usage, "not as the run used it"),
+    "other limits now": (other_limits, Usage, "low volts: 9.4 V when the run died, 9.6 V now"),
+    "another instrument": (other_instrument, PreflightRefused, "put the same one back"),
+    "something is on": (left_on, PreflightRefused, "is on"),
+    "another bench file": (other_bench, Usage, "not the bench of that run"),
+}
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_refused(what: str, folder: RunFolder) -> None:
+    act, kind, words = REFUSED[what]
+    bench = Heard()
+    with pytest.raises(kind, match=words) as caught:
+        act(folder, bench)
+    assert "\n" not in str(caught.value)
+    assert bench.only_asked
+
+
+def test_the_same_bench_at_another_address(folder: RunFolder) -> None:
+    place = folder.path.parent / "bench.toml"
+    place.write_text((folder.inputs / "bench.toml").read_text() + "\n# moved to another desk\n")
+    assert again(folder, Heard(), seen_off=serial(folder), bench=str(place)).goes_on is None
+
+
+def test_a_run_that_came_to_its_end(whole: Ended) -> None:
+    with pytest.raises(Usage, match=r"came to its end \(finished\), nothing to resume"):
+        look_back(whole.done.folder.path)
+
+
+def test_a_run_that_is_on(folder: RunFolder) -> None:
+    from filelock import FileLock
+
+    with FileLock(folder.path / ".running"), pytest.raises(Busy, match="this run is on"):
+        look_back(folder.path)
+
+
+def test_a_plan_that_is_not_allowed_any_more(folder: RunFolder) -> None:
+    told = json.loads(folder.result_json.read_bytes())
+    told["plan"]["rates_it"] = "9"
+    folder.result_json.write_text(json.dumps(told))
+    with pytest.raises(PlanRefused, match="9 It asks"):
+        again(folder, Heard(), seen_off=serial(folder))
