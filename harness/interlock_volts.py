@@ -59,8 +59,8 @@ class LeadResistance(Interlock):
         return None
 
     def _why(self, ohm: float, before: float, declared: float, amps: float, slack: float) -> str:
-        """What is wrong, "" when nothing is, ``slack`` ohm allowed. What was not known before or declared is nan, and not
-        compared."""
+        """What is wrong, "" when nothing is, ``slack`` ohm allowed. What was not known before, or is not declared, is
+        nan and not compared."""
         if before == before:
             if not (ohm <= self._ratio * before + slack):
                 return f"{1000 * before:.1f} mohm at the beginning, limit {self._ratio:g} times"

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from harness.config import PackFile, load_pack
 from harness.config_pack import PACK_KEYS
 from harness.errors import Usage
+from harness.limits_asked import Asked
 
 GOOD: dict[str, str] = {
     "name": '"porch"',
@@ -74,6 +75,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
         "serial": ('"0001"', "0001"),
         "asset": ('"B-17"', "B-17"),
         "note": ('"ein Käfig"', "ein Käfig"),
+        "limits": ("{ frozen_s = 30 }", (Asked("frozen_s", 30.0, ""),)),
     }
     assert set(GOOD) | set(more) == set(PACK_KEYS)
     pack = load(tmp_path, **{key: text for key, (text, _) in more.items()})
