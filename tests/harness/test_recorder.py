@@ -250,6 +250,7 @@ def test_events_come_back_with_their_time(recorder: Recorder, folder: RunFolder,
             "elapsed_s": 12.5,
             "utc": "2025-01-01T22:00:12.500Z",
             "kind": "energised",
+            "rows": 0,
             "by": "load",
             "amps": 2.0,
             "nothing": None,
@@ -261,7 +262,7 @@ def test_events_come_back_with_their_time(recorder: Recorder, folder: RunFolder,
 
 
 def test_an_event_may_not_set_its_own_time(recorder: Recorder) -> None:
-    with pytest.raises(ValueError, match="written by the recorder"):
+    with pytest.raises(ValueError, match="the recorder's own"):
         recorder.event("note", utc="yesterday")
 
 

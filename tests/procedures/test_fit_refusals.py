@@ -62,10 +62,6 @@ def _interrupted(runs: Any) -> list[RunFolder]:
     return [runs.charge(), first]
 
 
-def _unfinished(runs: Any) -> list[RunFolder]:
-    return [runs.charge(), runs.capacity(outcome=None, exit_code=None)]
-
-
 def _unsafe(runs: Any) -> list[RunFolder]:
     return [runs.charge(outcome="unsafe", end_reason="6 A still flow")]
 
@@ -117,7 +113,6 @@ REFUSALS: list[tuple[Callable[[Any], list[RunFolder]], str]] = [
     (_no_pack, "none of the runs has a pack file; name runs made with --pack FILE"),
     (_no_ups, "none of the runs has a UPS file; name runs made with --ups FILE"),
     (_interrupted, "was interrupted and has no result; leave it out, or run it again"),
-    (_unfinished, "was interrupted and has no result"),
     (_unsafe, "came out unsafe: 6 A still flow; leave it out"),
     (_refused, "came out refused: pack too cold; leave it out"),
     (_other_procedure, "fit makes nothing of transfer; accepted: runs of charge, capacity, "),
@@ -134,6 +129,12 @@ def test_refused_in_one_line(runs: Any, make: Callable[[Any], list[RunFolder]], 
         judge(make(runs))
     assert "\n" not in str(caught.value)
     assert caught.value.exit_code == 2
+
+
+def test_a_run_that_died_is_read_and_not_taken_as_whole(runs: Any) -> None:
+    """It has no figures any more, whatever its result was written with; the verdict says why."""
+    made = judge([*runs.all()[:1], runs.capacity(outcome=None, exit_code=None), runs.floor(), runs.ceiling()])
+    assert any("interrupted (the run did not end normally); not taken as whole" in note for note in made.notes)
 
 
 def test_a_run_that_is_on_is_refused(runs: Any) -> None:
