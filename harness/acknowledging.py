@@ -138,7 +138,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question("ah", "Rated Ah, as printed on the pack's own label", _same(_ah)),
     Question(
         "bms",
-        "Volts of one cell at which the pack's BMS ends a discharge, off its label or data sheet",
+        "Volts of a cell at which the BMS ends a discharge, off label or data sheet",
         _same(_bms),
         lambda ready: ready.site.pack.bms_cell_low_volts is not None,
     ),
@@ -161,7 +161,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question("reachable", "Who is reachable while it runs: name and number", _reachable),
     Question(
         "room",
-        "Lowest temperature of this room while it runs, in degC, off a thermometer in it",
+        "Lowest degC of this room while it runs, off a thermometer in it",
         _at_least(WARM_ROOM_C, "degC", "warm the room, or charge with somebody there"),
         lambda ready: ready.charging and ready.site.lithium,
         layer="room",
@@ -194,7 +194,8 @@ def ask_all(ready: Ready, person: Person, *, stopped: Callable[[], bool]) -> dic
 def _ask(ready: Ready, question: Question, person: Person, stopped: Callable[[], bool]) -> str:
     why = ""
     for _ in range(TRIES):
-        typed = person.tell(question.key, f"{question.prompt}: ")
+        again = f"{why}. Once more.\n" if why else ""
+        typed = person.tell(question.key, f"{again}{question.prompt}: ")
         if stopped():
             return ""
         if typed is None:

@@ -41,7 +41,7 @@ LONG = (
     r"(mark|show|fit) ",  # need runs of that name
     r"qualify (?!.*--dry)",  # most of a day, measured elsewhere
     r"runs$",  # needs a run
-    r"safe |check .*--unattended",  # below, with what they need
+    r"safe |stops |check .*--unattended",  # below, with what they need
     r"instruments$|instruments --probe (?!sim:)",  # would look at this machine's ports and its network
 )
 """Commands that are parsed but not run here, and why."""
@@ -152,10 +152,23 @@ def test_unattended_check_and_safe_run_on_the_starting_files(tmp_path: Path, mon
     monkeypatch.chdir(tmp_path)
     for kind in ("bench", "pack"):
         assert CliRunner().invoke(main, ["new", kind, f"{kind}.toml"]).exit_code == 0
-    for command in ("check --bench bench.toml --pack pack.toml --unattended", "safe --bench bench.toml"):
-        assert any(one.command == f"nightbench {command}" for one in OURS)
-        outcome = CliRunner().invoke(main, command.split())
-        assert outcome.exit_code == 0, outcome.output
+    words = "--bench bench.toml --pack pack.toml --set charge_first=false"
+    # What is left alone was watched once before; without that first run the check is refused for that and nothing else.
+    watched = f"run capacity {words} --set rest_s=0 --set rest_after_s=0".split()
+    wanted = [
+        (f"check {words} --unattended", 11),
+        (watched, 0),
+        ("safe --bench bench.toml", 0),
+        ("stops --bench bench.toml", 0),
+    ]
+    for command, code in wanted:
+        if isinstance(command, str):
+            assert any(one.command == f"nightbench {command}" for one in OURS), command
+            command = command.split()
+        outcome = CliRunner().invoke(main, command)
+        assert outcome.exit_code == code, outcome.output
+        assert code == 0 or "no run of this plan with somebody there" in " ".join(outcome.output.split())
+        assert code == 0 or "refused: 1" in outcome.output
 
 
 def test_a_bench_served_in_one_terminal_is_met_from_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -132,6 +132,10 @@ def test_a_number_off_a_label_is_asked_for_once_and_words_three_times(ready: Cal
     assert person.asked.count("tray") == 3
 
 
+def test_prompts_fit_a_line() -> None:
+    assert all(len(question.prompt) + len(": ") <= 78 for question in QUESTIONS)
+
+
 def test_nobody_there_and_a_stop(ready: Callable[..., Ready]) -> None:
     with pytest.raises(PreflightRefused, match="nobody is there; start it from a terminal, no option answers it"):
         ask(ready(), fuse=None)
