@@ -26,6 +26,7 @@ from harness.entries import SIMULATED, figure_words, list_lines
 from harness.errors import Busy, PreflightRefused, Usage
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
 from harness.gap import Gap, gap_of, long_words
+from harness.guard_log import GuardsWord, guards_word
 from harness.history import History, read_history
 from harness.job import Home, Ready, Watcher
 from harness.locks import BenchLock
@@ -52,6 +53,7 @@ class Past:
     result: Result
     gap: Gap | None
     """``None``: the calendar clock stands before the end of the record, and nobody can tell how long it was."""
+    guard: GuardsWord | None = None
 
     @property
     def document(self) -> dict[str, Any]:
@@ -66,6 +68,7 @@ class Past:
             "rows": len(self.history.rows),
             "left_out": list(self.history.left_out),
             "gap": None if gap is None else gap.event,
+            "guard": "" if self.guard is None else self.guard.words,
             "figures": msgspec.to_builtins(self.result.figures),
             "lists": msgspec.to_builtins(self.result.lists),
         }
@@ -79,13 +82,14 @@ def look_back(place: Path | str, *, now: datetime | None = None) -> Past:
     if outcome == RUNNING:
         raise Busy(f"{folder.path}: this run is on; stop it where it runs, nothing was done here")
     if outcome != INTERRUPTED:
-        raise Usage(
-            f"{folder.path}: this run came to its end ({outcome}), nothing to resume; `show` tells it"
-        )
+        raise Usage(f"{folder.path}: this run came to its end ({outcome}), nothing to resume; `show` tells it")
     history = read_history(folder)
-    since_s = ((now or WallClock().utc()) - history.ended).total_seconds()
+    guard = guards_word(folder)
+    # Whoever was seen off by the guard gave nothing any more: the charge of the gap ends there, and not now.
+    until = guard.off_at if guard is not None and guard.off_at is not None else now or WallClock().utc()
+    since_s = (until - history.ended).total_seconds()
     gap = gap_of(since_s, history.commanded, rated_ah=_rated_ah(folder)) if since_s >= 0.0 else None
-    return Past(folder, history, result_of(folder), gap)
+    return Past(folder, history, result_of(folder), gap, guard)
 
 
 def _rated_ah(folder: RunFolder) -> float:
@@ -116,10 +120,14 @@ def past_lines(past: Past) -> list[str]:
         lines.append("  no sample was recorded")
     lines += [f"  left out: {text}" for text in history.left_out]
     lines.append(f"  when its record ends {_commanded_words(history)}")
+    if past.guard is not None:
+        lines.append(f"  {past.guard.words}")
     if past.gap is None:
         lines.append("  the calendar clock stands before the end of its record: how long nobody looked is not known")
     else:
-        lines.append(f"  since then nobody looked for {long_words(past.gap.seconds)}; in it {past.gap.words}")
+        seen_off = past.guard is not None and past.guard.off_at is not None
+        until = "until its guard saw it off" if seen_off else "since then"
+        lines.append(f"  {until} nobody looked for {long_words(past.gap.seconds)}; in it {past.gap.words}")
     return [safe_text(line) for line in lines]
 
 

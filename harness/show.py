@@ -13,6 +13,7 @@ from harness.digits import duration
 from harness.entries import SIMULATED, figure_words, list_lines, plain_words, verdict_lines
 from harness.errors import UserError
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
+from harness.guard_log import guards_word
 from harness.jsonlines import EventReader, events
 from harness.plain import safe_text
 from harness.result import Limit, OffConfirmation, Result, load_result
@@ -238,6 +239,8 @@ def _record_lines(folder: RunFolder) -> list[str]:
             lines += _wrap(f"samples.csv: {reader.tail}", 2, 4)
     except UserError as error:
         lines += _wrap(str(error), 2, 4)
+    if (guard := guards_word(folder)) is not None:
+        lines += _wrap(guard.words, 2, 4)
     lines += [line for one in folder.changed_inputs() for line in _wrap(f"inputs/{one}: not as the run used it", 2, 4)]
     return _section("Record", lines)
 

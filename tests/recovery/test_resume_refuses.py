@@ -124,6 +124,38 @@ def test_the_time_since_and_what_it_bounds(folder: RunFolder) -> None:
     assert "how long nobody looked is not known" in " ".join(past_lines(past))
 
 
+GUARD = """{"utc":"%s","what":"armed"}
+{"utc":"%s","what":"acting","why":"the run has gone","state":"sink","killed":true}
+{"utc":"%s","what":"off confirmed","took_s":1.25,"how":"by the instruments' own word"}
+"""
+
+
+def test_what_its_guard_did_bounds_the_charge(folder: RunFolder) -> None:
+    from datetime import timedelta
+
+    from harness.history import read_history
+    from harness.show import show_text
+
+    died_at = read_history(folder).ended
+    stamps = tuple((died_at + timedelta(seconds=after)).isoformat() for after in (-20, 1, 9))
+    log = folder.path / "guard.log"
+    log.write_text(GUARD % stamps)
+    past = look_back(folder.path, now=died_at + timedelta(hours=8))
+    assert past.gap is not None
+    assert past.gap.seconds == 9.0
+    assert past.gap.most_ah == pytest.approx(4.25 * 9 / 3600)
+    for text in ("\n".join(past_lines(past)), show_text(folder)):
+        words = " ".join(text.split())
+        assert "its guard acted: the run has gone; off confirmed after 1.2 s, by the instruments' own word" in words
+    log.write_text(log.read_text()[:-60])
+    past = look_back(folder.path, now=died_at + timedelta(hours=8))
+    assert past.gap is not None
+    assert past.gap.seconds == 28800.0
+    assert "it did NOT say that the bench was off" in " ".join(past_lines(past))
+    log.write_bytes(b"\0" * 400)
+    assert look_back(folder.path).guard is None
+
+
 # -- refusals ----------------------------------------------------------------------------------------------------------
 
 
