@@ -206,7 +206,7 @@ class Guard:
                     sys.stderr.flush()
             if told and self._seen_to():
                 return "somebody has confirmed off"
-            if (most := self.orders["gives_up_s"]) is not None and not took_s <= most:
+            if (most := self.orders["gives_up_s"]) is not None and not took_s <= most and self._nobody_there():
                 return "gave up: a simulated bench that is gone"
         return "off confirmed"
 
@@ -277,6 +277,10 @@ class Guard:
         """Whether the notes that this bench may be live are gone: somebody has confirmed that it is off."""
         notes = self.orders["live_notes"]
         return bool(notes) and not any(os.path.exists(note) for note in notes)
+
+    def _nobody_there(self) -> bool:
+        """Whether nothing listens any more where the outputs in doubt were."""
+        return all(one.off.is_set() or one.nobody_there for one in self.outputs.values())
 
     def alarm(self) -> str:
         """What a person must know and do; what is unknown is called unknown, never 0."""

@@ -291,6 +291,7 @@ class Output:
     amps: float = math.nan
     amps_utc: str = "never"
     last: str = "no answer"
+    nobody_there: bool = False
 
     def switch_off(self) -> bool:
         """Send it; a line that fails is opened anew once. True when it went out. Never raises."""
@@ -305,6 +306,7 @@ class Output:
         try:
             with self.line.lock:
                 self._say(messages)
+                self.nobody_there = False
                 return True
         except Exception as error:  # whatever one line does, the others are still told
             self._lost(error)
@@ -351,6 +353,7 @@ class Output:
 
     def _lost(self, error: Exception) -> None:
         self.last = f"{type(error).__name__}: {error}"
+        self.nobody_there = isinstance(error, ConnectionRefusedError | FileNotFoundError)
         self.line.close()
 
 

@@ -28,8 +28,8 @@ OFF_MOST_S = 20.0
 OLDEST_S = 3.0
 STARTING_S = 5.0
 ENDING_S = 2.0
-SIMULATED_GIVES_UP_S = 60.0
-"""A simulated bench that is gone will never answer, and nothing real is on."""
+SIMULATED_GIVES_UP_S = 3.0
+"""Where nobody listens any more after this long, a simulated bench has ended, and nothing real is on."""
 
 
 @dataclass(slots=True)

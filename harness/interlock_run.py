@@ -26,6 +26,8 @@ class GuardLost(Interlock):
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         if not (watch.guard_silent_s <= GUARD_SILENT_S):
             text = f"no answer for {said(watch.guard_silent_s, 's', digits=1)}, limit {GUARD_SILENT_S:g} s"
+            if watch.guard_silent_s == float("inf"):
+                text = "its process is gone"
             return Finding(self.words, text)
         return None
 

@@ -184,7 +184,8 @@ def _recorded(
             ending = not_begun(bench, unfit)
     finally:
         if bench.guard is not None:
-            bench.guard.bye(off=bool(bench.off_reports) and bench.off_reports[-1].confirmed)
+            off = bool(bench.off_reports) and bench.off_reports[-1].confirmed
+            bench.guard.bye(off=off or _gone_for_good(bench))
     off = ending.outcome != "unsafe" or keep_trying(
         bench,
         say=_quietly(watcher.say),
