@@ -75,14 +75,14 @@ class Place:
 def try_load_stop(place: Place, site: Site) -> Seen:
     """Have the load's own low-volts stop end a small discharge of the pack, and see that it stays ended.
 
-    Raises ``SelfTestFailed`` when it does not act or resumes, ``PreflightRefused`` when its trip cannot be cleared, and
+    Its trip is still there afterwards (``clear_trip``). Raises ``SelfTestFailed`` when it does not act or resumes, and
     what drivers raise. The input is off again whatever comes of it.
     """
     load, entry = place.rig.load, place.bench.one("load")
     if load is None or entry is None:
         raise PreflightRefused("bench: no load whose stop could be tried")
     zero = zero_limits(place.bench)[load.name]
-    amps = min(max(TRY_AMPS, 3.0 * zero), site.envelope.amps_max)
+    amps = min(max(TRY_AMPS, 3.0 * zero, load.dialect.amps.least or 0.0), site.envelope.amps_max)
     arm_load(load, site=site, note=place.note, amps=amps)
     level_before = own_low_stop_volts(site.envelope, lead_ohm=entry.lead_ohm, amps=amps, sense=entry.sense)
     place.note("intent", sync=True, text=f"{load.name}: its own low-volts stop is tripped at {amps:g} A")
@@ -94,7 +94,6 @@ def try_load_stop(place: Place, site: Site) -> Seen:
         took_s = _acts(place, load.name, partial(_load_off, load, zero), _ignored(load.name, "low-volts", level, volts))
         load.arm_low_volts(volts=level_before)
         _stays_off(place, load.name, "low-volts", partial(_load_off, load, zero))
-    _cleared(load)
     seen = Seen(load.name, "low-volts", volts, level, took_s)
     _told(place, seen)
     return seen
@@ -120,8 +119,9 @@ def _load_off(load: Load, zero: float) -> bool:
     return not load.input_is_on() and abs(load.measure_amps()) <= zero
 
 
-def _cleared(driver: Load | Supply) -> None:
-    """The trip was our own doing: cleared with the output off and turned down, as a person at the panel would."""
+def clear_trip(driver: Load | Supply) -> None:
+    """The trip was our own doing: cleared with the output off and turned down, as a person at the panel would. Raises
+    ``PreflightRefused`` where the dialect cannot."""
     if driver.tripped() is None:
         return
     protection = driver.dialect.protection
@@ -162,7 +162,7 @@ def try_supply_stop(place: Place) -> Seen:
             took_s = _acts(place, supply.name, off, _ignored(supply.name, "over-volts", level, volts))
             supply.arm_over_volts(volts=HOLDS_AT_V)
             _stays_off(place, supply.name, "over-volts", off)
-        _cleared(supply)
+        clear_trip(supply)
         supply.set_volts(volts=max(0.0, supply.dialect.volts.least or 0.0))
         supply.arm_over_volts(volts=float(held["over_volts"]))
         supply.set_amps(amps=float(held["amps"]))

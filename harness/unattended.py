@@ -26,7 +26,7 @@ from harness.findings import Finding
 from harness.host import computer_checks
 from harness.person import Person
 from harness.rig import Rig
-from harness.stops_tried import Place, Seen, try_load_stop
+from harness.stops_tried import Place, Seen, clear_trip, try_load_stop
 
 if TYPE_CHECKING:
     from harness.bench import Bench
@@ -180,6 +180,7 @@ def trip_stops(ready: Ready, bench: Bench, tried: Tried, *, now: Callable[[], da
         bench.note("stop failed", sync=True, instrument=load.name, text=str(failed))
         raise
     stops_seen.remember(load.identity, entry=entry, what=seen.what, now=now())
+    bench.guarded(lambda: clear_trip(load))
     # What it was set to for this is no longer what it holds, and the time it took is no gap of a run.
     words = bench.guarded(bench.loop.states.remember)
     if words is not None:

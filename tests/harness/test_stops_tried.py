@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from drivers.scpi import Identity
@@ -21,7 +22,7 @@ from harness.job import Job, Ready, prepare
 from harness.locks import state_dir
 from harness.preflight import zero_limits
 from harness.procedure import procedures
-from harness.stops_tried import Place, try_load_stop, try_supply_stop
+from harness.stops_tried import Place, clear_trip, try_load_stop, try_supply_stop
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
 
@@ -92,7 +93,10 @@ def test_a_load_that_stops_and_stays_off_is_seen_to(bench: Callable[..., On]) ->
     assert max(on.seen_amps) == pytest.approx(0.1, abs=0.02), "the pack gives a tenth of an ampere and no more"
     load = on.rig.load
     assert load is not None
+    assert load.tripped(), "it latched"
+    clear_trip(load)
     assert load.tripped() is None
+    assert on.on == (False, False)
     assert load.state()["low_volts"] == pytest.approx(on.ready.site.envelope.own_stop_v, abs=0.01), "put back"
     (told,) = [one for one in on.noted if one["kind"] == "stop tried"]
     assert told["instrument"] == "load"
@@ -117,7 +121,19 @@ def test_a_load_that_lies_or_resumes_fails_and_is_off(bench: Callable[..., On], 
 def test_clearing_the_trip_leaves_nothing_on(bench: Callable[..., On], restores: bool) -> None:
     on = bench(load=Manners(restores_output=restores))
     try_load_stop(on.place, on.ready.site)
+    assert on.rig.load is not None
+    clear_trip(on.rig.load)
     assert on.on == (False, False)
+
+
+def test_a_trip_that_no_command_clears_is_for_a_person(bench: Callable[..., On]) -> None:
+    on = bench()
+    load = on.rig.load
+    assert load is not None
+    load.dialect = msgspec.structs.replace(load.dialect, protection=None)
+    try_load_stop(on.place, on.ready.site)
+    with pytest.raises(PreflightRefused, match="clear it at its panel and start again; that it acts is remembered"):
+        clear_trip(load)
 
 
 def test_a_load_without_current_cannot_be_tried(bench: Callable[..., On]) -> None:
