@@ -8,6 +8,7 @@ from harness.barrier_records import (
     CUT_OUTS,
     GENTLE_IT,
     PENDING,
+    UNASKED,
     Facts,
     Layer,
     Place,
@@ -23,7 +24,7 @@ def own_stop(*, of: str, what: str, declared: str, seen: str, pending: str, reme
     if declared != "settable":
         remedy = f"own_{key}_stop = true for {of}, if it has a {what} stop that latches; else one that has"
         return Place(None, remedy, 2)
-    known = f"seen to act {seen}" if seen else pending or "declared, not seen"
+    known = seen if seen == UNASKED else f"seen to act {seen}" if seen else pending or "declared, not seen"
     return Place(Layer(words, known, int(bool(seen or pending))), remedy, 1)
 
 

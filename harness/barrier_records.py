@@ -16,6 +16,8 @@ WARM_ROOM_C = 10.0
 
 PENDING = "tripped for real before the run switches on"
 ASKED = "typed at the start of the run"
+UNASKED = "whether it was seen to act is looked up once it answers"
+"""Stands in the place of a day, before anybody knows which instrument is there."""
 
 CUT_OUTS: dict[str, str] = {
     "pack": "thermal cut-out on the pack",

@@ -63,14 +63,17 @@ def barrier_lines(ready: Ready, tried: Tried | None = None) -> Iterator[str]:
 
     ``tried`` is what was tried for real; None where nobody has been asked yet.
     """
-    for row in table(facts(ready), by_files(ready) if tried is None else tried):
+    rows = table(facts(ready), by_files(ready) if tried is None else tried)
+    for row in rows:
         yield f"  {row.hazard}: {_count(row)}"
         for layer in row.outside:
             yield f"    {layer.words} ({layer.known})"
         if row.cheapest:
             yield f"    for another: {row.cheapest}"
-        yield f"    in this computer, one barrier together: {', '.join(row.inside)}"
+        if row.inside[:-1]:
+            yield f"    in this computer, one barrier together: {', '.join(row.inside[:-1])}"
         yield f"    left all the same: {row.residual}"
+    yield f"  beside each of them in this computer: {rows[0].inside[-1] if rows else 'the guard'}"
     yield f"  {WATCHDOG}"
     yield "  this program trips on the samples it takes; it is the last barrier, never the first"
 

@@ -33,6 +33,9 @@ _TOLD_KINDS = (
     "gap",
     "clock step",
     "limit change",
+    "acknowledged",
+    "stop tried",
+    "stop failed",
     "mark",
     "instrument error",
 )
@@ -273,7 +276,7 @@ def _event_words(event: dict[str, object]) -> str:
     rest = [
         str(value) if key in ("text", "what") else f"{key} {plain_words(value)}"
         for key, value in event.items()
-        if key not in ("elapsed_s", "utc", "kind", "rows")
+        if key not in ("elapsed_s", "utc", "kind", "rows", "key")
     ]
     return f"{duration(when) if isinstance(when, int | float) else '?'} {event.get('kind')}: {', '.join(rest)}"
 

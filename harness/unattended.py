@@ -17,6 +17,7 @@ from drivers.supply import Supply
 from harness import acknowledging, stops_seen
 from harness.addresses import simulated
 from harness.barrier_facts import facts_of
+from harness.barrier_records import UNASKED
 from harness.barriers import Facts, Row, Tried, refusals, table
 from harness.block import Block
 from harness.clock import Clock, WallClock
@@ -31,9 +32,6 @@ from harness.stops_tried import Place, Seen, clear_trip, try_load_stop
 if TYPE_CHECKING:
     from harness.bench import Bench
     from harness.job import Ready, Watcher
-
-UNASKED = "looked up once it answers"
-"""Stands for the day on which a stop was seen to act, before anybody knows who is there."""
 
 
 def facts(ready: Ready) -> Facts:
