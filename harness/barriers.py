@@ -72,6 +72,8 @@ def _cheapest(places: list[Place], missing: int) -> str:
 
 def refusals(facts: Facts, tried: Tried) -> tuple[str, ...]:
     """Why this run needs somebody there, each with the cheapest thing that would mend it; empty when it may be left."""
+    if facts.subject == "ups":
+        return facts.never  # nothing would make it pass
     rows = (row for row in table(facts, tried) if not row.enough)
     return (*facts.never, *(f"{row.hazard}: {_has(row)}; cheapest: {row.cheapest}" for row in rows))
 
@@ -134,7 +136,10 @@ def _heat(facts: Facts, _: Tried) -> Iterator[Place]:
 
 def _short(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield fuse(facts, tried)
-    yield bms_any(facts, "over-current")
+    if facts.subject == "ups":
+        yield Place(Layer(f"{facts.supply or 'supply'}'s own current limit", "set and read back"))
+    else:
+        yield bms_any(facts, "over-current")
 
 
 def _joint(facts: Facts, tried: Tried) -> Iterator[Place]:
@@ -164,6 +169,8 @@ def _ups_volts(facts: Facts, tried: Tried) -> Iterator[Place]:
 
 
 def _short_words(facts: Facts) -> str:
+    if facts.subject == "ups":
+        return "its own capacitors spark when it is connected"
     amps = "hundreds of amperes" if facts.short_amps is None else f"about {facts.short_amps:.0f} A"
     return f"a short circuit takes {amps}: the fuse must be made to break that, as DC; an arc on re-plugging"
 

@@ -118,7 +118,7 @@ def one_screen(ready: Ready, tried: Tried, *, now: datetime | None = None) -> It
     yield STOP_WORDS
 
 
-STAY_WORDS = "STAY WITH IT: it was not asked, or may not, be left alone."
+STAY_WORDS = "STAY WITH IT: this run was not started to be left alone."
 
 
 def _subject(ready: Ready) -> str:

@@ -192,7 +192,13 @@ def _sense_at_home(supply: Supply, *, remote: bool) -> Iterator[None]:
 
 def _nothing_connected(place: Place) -> None:
     """Raise ``PreflightRefused`` when volts stand on the node: a pack there would be pushed, or push."""
-    behind = place.rig.switch("contactor") is not None
+    contactor = place.rig.switch("contactor")
+    behind = contactor is not None
+    if contactor is not None and contactor.is_on():
+        raise PreflightRefused(
+            f"{contactor.name}: the contactor is closed: open it; until then the supply's over-volts "
+            "stop counts as declared only"
+        )
     for entry in place.bench.instruments:
         driver = place.rig.drivers[entry.name]
         # Wired to the pack's own side of an open contactor; the supply's sense was just brought home.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from harness.procedure import procedures
 from harness.stops_tried import Place, clear_trip, try_load_stop, try_supply_stop
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
+from sims.scenario import load_scenario
 
 DISCHARGE = ("charge_first=false",)
 NOW = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
@@ -175,6 +177,31 @@ def test_a_supply_with_nothing_connected_is_tried_at_five_volts(bench: Callable[
         key: before[key] for key in ("over_volts", "amps", "output")
     }
     assert supply.senses_remotely(), "its sense leads are used again"
+
+
+def test_behind_an_open_contactor_nothing_is_connected(files: Any, tmp_path: Path) -> None:
+    """The pack stays where it is; the sense leads at its terminals are left out of it."""
+    clock = VirtualClock()
+    facts = load_scenario("cabinet")
+    sim = SimBench(replace(facts, fitted=(*facts.fitted, "contactor")), now=clock.now, seed=None)
+    place = tmp_path / "bench.toml"
+    place.write_text(sim.bench_toml({name: f"sim:cabinet/{name}" for name in sim.names}))
+    sim.switches["contactor"].turn(False)
+    connection = connect(load_bench(place), clock=clock, sim=sim)
+    try:
+        assert connection.rig is not None
+        assert connection.rig.switch("contactor") is not None
+        trial = Place(connection.bench_file, connection.rig, clock, lambda *_, **__: None, clock.sleep)
+        seen = try_supply_stop(trial)
+        assert seen.volts == pytest.approx(5.0, abs=0.05)
+        sim.switches["contactor"].turn(True)
+        clock.sleep(1.0)
+        with pytest.raises(PreflightRefused, match="declared only"):
+            try_supply_stop(trial)
+        assert sim.world.supply is not None
+        assert not sim.world.supply.output_on
+    finally:
+        connection.close()
 
 
 def test_a_supply_whose_stop_does_not_act_fails(bench: Callable[..., On]) -> None:
