@@ -58,6 +58,17 @@ class History:
         return now
 
     @property
+    def mains_on(self) -> bool:
+        """Whether the UPS had mains, as far as is known, when the record ends."""
+        on = False
+        for event in self.events:
+            if event.get("kind") == "switched" and event.get("what") == "mains":
+                on = event.get("on") is True
+            elif event.get("kind") == "off" and event.get("result") == "confirmed":
+                on = False
+        return on
+
+    @property
     def ended_s(self) -> float:
         """Bench time of the last thing in the record, s; 0 when there is nothing."""
         return self._last[0]

@@ -176,7 +176,7 @@ def _recorded(
     except Usage as error:
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
-    unfit = guarded(ready, connection, bench, begun.folder, lock)
+    unfit = guarded(ready, connection, bench, begun.folder, lock, say=_quietly(watcher.say), stopped=flag.asked)
     try:
         if unfit is None:
             ending = attempt(ready, bench, before=before_the_run(ready, bench, cleared))
@@ -219,6 +219,7 @@ def _begin(
     for kind, file in (("pack.toml", site.pack_file), ("ups.toml", site.ups_file)):
         if file is not None:
             folder.add_input(kind, file.text)
+    _keep_dialects(site, folder)
     folder.keep_room()
     recorder = Recorder(folder, clock=clock, columns=rig.columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
@@ -229,6 +230,16 @@ def _begin(
     # A run that is cut off must still tell what it was asked and on which bench.
     write_result(folder, first_result(ready, site, rig, folder, started))
     return _Begun(site, bench, folder, recorder, started)
+
+
+def _keep_dialects(site: Site, folder: RunFolder) -> None:
+    """Dialect files that stand beside the bench file stand beside its copy too: then the copy can be used like it."""
+    here = site.bench.path.resolve().parent
+    for word in sorted({entry.dialect for entry in site.bench.instruments if entry.dialect.endswith(".toml")}):
+        place = Path(word).resolve()
+        if place.parent == here and place.name not in ("bench.toml", "pack.toml", "ups.toml"):
+            with suppress(OSError):
+                folder.add_input(place.name, place.read_bytes())
 
 
 def _bench(

@@ -14,7 +14,6 @@ from procedures.floor_sweep import Overdrawn, Sweep
 from procedures.plans import settled
 
 NOT_HELD_AGAIN = "a level held before the stop was not held after it"
-DIED_MEANWHILE = "the run before this one died while it was looked for"
 
 
 def rest_of(sweep: Sweep) -> None:
@@ -41,7 +40,7 @@ def _rest_of(sweep: Sweep, run: Swept) -> None:
         return
     if run.fine is None:
         # It only shows itself right after a cut-off, with mains still away.
-        run.restart, run.restart_why = None, DIED_MEANWHILE
+        run.restart, run.restart_why = None, "the run before this one died while it was looked for"
     sweep.onto_battery()
     sweep.fine_down(good=good, bad=bad)
 

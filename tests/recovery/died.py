@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -60,14 +60,17 @@ def ended(
     scenario: str | Scenario = "porch",
     edit: Callable[[str], str] = lambda text: text,
     watcher: Watcher | None = None,
+    beside: Mapping[str, str] | None = None,
 ) -> Ended:
-    """One whole run in memory."""
+    """One whole run in memory. ``beside``: files beside the bench file, by name."""
     clock = VirtualClock()
     facts = load_scenario(scenario) if isinstance(scenario, str) else scenario
     bench = SimBench(facts, now=clock.now, seed=None)
     files = Path(tempfile.mkdtemp(dir=place))
     addresses = {name: f"sim:{bench.scenario}/{name}" for name in bench.names}
     (files / "bench.toml").write_text(edit(bench.bench_toml(addresses, clock=None)), encoding="utf-8")
+    for name, text in (beside or {}).items():
+        (files / name).write_text(text, encoding="utf-8")
     (files / "pack.toml").write_text(bench.pack_toml(), encoding="utf-8")
     (files / "ups.toml").write_text(bench.ups_toml(), encoding="utf-8")
     kind = procedures()[procedure]

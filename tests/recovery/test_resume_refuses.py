@@ -234,6 +234,32 @@ def test_the_same_bench_at_another_address(folder: RunFolder) -> None:
     assert again(folder, Heard(), seen_off=serial(folder), bench=str(place)).goes_on is None
 
 
+def test_dialect_files_beside_the_bench_file_are_kept_with_the_run(tmp_path: Path) -> None:
+    """So that the kept copy can be used like the file itself, from wherever it lies."""
+    from importlib import resources
+
+    dialect = resources.files("drivers").joinpath("dialects/scpi-load.toml").read_text()
+
+    def own(text: str) -> str:
+        return text.replace('dialect = "scpi-load"', 'dialect = "mine.toml"')
+
+    place = tmp_path / "files"
+    place.mkdir()
+    whole = ended(place, "c-rate", "rates_it=0.2", "step_s=2", "rest_s=6", edit=own, beside={"mine.toml": dialect})
+    assert whole.done.exit_code == 0
+    folder = died(whole, tmp_path, rows=round(0.9 * whole.rows))
+    assert (folder.inputs / "mine.toml").read_text() == dialect
+    assert folder.changed_inputs() == ()
+    assert again(folder, Heard(), seen_off=serial(folder)).goes_on is None
+    given = place / "bench.toml"
+    given.write_text((folder.inputs / "bench.toml").read_text())
+    (place / "mine.toml").write_text(dialect)
+    assert again(folder, Heard(), seen_off=serial(folder), bench=str(given)).goes_on is None
+    (place / "mine.toml").write_text(dialect + "\n")
+    with pytest.raises(Usage, match="not the bench of that run"):
+        again(folder, Heard(), seen_off=serial(folder), bench=str(given))
+
+
 def test_a_run_that_came_to_its_end(whole: Ended) -> None:
     with pytest.raises(Usage, match=r"came to its end \(finished\), nothing to resume"):
         look_back(whole.done.folder.path)
