@@ -1,4 +1,4 @@
-"""The table ``[limits]`` of a pack file: what is granted, what is refused and in which words, and where it then stands."""
+"""The table ``[limits]`` of a pack file: what is granted, what is refused and how, and where it then stands."""
 
 from __future__ import annotations
 

@@ -231,11 +231,12 @@ def spend(
     scenario: Scenario | None = None,
     procedure: Any = None,
     patient: bool = False,
+    seed: int | None = None,
 ) -> Night:
     """Run one short night and hand back how it went. ``each(n, sample)`` is called as the screen is; ``arrange`` may
     hang things on the bench before anything is said."""
     clock = clock or VirtualClock()
-    bench = SimBench(scenario or facts(short), now=clock.now, seed=None)
+    bench = SimBench(scenario or facts(short), now=clock.now, seed=seed)
     wires = Wires(bench, clock, *(one for one in (fault, second) if one is not None))
     if arrange is not None:
         arrange(wires)

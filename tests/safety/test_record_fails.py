@@ -212,7 +212,7 @@ def test_a_disk_that_stalls(procedure: str, tmp_path: Path, monkeypatch: pytest.
         lets_go.set()
     safe(night)
     assert (night.exit_code, night.result.outcome) == (25, "tripped")
-    assert "record failed: record: " in night.result.end_reason
+    assert "record behind: the disk has not taken anything for " in night.result.end_reason
     assert "the disk has not taken anything for" in night.result.end_reason
     rows = list(samples(night.folder))  # type: ignore[arg-type]
     assert len(rows) == night.result.rows
