@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 
 import msgspec
 
@@ -15,10 +16,10 @@ from harness.guarding import GuardLink, start, why_not
 from harness.job import Ready
 from harness.locks import BenchLock
 from harness.person import PATIENCE_S
-from harness.rehearsal import NotInMemory, rehearse
+from harness.rehearsal import GUARD_LOG, NotInMemory, in_memory, rehearse
 from harness.result import Guarded, Rehearsed
 
-GUARD_LOG = "guard.log"
+REHEARSING = "the guard is made to act for real, three times over, at 80 mA: this takes some 15 s"
 
 LONGER = 3.0
 SPARE_S = 7200.0
@@ -57,7 +58,16 @@ def _tell(bench: Bench, guarded: Guarded, **more: object) -> None:
     bench.note("guard", sync=True, **told)
 
 
-def guarded(ready: Ready, connection: Connection, bench: Bench, folder: RunFolder, lock: BenchLock) -> UserError | None:
+def guarded(
+    ready: Ready,
+    connection: Connection,
+    bench: Bench,
+    folder: RunFolder,
+    lock: BenchLock,
+    *,
+    say: Callable[[str], None],
+    stopped: Callable[[], bool],
+) -> UserError | None:
     """Give the run its guard; before one that is left alone it is seen to act. Whatever goes wrong with that is handed
     back, and nothing of the run itself has been energised."""
     rehearsed: tuple[Rehearsed, ...] = ()
@@ -65,7 +75,9 @@ def guarded(ready: Ready, connection: Connection, bench: Bench, folder: RunFolde
     try:
         if ready.job.unattended:
             try:
-                rehearsed = rehearse(ready, connection, folder, note=bench.note)
+                if not in_memory(ready):
+                    say(REHEARSING)
+                rehearsed = rehearse(ready, connection, folder, note=bench.note, stopped=stopped)
             except NotInMemory as why:
                 words = str(why)
                 bench.note("rehearsed", text=words)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,6 +15,7 @@ from typing import Any
 import pytest
 
 from harness import rehearsal
+from harness.clock import WallClock
 from harness.connect import Connection, connect
 from harness.errors import SelfTestFailed
 from harness.folder import RunFolder
@@ -116,8 +120,8 @@ def told(at_s: float = float("nan"), off_s: float = float("nan"), why: str = "")
 @pytest.mark.parametrize(
     ("what", "said", "why"),
     [
-        (RUN_DIES, told(1.0), "took nan s"),  # no journal of a guard
-        (GUARD_DIES, told(), "took nan s"),
+        (RUN_DIES, told(1.0), "a run that dies is ended by the guard: off was not confirmed"),  # no journal of a guard
+        (GUARD_DIES, told(), "a run whose guard dies ends: off was not confirmed"),
         (GUARD_DIES, told(1.0, 6.1), "took 5.1 s, limit 5 s"),
     ],
 )
@@ -143,3 +147,76 @@ def test_whoever_is_left_on_is_a_failure(tmp_path: Path, monkeypatch: pytest.Mon
         rig.load.switch(True)
         with pytest.raises(SelfTestFailed, match=r"load at .* A after it, and not off"):
             rehearse(ready, connection, folder, note=lambda kind, **more: None)
+
+
+# -- through the command line ------------------------------------------------------------------------------------------
+
+PLAN = ("charge_first=false", "rest_s=0", "rest_after_s=0", "rate_it=0.5", "end_v=25")
+
+
+def command(place: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    files = ("--bench", str(place / "bench.toml"), "--pack", str(place / "pack.toml"), "--out", str(place / "runs"))
+    sets = [part for one in PLAN for part in ("--set", one)]
+    return subprocess.run(
+        [sys.executable, "-m", "harness.cli", "run", "capacity", *files, *sets, *words],
+        capture_output=True,
+        text=True,
+        timeout=100,
+        env={**os.environ, "NIGHTBENCH_STATE": str(place / "state")},
+    )
+
+
+def newest(place: Path) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    folder = max(one for one in (place / "runs").iterdir() if one.is_dir())
+    events = [json.loads(line) for line in (folder / "events.jsonl").read_text(encoding="utf-8").splitlines()]
+    return json.loads((folder / "result.json").read_bytes()), [one for one in events if "kind" in one]
+
+
+@contextmanager
+def cabinet(place: Path) -> Iterator[ServedBench]:
+    bench = serve("cabinet", stepped=True)
+    stop = threading.Event()
+    thread = threading.Thread(target=bench.run_forever, args=(stop.is_set,), daemon=True)
+    thread.start()
+    (place / "bench.toml").write_text(bench.bench_toml(), encoding="utf-8")
+    (place / "pack.toml").write_text(bench.bench.pack_toml(), encoding="utf-8")
+    try:
+        yield bench
+    finally:
+        stop.set()
+        thread.join()
+        bench.close()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+def test_a_run_that_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once with somebody there; then alone, its guard seen to act before; then one whose load does not obey it."""
+    with cabinet(tmp_path) as bench:
+        assert command(tmp_path).returncode == 0
+        told = command(tmp_path, "--unattended")
+        assert told.returncode == 0, told.stderr
+        assert "three times over" in " ".join(told.stderr.split())
+        result, events = newest(tmp_path)
+        assert [one["what"] for one in result["guard"]["rehearsed"]] == list(rehearsal.WORDS.values())
+        kinds = [one["kind"] for one in events if one["kind"] in ("rehearsed", "guard", "energised")]
+        assert kinds == ["rehearsed"] * 3 + ["guard", "energised"]
+        kind = type(bench.bench.world.load)
+        until_s = []
+
+        def obstinate(self: object, name: str, value: object) -> None:
+            """Takes no notice of the first "off" of something that is on, nor of any for 2.3 s after it: too long."""
+            if name == "input_on" and value is False and getattr(self, name, False):
+                until_s[:] = until_s or [WallClock().wall() + 2.3]
+                if WallClock().wall() < until_s[0]:
+                    return
+            object.__setattr__(self, name, value)
+
+        monkeypatch.setattr(kind, "__setattr__", obstinate, raising=False)
+        told = command(tmp_path, "--unattended")
+        assert told.returncode == 40, told.stderr
+        result, events = newest(tmp_path)
+        assert result["outcome"] == "refused"
+        assert "a run that hangs is ended by the guard: took " in result["end_reason"]
+        assert [one for one in events if one["kind"] == "energised"] == []
+        assert not bench.bench.world.load.input_on
