@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import Night, Short, Wires, facts, judge, spend
+from night import Night, Short, Wires, facts, judge, obstinate, spend
 
 from harness.samplefile import samples
 
@@ -113,6 +113,45 @@ def test_a_rising_joint_is_told_before_it_ends_a_run(tmp_path: Path) -> None:
     (told,) = night.events("warning")
     assert told["text"].startswith("lead resistance: ")
     assert told["elapsed_s"] < night.events("trip")[0]["elapsed_s"] - 60.0
+
+
+# -- a voltmeter that ended a run, as a witness -------------------------------------------------------------------------
+
+
+def test_off_is_proven_by_another_voltmeter(tmp_path: Path) -> None:
+    """The one that stands still never sees the pack step back."""
+    night = worn(tmp_path, WORN["meter stands still"])
+    off = night.result.off_confirmation
+    assert off is not None
+    assert off.confirmed
+    assert off.witness.startswith("other instrument (supply)") or off.witness == "same instrument"
+    assert "its own voltmeter is doubted" in off.how
+
+
+def test_and_not_proven_when_none_has_seen_it(tmp_path: Path) -> None:
+    """The load says that it is off and that nothing flows, and goes on sinking; the meter stands still."""
+    one = WORN["meter stands still"]
+    lying: list[bool] = []
+
+    def answer(message: bytes) -> bytes | None:
+        if message.startswith(b"INP OFF"):
+            lying.append(True)
+            return b""
+        if lying and message.startswith(b"INP?"):
+            return b"0\n"
+        return b"0.0000\n" if lying and message.startswith(b"MEAS:CURR") else None
+
+    def arrange(wires: Wires) -> None:
+        one.breaks(wires.bench.wear, one.at_s)
+        obstinate(wires, "load", answer)
+
+    night = spend(tmp_path, one.short, arrange=arrange)
+    assert lying
+    assert night.exit_code == 99
+    off = night.result.off_confirmation
+    assert off is not None
+    assert "current ended only with the lowest current set: the output is not proven open" in off.how
+    assert any("TREAT THE BENCH AS LIVE" in text for text in night.said)
 
 
 # -- the end of a charge -----------------------------------------------------------------------------------------------
