@@ -11,7 +11,10 @@ from dataclasses import dataclass
 
 from harness.errors import PlanRefused
 from harness.keys import Keys
-from harness.limits_settings import REASON, SETTINGS, Changed, Levels
+from harness.limits_settings import REASON, SETTINGS, Changed, Levels, Setting
+
+NUMBER_MOST = 1e9
+"""What a number in a file may be at all; whether a limit may be that is told with the rest of the plan."""
 
 REASON_LEAST = 10
 """Characters under which nobody has said why."""
@@ -27,14 +30,14 @@ class Asked:
 
 
 def read_limits(keys: Keys) -> tuple[Asked, ...]:
-    """What the table asks for. Raises Usage for an unknown key, a value outside its bounds, a reason without a key or
+    """What the table asks for. Raises Usage for an unknown key, a value that is no number, a reason without a key or
     too short to be one."""
     keys.known((*SETTINGS, *(key + REASON for key in SETTINGS)))
     asked = []
     for key, one in SETTINGS.items():
         reason = _reason(keys, key)
         if keys.has(key):
-            asked.append(Asked(key, keys.number(key, unit=one.unit, low=one.low, high=one.high), reason))
+            asked.append(Asked(key, keys.number(key, unit=one.unit, low=-NUMBER_MOST, high=NUMBER_MOST), reason))
         elif reason:
             keys.refuse(key + REASON, f"a reason, but no {key} beside it", f"add {key}, or take the line out")
     return tuple(asked)
@@ -52,29 +55,30 @@ def _reason(keys: Keys, key: str) -> str:
 
 
 def granted(asked: Iterable[Asked], *, usual: Levels, where: str) -> tuple[Changed, ...]:
-    """The changes, each beside the usual value. Raises PlanRefused for a hard limit that would be loosened and for an
-    adjustable one that is without a reason. ``where`` is the file."""
+    """The changes, each beside the usual value. Raises PlanRefused for a hard limit that would be loosened, for an
+    adjustable one without a reason, and for what is out of bounds. ``where`` is the file."""
     changed = []
     for one in asked:
         setting = SETTINGS[one.key]
         plain = setting.usual(usual)
-        stands = f"{where}: [limits] {one.key} = {one.value:g}"
-        side = "at most" if setting.careful == "lower" else "at least"
-        if not (setting.low <= one.value <= setting.high):
-            raise PlanRefused(
-                f"{stands}: outside {setting.low:g} to {setting.high:g} {setting.unit}; put the file right"
-            )
-        if setting.loosens(one.value, plain):
-            if setting.hard:
-                raise PlanRefused(
-                    f"{stands}: looser than {plain:g} {setting.unit}, and this limit may only be made tighter; "
-                    f"use {side} {plain:g}, or take the line out"
-                )
-            if not one.reason:
-                raise PlanRefused(
-                    f"{stands}: looser than the usual {plain:g} {setting.unit}, and nobody says why; "
-                    f'add {one.key}{REASON} = "...", or use {side} {plain:g}'
-                )
+        if why := _why_not(one, setting, plain):
+            raise PlanRefused(f"{where}: [limits] {one.key} = {one.value:.12g}: {why}")
         if one.value != plain:
             changed.append(Changed(one.key, one.value, plain, setting.unit, one.reason))
     return tuple(changed)
+
+
+def _why_not(one: Asked, setting: Setting, plain: float) -> str:
+    """Why this is refused, and what to do; "" when it is granted."""
+    least = f"use {'at most' if setting.careful == 'lower' else 'at least'} {plain:g}"
+    looser = setting.loosens(one.value, plain)
+    if looser and setting.hard:
+        usual = f"{plain:g} {setting.unit}".rstrip()
+        return f"looser than {usual}, and this limit may only be made tighter; {least}, or take the line out"
+    if not (setting.low <= one.value <= setting.high):
+        bounds = f"from {setting.low:g} to {setting.high:g} {setting.unit}".rstrip()
+        return f"out of bounds; accepted: a number {bounds}, or take the line out"
+    if looser and not one.reason:
+        usual = f"{plain:g} {setting.unit}".rstrip()
+        return f'looser than the usual {usual}, and nobody says why; add {one.key}{REASON} = "...", or {least}'
+    return ""

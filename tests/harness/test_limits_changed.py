@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf, nan
+from math import inf, nan, nextafter
 from pathlib import Path
 
 import pytest
@@ -109,17 +109,17 @@ REFUSED = [
     (("low_volts = 19.1", f"low_volts_reason = {WHY}"), PlanRefused, "may only be made tighter"),
     (("high_volts = 29.7", f"high_volts_reason = {WHY}"), PlanRefused, "use at most 29.6"),
     (("unattended_temp_max_c = 51", f"unattended_temp_max_c_reason = {WHY}"), PlanRefused, "use at most 50"),
-    (("heating_k_per_min = 3.1",), Usage, "accepted: a number from 0.2 to 3 K/min"),
-    (("joint_watts = 2.5", f"joint_watts_reason = {WHY}"), Usage, "accepted: a number from 0.2 to 2 W"),
+    (("heating_k_per_min = 3.1",), PlanRefused, "may only be made tighter; use at most 3"),
+    (("joint_watts = 2.5", f"joint_watts_reason = {WHY}"), PlanRefused, "may only be made tighter; use at most 2"),
     # levels keep their order
     (("low_volts = 20.0",), PlanRefused, "cut-off 20 V is not above low volts 20 V"),
     (("high_volts = 28.8",), PlanRefused, "high volts 28.8 V is not above target 28.8 V"),
     # adjustable ones: with a reason, inside their bounds
     (("rise_above_room_k = 21",), PlanRefused, 'nobody says why; add rise_above_room_k_reason = "..."'),
-    (("rise_above_room_k = 31", f"rise_above_room_k_reason = {WHY}"), Usage, "from 10 to 30 K"),
-    (("rise_above_room_k = 9",), Usage, "from 10 to 30 K"),
-    (("charge_out_share = 1.51", f"charge_out_share_reason = {WHY}"), Usage, "from 1 to 1.5"),
-    (("frozen_s = 19",), Usage, "from 20 to 300 s"),
+    (("rise_above_room_k = 31", f"rise_above_room_k_reason = {WHY}"), PlanRefused, "from 10 to 30 K"),
+    (("rise_above_room_k = 9",), PlanRefused, "from 10 to 30 K"),
+    (("charge_out_share = 1.51", f"charge_out_share_reason = {WHY}"), PlanRefused, "from 1 to 1.5"),
+    (("frozen_s = 19",), PlanRefused, "from 20 to 300 s"),
     (("tail_longest_s = 14401",), PlanRefused, "looser than the usual 14400 s"),
     (("frozen_s = 61", 'frozen_s_reason = "because"'), Usage, "too short to be a reason"),
     (("frozen_s = 61", 'frozen_s_reason = ""'), Usage, "an empty text"),
@@ -158,6 +158,18 @@ def test_what_is_no_number_is_refused_wherever_it_comes_from(files: Path, key: s
     pack = replace(load_pack(files / "pack.toml"), limits=(Asked(key, value, WHY),))
     with pytest.raises(PlanRefused):
         envelope(pack=pack, bench=load_bench(files / "bench.toml"))
+
+
+@pytest.mark.parametrize("key", SETTINGS)
+def test_a_hair_over_is_over(files: Path, key: str) -> None:
+    """Every limit moved past what it may be, with the best of reasons: exit code 10."""
+    one, usual = SETTINGS[key], with_limits(files).limit(key)
+    away = inf if one.careful == "lower" else -inf
+    over = nextafter(usual if one.hard else one.high, away)
+    with pytest.raises(PlanRefused) as caught:
+        with_limits(files, f"{key} = {over!r}", f"{key}{REASON} = {WHY}")
+    assert caught.value.exit_code == 10
+    assert key in str(caught.value)
 
 
 # -- the data sheet, and the table -------------------------------------------------------------------------------------

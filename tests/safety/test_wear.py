@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 from night import Night, Short, Wires, facts, judge, obstinate, spend
 
+from harness.loop import Loop
 from harness.samplefile import samples
 
 HALF_FULL = Short("capacity", 0.5, ("charge_first=false", "rate_it=0.75", "rest_s=2", "rest_after_s=2"), "load")
@@ -115,7 +117,7 @@ def test_a_rising_joint_is_told_before_it_ends_a_run(tmp_path: Path) -> None:
     assert told["elapsed_s"] < night.events("trip")[0]["elapsed_s"] - 60.0
 
 
-# -- a voltmeter that ended a run, as a witness -------------------------------------------------------------------------
+# -- a voltmeter that ended a run, as a witness ------------------------------------------------------------------------
 
 
 def test_off_is_proven_by_another_voltmeter(tmp_path: Path) -> None:
@@ -152,6 +154,37 @@ def test_and_not_proven_when_none_has_seen_it(tmp_path: Path) -> None:
     assert off is not None
     assert "current ended only with the lowest current set: the output is not proven open" in off.how
     assert any("TREAT THE BENCH AS LIVE" in text for text in night.said)
+
+
+# -- what stands around a run ------------------------------------------------------------------------------------------
+
+AROUND: dict[str, tuple[str, Callable[[float], Any], str, int, float]] = {
+    "guard": ("guard_silent_s", lambda s: s, "guard lost: no answer for ", 21, 3.0),
+    "disk": ("record_state", lambda s: (s, math.inf), "record behind: the disk has not taken anything for ", 25, 5.0),
+    "room": ("record_state", lambda s: (0.0, 101e6 - 1e6 * s), "record behind: ", 25, 1.0),
+}
+
+
+@pytest.mark.parametrize("short", [HALF_FULL, CHARGING, RESTING], ids=["sink", "source", "rest"])
+@pytest.mark.parametrize("what", AROUND)
+def test_what_stands_around_a_run_fails(
+    what: str, short: Short, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From some time on it answers no more: off within one period after its limit, in every phase."""
+    name, says, words, exit_code, limit_s = AROUND[what]
+    began_s, plain = 30.0, Loop.look
+
+    def look(self: Loop, block: Any) -> Any:
+        setattr(self, name, lambda: says(max(0.0, self.clock.now() - began_s)))
+        return plain(self, block)
+
+    monkeypatch.setattr(Loop, "look", look)
+    night = spend(tmp_path, short)
+    assert judge(night) == []
+    assert night.exit_code == exit_code
+    assert night.result.end_reason.startswith(words), night.result.end_reason
+    if night.on_at():
+        assert off_after_s(night, began_s) <= limit_s + 1.0 + 0.2
 
 
 # -- the end of a charge -----------------------------------------------------------------------------------------------
