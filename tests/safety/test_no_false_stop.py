@@ -70,3 +70,33 @@ def of_a_ups(out: Path, procedure: str, sets: tuple[str, ...], seed: int) -> Don
 def test_on_a_ups(procedure: str, seed: int, tmp_path: Path) -> None:
     done = of_a_ups(tmp_path, procedure, ON_A_UPS[procedure], seed)
     assert done.exit_code == 0, done.result.end_reason
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_a_quiet_plateau_for_ten_hours(tmp_path: Path) -> None:
+    """Voltmeters without noise, in steps of 10 mV, at 0.05 It: a reading stands still for half an hour."""
+    facts = load_scenario(SCENARIO)
+    short = Short("capacity", 0.55, ("charge_first=false", "rate_it=0.05", "rest_s=2", "rest_after_s=2"), "load")
+    quiet = {"volts_step": 0.010, "volts_noise": 0.0, "volts_accuracy_range_pct": 0.05}
+    scenario = replace(
+        facts,
+        pack=replace(facts.pack, start_share=(short.start_share,) * 4),
+        meter=replace(facts.meter, **quiet),
+        load=replace(facts.load, **quiet),
+        supply=replace(facts.supply, **quiet),
+    )
+    longest: list[float] = []
+    since = [0.0, 0.0]
+
+    def each(_number: int, sample: Any) -> None:
+        if sample.pack_volts != since[0]:
+            since[:] = [sample.pack_volts, sample.elapsed_s]
+        longest.append(sample.elapsed_s - since[1])
+
+    with quick():
+        night = spend(tmp_path, short, scenario=scenario, each=each)
+    assert night.exit_code == 0, night.refusal or night.result.end_reason
+    assert len(longest) > 36000
+    assert max(longest) > 1200.0, "it did stand still"
+    print(f"\n{len(longest)} samples, the same volts for {max(longest):.0f} s at most")
