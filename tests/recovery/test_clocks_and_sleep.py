@@ -168,6 +168,14 @@ def test_a_blink_is_no_sleep(tmp_path: Path) -> None:
     assert a_night(tmp_path, "capacity", Sleepy(at_s=9.5, for_s=0.5)).exit_code == 0
 
 
+def test_what_the_calendar_went_on_by_in_sleep_is_no_step() -> None:
+    clock = Sleepy(at_s=5.0, for_s=7200.0)
+    watch = HostWatch(clock)
+    clock.sleep(10.0)
+    noticed = watch.look()
+    assert (noticed.slept_s, noticed.step_s) == (7200.0, 0.0)
+
+
 GAPS = {
     "sink": (Commanded("sink", 6.0), 0.0, 6.35),
     "source": (Commanded("source", 4.0), -4.25, 0.0),

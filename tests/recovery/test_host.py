@@ -49,6 +49,7 @@ def test_kept_awake_and_let_go(name: str, tmp_path: Path, monkeypatch: pytest.Mo
     with kept_awake() as words:
         pid = int((tmp_path / "pid").read_text())
         assert alive(pid)
+        assert os.getsid(pid) != os.getsid(0), "a key pressed for the run does not end it"
         assert words == f"kept awake by {name}"
     assert not alive(pid)
 

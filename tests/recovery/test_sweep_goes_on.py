@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import random
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from died import Ended, died, ended
 
@@ -74,6 +76,20 @@ def test_every_row_folds_as_it_did_when_it_was_live(whole: Ended, tmp_path: Path
     one = known(died(whole, tmp_path, rows=whole.rows))
     assert one.over
     assert one.run.end_reason == whole.done.result.end_reason
+
+
+def test_orders_written_a_moment_before_they_were_carried_out(whole: Ended, tmp_path: Path) -> None:
+    """As on real instruments: by the record a level then began earlier, and is over a sample earlier than it was."""
+    folder = died(whole, tmp_path, rows=whole.rows)
+    lines = [json.loads(line) for line in folder.events_jsonl.read_bytes().splitlines()]
+    for line in lines:
+        if line.get("kind") == "intent":
+            line["elapsed_s"] -= 0.7
+    folder.events_jsonl.write_text("".join(msgspec.json.encode(line).decode() + "\n" for line in lines))
+    late, exact = known(folder), known(died(whole, tmp_path, rows=whole.rows))
+    assert late.over
+    assert held(late) == held(exact)
+    assert [len(level.volts) for level in late.run.coarse.held] != [len(level.volts) for level in exact.run.coarse.held]  # type: ignore[union-attr]
 
 
 def test_what_a_power_cut_leaves_of_both_files_is_never_read_as_more(whole: Ended, tmp_path: Path) -> None:
@@ -144,6 +160,10 @@ def test_one_that_dies_again_is_taken_up_again(whole: Ended, tmp_path: Path) -> 
     moved = where / f"{folder.name}-died"
     folder.path.rename(moved)
     folder = RunFolder.open(moved)
+    earlier = read_history(folder).earlier
+    assert earlier is not None
+    gap_s = second.result.conditions["gap_s"].value
+    assert earlier.ended_s == pytest.approx(-float(gap_s or 0.0), abs=1e-3), "before this one began, by the calendar"
     one = known(folder)
     assert held(one)[: len(held(known(first)))] == held(known(first))
     assert len(held(one)) > len(held(known(first)))
