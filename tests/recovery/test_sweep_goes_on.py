@@ -92,6 +92,31 @@ def test_orders_written_a_moment_before_they_were_carried_out(whole: Ended, tmp_
     assert [len(level.volts) for level in late.run.coarse.held] != [len(level.volts) for level in exact.run.coarse.held]  # type: ignore[union-attr]
 
 
+def test_a_record_that_was_begun_before_its_bench(whole: Ended, tmp_path: Path) -> None:
+    """Events count from the making of the record, which takes time on a slow disk; samples from that of the bench."""
+    folder = died(whole, tmp_path, rows=whole.rows)
+    lines = [json.loads(line) for line in folder.events_jsonl.read_bytes().splitlines()]
+    for line in lines[1:]:
+        line["elapsed_s"] += 1.7
+    folder.events_jsonl.write_text("".join(msgspec.json.encode(line).decode() + "\n" for line in lines))
+    late, exact = known(folder), known(died(whole, tmp_path, rows=whole.rows))
+    assert late.over
+    assert [len(level.volts) for level in late.run.coarse.held] == [len(level.volts) for level in exact.run.coarse.held]  # type: ignore[union-attr]
+
+
+def test_marks_come_back_with_their_samples(tmp_path: Path) -> None:
+    """No contact on this bench: what the person noticed tells where it warned, live and out of the record."""
+    porch = ended(tmp_path, "voltage-floor", "idle_s=0", "mains_wait_s=45", scenario="porch")
+    live, left = porch.done.result, result_of(died(porch, tmp_path, rows=porch.rows))
+    assert "by an operator's mark" in live.figures["warn_v"].basis
+    assert left.figures["warn_v"].value == live.figures["warn_v"].value
+    marks = [row.marks for row in read_history(died(porch, tmp_path, rows=porch.rows)).rows if row.marks]
+    assert marks
+    at = [event["elapsed_s"] for event in events(porch.done.folder) if event["kind"] == "mark"]
+    seen = [row.elapsed_s for row in read_history(porch.done.folder).rows if row.marks]
+    assert seen == pytest.approx(at, abs=1e-3)
+
+
 def test_what_a_power_cut_leaves_of_both_files_is_never_read_as_more(whole: Ended, tmp_path: Path) -> None:
     """Rows and events reach the disk each in their own time: whatever is left, no level is held that was not."""
     draw, all_held = random.Random(7), held(known(died(whole, tmp_path, rows=whole.rows)))
