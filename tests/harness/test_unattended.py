@@ -5,18 +5,23 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 import harness.connect
+import harness.unattended
 from harness.briefing import one_screen
+from harness.clock import VirtualClock
 from harness.config_bench import CUT_OUTS
 from harness.job import Job, prepare
 from harness.lines import WIDTH, wrapped
+from harness.person import ServedPerson
+from harness.preflight import Check
 from harness.procedure import procedures
-from harness.unattended import by_files, facts
+from harness.unattended import by_files, computer_obstacles, facts
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
 
@@ -251,6 +256,23 @@ def test_words_of_cut_outs_in_the_bench_file(files: Any, cli: Any) -> None:
     assert facts(ready).cut_outs == frozenset(CUT_OUTS)
     wrong = files("porch").edited("bench", (r"^fuse_amps", 'cut_outs = "smok"\nfuse_amps'))
     cli("check", *wrong.words()).refused(2, "cut_outs", "pack, lug, cold, smoke")
+
+
+def test_a_computer_that_may_go_off_is_not_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = VirtualClock(utc0=datetime(2026, 3, 1, tzinfo=UTC))
+    monkeypatch.setattr(harness.unattended, "computer_checks", lambda clock: ())
+    assert computer_obstacles(clock) == ()
+    said = (Check("computer", "note", "runs on its battery: when that is empty nobody looks any more; plug it in"),)
+    monkeypatch.setattr(harness.unattended, "computer_checks", lambda clock: said)
+    assert computer_obstacles(clock) == (f"computer: {said[0].text}",)
+
+
+def test_a_served_bench_s_own_hands_read_things_off(serving: Callable[..., Any]) -> None:
+    with serving("porch", stepped=True) as bench:
+        person = ServedPerson(bench.served.control)
+        assert person.tell("fuse", "Amps: ") == "25"
+        assert person.tell("anything else", "?: ") is None
+        person.close()
 
 
 def test_the_supply_s_stop_is_tried_with_nothing_connected(cli: Any, serving: Callable[..., Any], out: Path) -> None:
