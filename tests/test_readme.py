@@ -21,6 +21,7 @@ from harness.config_instrument import INSTRUMENT_KEYS
 from harness.config_pack import PACK_KEYS
 from harness.config_ups import SITE_FACTS, UPS_KEYS
 from harness.errors import Usage
+from harness.limits_settings import SETTINGS
 from harness.listing import TITLES
 from harness.planning import plan_keys, read_plan
 from harness.procedure import procedures
@@ -269,7 +270,7 @@ def test_the_keys_explained_are_keys() -> None:
     section = README.partition("## The three files")[2].partition("## Reading the result")[0]
     rows = re.findall(r"^\| (`.*?) \|", section, re.MULTILINE)
     explained = {key for row in rows for key in re.findall(r"`(\w+)`", row)}
-    assert explained <= {*INSTRUMENT_KEYS, *PACK_KEYS, *UPS_KEYS, *SITE_FACTS}
+    assert explained <= {*INSTRUMENT_KEYS, *PACK_KEYS, *UPS_KEYS, *SITE_FACTS, *SETTINGS}
     assert len(explained) > 30
 
 

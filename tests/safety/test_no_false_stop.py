@@ -22,9 +22,9 @@ from sims.scenario import drawn, load_scenario
 NIGHTS = 30
 
 ON_A_PACK = {
-    # 12 min at 1.5 It down the knee; the end of a charge; a stair of rates on a half-full pack
-    "capacity": Short("capacity", 0.30, ("charge_first=false", "rate_it=1.5", "rest_s=2", "rest_after_s=2"), "load"),
-    "charge": Short("charge", 0.97, ("amps=4",), "supply"),
+    # 6 min at 1.5 It down the knee; the end of a charge; a stair of rates on a half-full pack
+    "capacity": Short("capacity", 0.15, ("charge_first=false", "rate_it=1.5", "rest_s=2", "rest_after_s=2"), "load"),
+    "charge": Short("charge", 0.98, ("amps=4",), "supply"),
     "c-rate": Short("c-rate", 0.60, ("step_s=30", "rest_s=5"), "load"),
 }
 ON_A_UPS = {"voltage-floor": ("idle_s=0", "coarse_step_v=1"), "charge-ceiling": ("step_v=1",)}
