@@ -82,6 +82,10 @@ def look_back(place: Path | str, *, now: datetime | None = None) -> Past:
     outcome = folder.outcome()
     if outcome == RUNNING:
         raise Busy(f"{folder.path}: this run is on; stop it where it runs, nothing was done here")
+    if outcome == "unsafe":
+        raise Usage(
+            f"{folder.path}: off was NOT confirmed at its end: treat the bench as live; `nightbench safe` first"
+        )
     if outcome != INTERRUPTED:
         raise Usage(f"{folder.path}: this run came to its end ({outcome}), nothing to resume; `show` tells it")
     history = read_history(folder)

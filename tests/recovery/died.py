@@ -61,9 +61,10 @@ def ended(
     edit: Callable[[str], str] = lambda text: text,
     watcher: Watcher | None = None,
     beside: Mapping[str, str] | None = None,
+    clock: VirtualClock | None = None,
 ) -> Ended:
     """One whole run in memory. ``beside``: files beside the bench file, by name."""
-    clock = VirtualClock()
+    clock = clock or VirtualClock()
     facts = load_scenario(scenario) if isinstance(scenario, str) else scenario
     bench = SimBench(facts, now=clock.now, seed=None)
     files = Path(tempfile.mkdtemp(dir=place))

@@ -10,6 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+from died import ended
 from night import SHORT, Night, judge, quick, spend, truly_off
 
 from harness.clock import Clock, VirtualClock, WallClock
@@ -148,6 +149,18 @@ def test_the_first_act_after_sleep_is_off(name: str, at_s: float, tmp_path: Path
     assert after[0] in (b"OUTP OFF", b"INP OFF"), "nothing is asked before it is told off"
     kinds = [event["kind"] for event in night.events()]
     assert kinds.index("trip") < kinds.index("gap"), "off and why first, then the record of the gap"
+
+
+@pytest.mark.parametrize("at_s", [20.0, 150.0])
+@pytest.mark.parametrize("name", ["voltage-floor", "charge-ceiling"])
+def test_with_a_ups_on_the_bench_too(name: str, at_s: float, tmp_path: Path) -> None:
+    """With its mains on, and on the stand-in: everything goes off, mains too, before anybody asks anything."""
+    with quick():
+        night = ended(tmp_path, name, scenario="cabinet", clock=Sleepy(at_s=at_s, for_s=600.0))
+    assert (night.done.exit_code, night.done.result.outcome) == (24, "tripped")
+    world = night.bench.world
+    assert (world.supply.output_on, world.load.input_on, night.bench.ups.mains_on) == (False, False, False)
+    assert "the computer was asleep for 0:10:00" in night.done.result.end_reason
 
 
 def test_what_a_gap_bounds_is_told_and_never_counted(tmp_path: Path) -> None:

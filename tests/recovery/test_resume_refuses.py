@@ -265,6 +265,13 @@ def test_a_run_that_came_to_its_end(whole: Ended) -> None:
         look_back(whole.done.folder.path)
 
 
+def test_a_run_whose_off_was_not_confirmed(folder: RunFolder) -> None:
+    told = json.loads(folder.result_json.read_bytes())
+    folder.result_json.write_text(json.dumps(told | {"outcome": "unsafe", "exit_code": 99}))
+    with pytest.raises(Usage, match="treat the bench as live; `nightbench safe` first"):
+        look_back(folder.path)
+
+
 def test_a_run_that_is_on(folder: RunFolder) -> None:
     from filelock import FileLock
 
