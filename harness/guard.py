@@ -280,7 +280,8 @@ class Guard:
 
     def _nobody_there(self) -> bool:
         """Whether nothing listens any more where the outputs in doubt were."""
-        return all(one.off.is_set() or one.nobody_there for one in self.outputs.values())
+        doubtful = [one for one in self.outputs.values() if not one.off.is_set()]
+        return bool(doubtful) and all(one.nobody_there for one in doubtful)
 
     def alarm(self) -> str:
         """What a person must know and do; what is unknown is called unknown, never 0."""

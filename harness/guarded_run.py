@@ -82,6 +82,8 @@ def guarded(
                 words = str(why)
                 bench.note("rehearsed", text=words)
         bench.guard_with(guard_for(ready, bench, folder, lock))
+        if bench.guarded_by is not None and bench.guarded_by.unreachable:
+            say(f"note: guard: {'; '.join(bench.guarded_by.unreachable)}")
     except (NoGuard, SelfTestFailed) as error:
         return error
     if bench.guarded_by is not None or words:

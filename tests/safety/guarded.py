@@ -63,8 +63,8 @@ class Control:
 
 
 @contextmanager
-def served(*, stepped: bool = False) -> Iterator[tuple[ServedBench, Control]]:
-    bench = serve("porch", stepped=True) if stepped else serve("porch", speed=SPEED)
+def served(*, stepped: bool = False, wire: str = "tcp") -> Iterator[tuple[ServedBench, Control]]:
+    bench = serve("porch", wire=wire, stepped=True) if stepped else serve("porch", wire=wire, speed=SPEED)
     stop = threading.Event()
     thread = threading.Thread(target=bench.run_forever, args=(stop.is_set,), daemon=True)
     thread.start()
@@ -129,15 +129,22 @@ class Run:
 
 
 @contextmanager
-def run(place: Path, procedure: str = "capacity", *, stepped: bool = False, wait: bool = True) -> Iterator[Run]:
-    """A run that carries current."""
+def run(
+    place: Path,
+    procedure: str = "capacity",
+    *,
+    stepped: bool = False,
+    wire: str = "tcp",
+    program: tuple[str, ...] = ("-m", "harness.cli"),
+) -> Iterator[Run]:
+    """A run that carries current. ``program`` may stand in the place of the command line."""
     output, sets = RUNS[procedure]
     place.mkdir(parents=True)
-    with served(stepped=stepped) as (bench, control):
+    with served(stepped=stepped, wire=wire) as (bench, control):
         (place / "bench.toml").write_text(bench.bench_toml(), encoding="utf-8")
         (place / "pack.toml").write_text(bench.bench.pack_toml(), encoding="utf-8")
         files = ("--bench", str(place / "bench.toml"), "--pack", str(place / "pack.toml"))
-        command = [sys.executable, "-m", "harness.cli", "run", procedure, *files, "--out", str(place / "runs")]
+        command = [sys.executable, *program, "run", procedure, *files, "--out", str(place / "runs")]
         command += [part for one in sets for part in ("--set", one)]
         process = subprocess.Popen(
             command,
@@ -149,9 +156,8 @@ def run(place: Path, procedure: str = "capacity", *, stepped: bool = False, wait
         )
         one = Run(place, bench, control, process, output)
         try:
-            if wait:
-                one.until(lambda: one.energised() or process.poll() is not None, "energised")
-                assert process.poll() is None, process.communicate()
+            one.until(lambda: one.energised() or process.poll() is not None, "energised")
+            assert process.poll() is None, process.communicate()
             yield one
         finally:
             with suppress(ProcessLookupError):
@@ -165,9 +171,9 @@ def pause(draw: random.Random, most_s: float = 1.5) -> None:
     time.sleep(draw.uniform(0.0, most_s))
 
 
-def run_killed(place: Path, draw: random.Random, *, procedure: str) -> float:
+def run_killed(place: Path, draw: random.Random, *, procedure: str, wire: str = "tcp") -> float:
     """KILL the run: how long until everything is off, s."""
-    with run(place, procedure) as one:
+    with run(place, procedure, wire=wire) as one:
         pause(draw)
         began = time.monotonic()
         one.process.kill()
@@ -247,4 +253,44 @@ def guard_told_to_end(place: Path, *, procedure: str) -> float:
         took_s = one.off_within_s(10.0, since=began)
         assert one.process.wait(timeout=5) == -signal.SIGKILL
         one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        return took_s
+
+
+LOOP_HANGS = """
+import sys, threading, time
+from harness.bench import Bench
+from harness.cli import main
+
+look, count = Bench._look, [0]
+def hangs(self):
+    count[0] += self.block.phase != "rest"
+    while count[0] > 10:
+        time.sleep(0.01)
+    return look(self)
+def ticks():
+    while True:
+        time.sleep(0.01)
+threading.Thread(target=ticks, daemon=True).start()
+Bench._look = hangs
+main()
+"""
+
+
+def loop_hung(place: Path, *, procedure: str) -> float:
+    """Only the sampling loop hangs, after some samples with current; all threads of the run go on: how long until
+    everything is off, from the last sample on, s."""
+    with run(place, procedure, program=("-c", LOOP_HANGS)) as one:
+        rows = 0
+
+        def goes_on() -> bool:
+            nonlocal rows
+            (file,) = place.glob("runs/*/samples.csv")
+            before, rows = rows, file.read_text(encoding="utf-8").count("\n")
+            return rows != before
+
+        while goes_on():
+            time.sleep(0.3)  # three periods
+        began = time.monotonic() - 0.6
+        took_s = one.off_within_s(20.0, since=began)
+        assert one.process.wait(timeout=5) == -signal.SIGKILL
         return took_s

@@ -188,6 +188,15 @@ def test_an_instrument_that_stays_on_when_told_off_is_found_before_the_run(tmp_p
         connection.close()
 
 
+def test_off_that_took_long_is_not_giving_up(tmp_path: Path, a_run: int) -> None:
+    with guarded(tmp_path, a_run, "tcp", {}) as bench:
+        bench.guard.orders["gives_up_s"] = 0.0
+        assert not bench.guard._nobody_there(), "in doubt, but somebody may be there"
+        for one in bench.guard.outputs.values():
+            one.off.set()
+        assert not bench.guard._nobody_there(), "nobody is in doubt"
+
+
 def test_one_that_is_gone_does_not_keep_the_others_on(tmp_path: Path, a_run: int) -> None:
     """The supply's port refuses; the load is told within moments all the same, and the alarm says who is in doubt."""
     with guarded(tmp_path, a_run, "tcp", {}) as bench:

@@ -17,7 +17,7 @@ from pathlib import Path
 from signal import SIGINT, SIGSTOP
 
 import pytest
-from guarded import both_killed, guard_killed, guard_told_to_end, run, run_killed, run_stopped, stormed
+from guarded import both_killed, guard_killed, guard_told_to_end, loop_hung, run, run_killed, run_stopped, stormed
 
 from harness.guarding import SILENCE_LEAST_S
 from harness.stops import StoppedByPerson
@@ -143,3 +143,21 @@ def test_when_the_run_cannot_confirm_off(tmp_path: Path, monkeypatch: pytest.Mon
         monkeypatch.undo()
         one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
         assert one.control.is_off()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("wire", ["pty", "hislip"])
+def test_killed_on_other_lines(wire: str, tmp_path: Path) -> None:
+    draw = random.Random(wire)
+    took = [run_killed(tmp_path / str(n), draw, procedure=procedure(n), wire=wire) for n in range(some(10))]
+    figures(f"run killed over {wire}, off after", took, 10)
+    assert max(took) <= DEATH_WORST_S
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["capacity", "charge"])
+def test_a_loop_that_hangs_while_threads_go_on(name: str, tmp_path: Path) -> None:
+    took_s = loop_hung(tmp_path / "0", procedure=name)
+    print(f"loop hung in {name}: off within {took_s:.2f} s")
+    assert took_s <= SILENCE_WORST_S + 0.6, "and 0.6 s within which the last sample was"
