@@ -32,6 +32,7 @@ from harness.result import write_result
 from harness.rig import Rig
 from harness.signals import StopFlag
 from harness.site import Site
+from harness.still_warm import watch_heat
 from harness.unattended import Cleared, allow, before_the_run, note_cleared
 from harness.unsafe import keep_trying
 from harness.wiring_up import wire_up
@@ -198,6 +199,14 @@ def _recorded(
             lock.mark_live(begun.folder.path, subject=ready.site.subject, doubt=asdict(bench.before_doubt))
     done = begun.end(ready, ending)
     watcher.ended(done)
+    watch_heat(
+        connection.rig or bench.rig,
+        bench.clock,
+        reason=ending.end_reason,
+        last_c=bench.loop.pack_temp_c,
+        say=_quietly(watcher.say),
+        asked=flag.asked,
+    )
     return done
 
 

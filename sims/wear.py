@@ -6,6 +6,7 @@ feeds on the temperature it makes (it is a steady source).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -58,12 +59,13 @@ class Wear:
         """The converter of volts, or of temperature, of an instrument hangs."""
         self._agenda.put(at_s, self._parts[name].freeze)
 
-    def heat(self, watts: float, *, at_s: float) -> None:
+    def heat(self, watts: float, *, at_s: float, until_s: float = math.inf) -> None:
         """The cells make heat of their own, with or without a current, W all together."""
 
         def warm() -> None:
-            self._world.pack.warm(watts * EVERY_S)
-            self._world.changed()
+            if self._world.t < until_s:
+                self._world.pack.warm(watts * EVERY_S)
+                self._world.changed()
 
         self._growing(at_s, warm)
 

@@ -156,6 +156,37 @@ def test_and_not_proven_when_none_has_seen_it(tmp_path: Path) -> None:
     assert any("TREAT THE BENCH AS LIVE" in text for text in night.said)
 
 
+# -- heat after off --------------------------------------------------------------------------------------------------
+
+
+def alarms(night: Night) -> list[str]:
+    return [text for text in night.said if text.startswith("*** PACK is at ")]
+
+
+def test_cells_that_go_on_heating_themselves_are_told_again_and_again(tmp_path: Path) -> None:
+    """Off ends no runaway: as long as the pack warms somebody is told, and at last that nobody looks any more."""
+    night = worn(tmp_path, WORN["cells that heat themselves"])
+    assert night.exit_code == 21
+    assert len(alarms(night)) >= 10
+    temps = [float(text.split()[4]) for text in alarms(night)]
+    assert temps == sorted(temps)
+    assert night.said[-1].startswith("*** PACK WAS LEFT WARMING at ")
+    assert len(night.on_at()) == 1
+
+
+def test_cells_that_have_calmed_down_are_left(tmp_path: Path) -> None:
+    one = WORN["cells that heat themselves"]
+    night = worn(tmp_path, replace(one, breaks=lambda w, t: w.heat(30.0, at_s=t, until_s=t + 400.0)))
+    assert night.exit_code == 21
+    assert 1 <= len(alarms(night)) <= 6
+    assert "it has not warmed any more for 5 min" in night.said[-1]
+
+
+def test_other_ends_are_not_followed_by_it(tmp_path: Path) -> None:
+    night = worn(tmp_path, WORN["sense leads of the load come off"])
+    assert not any("PACK" in text for text in night.said)
+
+
 # -- what stands around a run ------------------------------------------------------------------------------------------
 
 AROUND: dict[str, tuple[str, Callable[[float], Any], str, int, float]] = {
