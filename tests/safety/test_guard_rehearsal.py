@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -85,6 +86,22 @@ def test_all_three_are_seen_to_act(how: dict[str, Any], tmp_path: Path) -> None:
         assert rows[-1]["what"] == ended
         (samples,) = folder.path.glob(f"rehearsed/{what}/*/samples.csv")
         assert samples.read_text(encoding="utf-8").count(",sinking,") >= 3
+
+
+@pytest.mark.slow
+def test_by_the_supply_where_there_is_no_load(tmp_path: Path) -> None:
+    with served(tmp_path, stepped=True) as (bench, _, connection, folder):
+        connection.close()
+        text = (tmp_path / "bench.toml").read_text(encoding="utf-8")
+        head, *tables = re.split(r"^(?=\[\[instrument\]\])", text, flags=re.MULTILINE)
+        kept = [table for table in tables if 'role = "load"' not in table]
+        (tmp_path / "bench.toml").write_text(head + "".join(kept), encoding="utf-8")
+        ready = prepare(Job(procedures()["charge"], tmp_path / "bench.toml", tmp_path / "pack.toml"))
+        again = connect(ready.site.bench)
+        found = rehearse(ready, again, folder, note=lambda kind, **more: None)
+        again.close()
+        assert len(found) == 3
+        assert not bench.bench.world.supply.output_on
 
 
 def test_none_in_memory(tmp_path: Path) -> None:
