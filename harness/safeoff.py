@@ -102,6 +102,12 @@ class _Seen:
         return self.off is not None or not all(map(math.isnan, self.amps))
 
 
+def _has_to_start(driver: Supply | Load | PowerSwitch) -> bool:
+    """Whether its line has to be opened, and it is deaf for seconds after that: nobody waits for so long."""
+    wire = driver.session.wire
+    return bool(wire.boot_s) and not wire.is_open
+
+
 class SafeOff:
     """Drives everything off in order and confirms; one object a run. ``note`` is told of errors, after the fact."""
 
@@ -247,6 +253,7 @@ class SafeOff:
         if self._tries > 1:
             # Off is in doubt: whoever has no place in this order, but may have been switched on since, is told as well.
             told += [one for one in self._outputs("unknown") if one not in told]
+        told.sort(key=lambda one: _has_to_start(one[1]))  # the others in their order, and at once
         for name, driver in told:
             if order == "trace" and isinstance(driver, Load) and self._tries == 1:
                 self._let_it_sink()
