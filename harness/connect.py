@@ -35,8 +35,17 @@ KEPT_EXCHANGES = 1000
 
 
 def open_simulated(scenario: str, *, now: Callable[[], float], seed: int | None) -> Any:
-    """A simulated bench by scenario name. Raises ``Usage`` for an unknown one."""
+    """A simulated bench by scenario name, or of a scenario file that ends in .toml. Raises ``Usage`` for an unknown one
+    and for a file that cannot be used."""
     known: list[str] = []
+    if scenario.endswith(".toml"):
+        (entry, *_) = entry_points(group="nightbench.benches")
+        try:
+            return entry.load()(scenario, now=now, seed=seed)
+        except OSError as error:
+            raise Usage(f"scenario = {scenario}: {error.strerror or error}; name a scenario file") from error
+        except ValueError as error:
+            raise Usage(f"scenario = {error}") from error
     for entry in entry_points(group="nightbench.benches"):
         module = __import__(entry.module, fromlist=["scenarios"])
         known.extend(module.scenarios())
