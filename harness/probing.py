@@ -21,9 +21,9 @@ from harness.probing_line import Asker, NoAnswer, learn
 from harness.probing_questions import OutOfStep, Questions
 
 SENTENCE = (
-    "it answers everything with {said!r}: it wants a remote command first (SYST:REM is a common one). That sets "
-    "something, so it cannot be tried with questions: look it up in its manual, and see [remote] in "
-    "`nightbench new dialect FILE`"
+    "it answers everything with {said!r}: it wants a remote command first (SYST:REM is a common one), or speaks a "
+    "language of its own. A remote command sets something, so it cannot be tried with questions: look it up in its "
+    "manual, and see [remote] and identity_ask in `nightbench new dialect FILE`"
 )
 MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
 
@@ -58,7 +58,21 @@ def probe(
         result.against.append(f"the line broke: {error.why}")
     finally:
         line.close()
+    if result.against:
+        result.against += filter(None, map(_left_out, own))
     return result
+
+
+def _left_out(own: Dialect) -> str:
+    """Which questions of a person's own file were not sent, as nothing shows that they are questions; "" for none."""
+    texts = [own.identity_ask, own.errors_ask, *(part.ask for _, part in parts(own))]
+    unasked = [text for text in dict.fromkeys(texts) if text and not only_asks(text)]
+    if not unasked:
+        return ""
+    return (
+        f"{own.name} was not tried as a whole: {', '.join(unasked)} do not end with ?, so a probe cannot know that "
+        "they set nothing; `nightbench check` asks them"
+    )
 
 
 def _probe(
@@ -69,8 +83,9 @@ def _probe(
     stop: Callable[[], bool],
     met: Callable[[bytes], None],
 ) -> None:
+    # A person's own comes first: what is not understood may be answered as well, by a word that says so.
     asks = [one.identity_ask for one in dialects if only_asks(one.identity_ask)]
-    identity = learn(line, result.manners, asks=list(dict.fromkeys([IDENTITY_ASK, *asks])))
+    identity = learn(line, result.manners, asks=list(dict.fromkeys([*asks, IDENTITY_ASK])))
     if result.manners.sentence:
         result.against.append(SENTENCE.format(said=result.manners.sentence.decode("ascii", "backslashreplace")))
         return
