@@ -142,9 +142,9 @@ class SafeOff:
         return self._contradicted
 
     def drive(self, before: Before, *, keeps_contactor: bool = False) -> OffReport:
-        """Off now, whatever state the bench is in; never raises, and returns within some 15 s; five times the ``boot_s``
-        of an instrument that does not answer come on top. ``keeps_contactor``: the run goes on, its pack stays where it
-        is.
+        """Off now, whatever state the bench is in; never raises, and returns within some 15 s, to which five times the
+        ``boot_s`` of an instrument come that does not answer. ``keeps_contactor``: the run goes on, its pack stays
+        where it is.
 
         Once a witness has contradicted an instrument's word, that word alone proves nothing any more in this run.
         """
