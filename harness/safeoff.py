@@ -202,6 +202,10 @@ class SafeOff:
             asked_s = self._took()
             self._renew(doubtful)
             self._send_off(before.order)
+        if self._keeps_contactor:
+            # The run is over: a contactor that was to stay closed for its next block may be all that ends the current.
+            self._keeps_contactor = False
+            self._send_off(before.order)
         volts = witness.volts if good else self._rig.pack_volts()
         readable = any(one.answered for one in seen.values()) or not math.isnan(volts)
         word = "not confirmed" if readable else "unreadable"

@@ -50,6 +50,9 @@ LATEST_S = 90.0
 """Longest a night may go on, s of bench time, after what it takes when nothing happens (rests, retries, 99)."""
 
 MACHINE_S = 30.0
+RELAY_S = 0.1
+"""A relay that was told has moved by then, s."""
+
 LIARS = (*nights.LIES, "garble")
 FLOOD = b"7" * 70_000
 
@@ -525,6 +528,7 @@ def spend(out: Path, drawn: Drawn, *, hits: bool = True) -> Spent:
 
 def left_on(spent: Spent) -> list[str]:
     bench, world = spent.wires.bench, spent.wires.bench.world
+    spent.clock.sleep(RELAY_S)
     bench.advance()
     world.changed()
     found = []
