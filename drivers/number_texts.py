@@ -14,7 +14,6 @@ from drivers.dialect_parts import Flag, Input, Mode, Reading, Setting, Switch
 from drivers.faults import NotANumber
 from drivers.scpi import fixed, number
 
-
 _WITH_UNIT = re.compile(rb".*[0-9.]\s*[A-Za-z]+\s*", re.DOTALL)
 
 
