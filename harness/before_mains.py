@@ -51,10 +51,11 @@ def _not_there(last: Sequence[Sample], rig: Rig) -> Finding | None:
     """Words when the volts of a supply that is on reach no other voltmeter; ``None`` where there is no other."""
     own = f"{rig.supply_name}_volts"
     gives = [sample.readings.get(own, 0.0) for sample in last]
-    arrives = [
-        max((v for name, v in sample.readings.items() if name.endswith("_volts") and name != own and v == v), default=v0)
-        for sample, v0 in zip(last, gives, strict=True)
+    elsewhere = [
+        [volts for name, volts in sample.readings.items() if name.endswith("_volts") and name != own and volts == volts]
+        for sample in last
     ]
+    arrives = [max(seen, default=volts) for seen, volts in zip(elsewhere, gives, strict=True)]
     # A supply that does not tell its volts tells nothing here: a missing reading is somebody else's business.
     if all(v == v and not there >= ARRIVES_SHARE * v for there, v in zip(arrives, gives, strict=True)):
         text = f"{gives[-1]:.3f} V at the supply, {arrives[-1]:.3f} V at the UPS's battery terminals"
