@@ -110,7 +110,7 @@ class Session:
         with self._lock:
             if self._local is not None and self._trusted and self.wire.is_open:
                 with contextlib.suppress(WireError):
-                    self._order(self._local)
+                    self._order_off(self._local, share=FIRST_SHARE, drop=False)
             self.wire.close()
 
     def reopen(self) -> None:
