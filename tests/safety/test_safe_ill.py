@@ -2,43 +2,12 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
-from typing import Any
 
-import ill
 import pytest
-from ill_safe import left, one
-from shaped import write_files
+from ill_safe import SOURCES, one, safe
 
-from harness import makesafe
-from harness.clock import VirtualClock
-from harness.connect import connect
-from sims.bench import SimBench
 from sims.manners import Manners
-
-SOURCES = ("supply", "load", "meter", "thermometer")
-
-
-def safe(place: Path, fitted: tuple[str, ...], manners: dict[str, Manners], swap: tuple[str, str], what: str) -> Any:
-    """Exit code, what was said, and the bench afterwards."""
-    drawn = ill.Drawn(0, "capacity", "porch", fitted, manners, own=True)
-    clock = VirtualClock()
-    bench = SimBench(ill.facts_of(drawn), now=clock.now, seed=None, manners=manners)
-    write_files(place, bench)
-    text = (place / "bench.toml").read_text("utf-8")
-    assert swap[0] in text
-    (place / "bench.toml").write_text(text.replace(*swap, 1), "utf-8")
-    left(drawn, bench, what, local=False)
-    clock.sleep(1.0)
-    said: list[str] = []
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(makesafe, "connect", partial(connect, clock=clock, sim=bench))
-        code = makesafe.make_safe(str(place / "bench.toml"), out=said.append, err=said.append)
-    clock.sleep(1.0)
-    bench.advance()
-    return code, " ".join(" ".join(said).split()), bench
-
 
 THREE = {"supply": Manners(shape="select", channels=3, wired_channel=1)}
 
