@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from drivers.dialect import Dialect, Setting, load, parts, shipped
+from drivers.dialect import Dialect, LoadDialect, Setting, SupplyDialect, load, parts, shipped
+from drivers.dialect_parts import Remote
+from drivers.dialect_texts import word_of
 from drivers.faults import NotANumber
 from drivers.number_texts import value_of
 from drivers.raw_line import RawLine, only_asks
@@ -26,6 +28,9 @@ SENTENCE = (
     "manual, and see [remote] and identity_ask in `nightbench new dialect FILE`"
 )
 MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
+
+REMOTE_ASK = "SYST:REM?"
+"""Common practice, no source: the standards have no header for it on lines without a control wire of their own."""
 
 ENDLESS = "its error queue does not empty, and no dialect fits one: switch it off and on, and probe it again"
 
@@ -106,8 +111,18 @@ def _probe(
         result.against.append(_nothing_fits(best))
     else:
         result.ranges = _ranges(best, questions, comma=result.decimal_comma)
+        if best.dialect.remote is None and isinstance(best.dialect, SupplyDialect | LoadDialect):
+            result.remote_ask = _remote_ask(questions)
         if why := refusal(dialect_text(result, best)):
             result.against.append(f"{best.dialect.name} would fit, but not on this line: {why}")
+
+
+def _remote_ask(questions: Questions) -> str:
+    """Without such a question nobody sees that somebody pressed the local key, and "off" may be refused after that."""
+    raw = questions.ask(REMOTE_ASK).raw
+    word = "" if raw is None else word_of(raw.decode("ascii", "backslashreplace"))
+    form = Remote(set="", ask=REMOTE_ASK)
+    return REMOTE_ASK if word in (*form.reply_on, *form.reply_off) else ""
 
 
 def _nothing_fits(best: Fit | None) -> str:
