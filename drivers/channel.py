@@ -105,6 +105,10 @@ class Channel:
         if self._select:
             self._has_selected()
 
+    def tell_selected(self, template: str) -> None:
+        """An order to whichever channel is selected now, to take back what went there by mistake."""
+        self._session.tell_whoever(self.text(template))
+
     def messages(self, template: str, number_text: str = "") -> tuple[str, ...]:
         """The literal messages that carry an order to this channel."""
         message = self.text(template, number_text)
