@@ -131,6 +131,7 @@ class SafeOff:
         self._lines: list[str] = []
         self._contradicted: Before | None = None
         self._errors: list[tuple[str, str]] = []
+        self._asked_why: set[str] = set()
 
     def doubt(self, before: Before) -> None:
         """An earlier off was contradicted by the pack's volts: from here on only a witness can confirm."""
@@ -151,7 +152,7 @@ class SafeOff:
         before = self._contradicted or before
         self._keeps_contactor = keeps_contactor
         self._began = (self._clock.now(), self._clock.wall())
-        self._tries, self._lines, self._errors = 0, [], []
+        self._tries, self._lines, self._errors, self._asked_why = 0, [], [], set()
         try:
             self._send_off(before.order)
             report = self._ladder(before)
@@ -200,6 +201,7 @@ class SafeOff:
                 self._soften(doubtful)
             self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))
             asked_s = self._took()
+            self._ask_why(seen, doubtful)
             self._renew(doubtful)
             self._send_off(before.order)
         if self._keeps_contactor:
@@ -281,9 +283,23 @@ class SafeOff:
         return tuple(name for name, one in seen.items() if not one.quiet(self._limit(name))) or tuple(seen)
 
     def _renew(self, names: tuple[str, ...]) -> None:
-        """A fresh line; the next "off" opens it, without waiting for an identity."""
+        """A fresh line; the next "off" opens it, without waiting for an identity. Somebody may have pressed an
+        instrument's local key: control is taken back first, where its dialect knows how."""
         for name in names:
-            self._attempt(name, "line closed", self._rig.drivers[name].session.close)
+            driver = self._rig.drivers[name]
+            self._attempt(name, "line closed", driver.session.close)
+            if driver.can_regain and self._attempt(name, "control taken back", driver.regain):
+                self._lines.append(f"{name}: control taken back from its front panel")
+
+    def _ask_why(self, seen: dict[str, _Seen], names: tuple[str, ...]) -> None:
+        """What the error queue of whoever answers, and did not obey, says about it; once."""
+        for name in names:
+            if name in self._asked_why or name not in seen or seen[name].off is not False:
+                continue
+            self._asked_why.add(name)
+            with suppress(Exception):  # it is only for words
+                if entries := self._rig.drivers[name].errors():
+                    self._lines.append(f"{name} does not obey; its error queue: {'; '.join(map(str, entries[:3]))}")
 
     def _soften(self, names: tuple[str, ...]) -> None:
         """Lowest current: what is left when an output will not open. Never 0 V: with a pack on the node a supply

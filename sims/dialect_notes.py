@@ -12,7 +12,7 @@ import re
 
 from sims.manners import Manners
 
-PACE_RATIO = 1.5
+PACE_RATIO = 2.0
 """Pause that is written down for an instrument which loses what comes too soon: its own gap and half of it."""
 
 BOOT_RATIO = 1.2
