@@ -1,9 +1,9 @@
 """After everything was switched off: does what was switched off hang on this pack at all?
 
 An output that is off sees the pack's volts at its terminals, like everybody on the node; a bench where it does not is
-refused before a run, too. It may be another channel than the bench file means, and the one that is meant may still be
-on. Where a contactor is open only sense leads see the pack; without them those behind it are
-compared with each other.
+refused before a run, too. Of an instrument with several channels it may be another one than the bench file means, and
+the one that is meant may still be on. Where a contactor is open only sense leads see the pack; without them those
+behind it are compared with each other.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ def astray(rig: Rig) -> tuple[str, str] | None:
     near, behind, pack_volts = _seen(rig)
     for seen, stand in ((near, pack_volts), (behind, max(behind.values(), default=0.0))):
         for name, volts in seen.items():
+            if rig.drivers[name].channel is None:
+                continue  # it has but one output, and that one is off
             if stand >= OPEN_V and not volts >= SEES_SHARE * stand:
                 return name, f"{name} is off and reads {volts:.3f} V where {stand:.3f} V stand: {_DO}"
     return None
