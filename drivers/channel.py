@@ -95,10 +95,19 @@ class Channel:
             self._see_selection(message)
 
     def tell_whoever(self, template: str, number_text: str = "") -> None:
-        """An order to whoever is there, only for switching off: neither identity nor selection is looked at."""
-        self._session.tell_whoever(*self.messages(template, number_text))
+        """An order to whoever is there, only for switching off: neither identity nor selection is looked at. What goes
+        as one message is said once more in two: some obey a part of a message only, or none of it.
+        """
+        messages = self.messages(template, number_text)
+        if len(messages) < 2 and self._select:
+            messages = (*messages, self._select, self.text(template, number_text))
+        self._session.tell_whoever(*messages)
         if self._select:
             self._has_selected()
+
+    def tell_selected(self, template: str) -> None:
+        """An order to whichever channel is selected now, to take back what went there by mistake."""
+        self._session.tell_whoever(self.text(template))
 
     def messages(self, template: str, number_text: str = "") -> tuple[str, ...]:
         """The literal messages that carry an order to this channel."""

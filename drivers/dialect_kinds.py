@@ -27,15 +27,17 @@ class AnyDialect(Table, frozen=True, kw_only=True):
     """What dialects of every kind have.
 
     ``identity`` are patterns (``*`` and ``?``) of the whole answer to ``identity_ask``, none = whoever answers.
-    ``errors_ask`` is empty for an instrument without an error queue. ``decimal_comma`` is about its replies.
-    ``exponent`` allows numbers with an exponent in what is sent. ``not_supported`` names optional tables the
-    instrument is known to lack, so that somebody who reads the file need not wonder.
+    ``errors_ask`` is empty for an instrument without an error queue. ``decimal_comma`` is about its replies. ``regain``
+    is said once off was not obeyed, before it is said again: somebody may have taken the instrument to local, where it
+    refuses every order. ``exponent`` allows numbers with an exponent in what is sent. ``not_supported`` names optional
+    tables the instrument is known to lack, so that somebody who reads the file need not wonder.
     """
 
     words: str
     identity: tuple[str, ...] = ()
     identity_ask: str = "*IDN?"
     errors_ask: str = "SYST:ERR?"
+    regain: str = ""
     decimal_comma: bool = False
     exponent: bool = False
     not_supported: tuple[str, ...] = ()

@@ -52,6 +52,8 @@ def sent(dialect: AnyDialect) -> Iterator[Sent]:
 def _of_the_whole(dialect: AnyDialect) -> Iterator[Sent]:
     yield Sent("identity_ask", dialect.identity_ask, of_channel=False, question=True)
     optional = [("errors_ask", dialect.errors_ask), ("channels.ask", dialect.channels.ask)]
+    if dialect.remote is None or dialect.regain != dialect.remote.set:
+        optional.append(("regain", dialect.regain))
     if dialect.remote is not None:
         yield Sent("remote.set", dialect.remote.set, of_channel=False)
         optional += [("remote.local", dialect.remote.local), ("remote.ask", dialect.remote.ask)]

@@ -49,7 +49,8 @@ def visa_resources() -> list[Seen]:
         # The back end warns of each package it could use and has not got; nobody can do anything about it here.
         warnings.simplefilter("ignore")
         found = pyvisa.ResourceManager("@py").list_resources("?*")
-    return [Seen(str(address), "VISA") for address in found]
+    # An interface is what instruments are reached through, and none itself.
+    return [Seen(str(address), "VISA") for address in found if not str(address).upper().endswith("::INTFC")]
 
 
 def serial_ports() -> list[Seen]:

@@ -69,6 +69,16 @@ class Instrument:
             words.append("remote was on, is off")
         return ", ".join(words) or None
 
+    @property
+    def can_regain(self) -> bool:
+        """Whether its dialect knows a text that takes control back from its front panel."""
+        return bool(self._any.regain)
+
+    def regain(self) -> None:
+        """Take control back from its front panel, from whoever is there; only where "off" was not obeyed."""
+        if self._any.regain:
+            self.session.tell_whoever(self._any.regain)
+
     def errors(self) -> tuple[InstrumentError, ...]:
         """Its error queue, read empty; nothing of an instrument without one."""
         return self.session.errors() if self._any.errors_ask else ()
@@ -130,7 +140,14 @@ class Instrument:
 
     def _switch(self, switch: Switch, on: bool, what: str, *, trips: tuple[Flag, ...] = ()) -> None:
         message = switch.set_on if on else switch.set_off
-        self._line.tell(message)
+        try:
+            self._line.tell(message)
+        except ReadBackMismatch:
+            if on:
+                # Somebody else's channel was selected: what was to switch ours on may have switched that one on.
+                with suppress(WireError):
+                    self._line.tell_selected(switch.set_off)
+            raise
         with _confirming(self._line.text(message)):
             held = self._is_on(switch)
         if held is on:

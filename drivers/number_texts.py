@@ -14,6 +14,8 @@ from drivers.dialect_parts import Flag, Input, Mode, Reading, Setting, Switch
 from drivers.faults import NotANumber
 from drivers.scpi import fixed, number
 
+_WITH_UNIT = re.compile(rb".*[0-9.]\s*[A-Za-z]+\s*", re.DOTALL)
+
 
 def sendable(setting: Setting, value: float, *, exponent: bool = False) -> tuple[str, float]:
     """The text that is sent for ``value`` (in the setting's unit), and the value this text means.
@@ -48,7 +50,12 @@ def value_of(raw: bytes, part: Reading | Setting, *, decimal_comma: bool = False
     """A reply as a value in the unit of ``part``. Raises ``NotANumber``."""
     # Counts have no unit of their own; a unit written behind them would be another than the dialect's.
     unit = part.unit if part.per_unit == 1.0 else ""
-    return number(in_form(raw, part.reply), unit=unit, decimal_comma=decimal_comma) / part.per_unit
+    try:
+        return number(in_form(raw, part.reply), unit=unit, decimal_comma=decimal_comma) / part.per_unit
+    except NotANumber as fault:
+        if part.per_unit != 1.0 and _WITH_UNIT.fullmatch(raw):
+            fault.do = 'counts carry no unit: with per_unit the unit it writes goes into reply, such as reply = "{}mV"'
+        raise
 
 
 def whole_of(raw: bytes, part: Flag | Mode | Switch | Input) -> int:

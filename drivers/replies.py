@@ -66,6 +66,11 @@ class Replies:
         if line != message:
             raise ConnectionError(f"received {first!r} where the echo of the message was due; set echo = false?")
 
+    def skip_to(self, line: bytes) -> None:
+        """Take lines away up to ``line``, an echo that keeps nothing back when it does not come."""
+        while self._line() != line:
+            pass
+
     def refuse_rest(self, why: str) -> None:
         """Nothing but padding may be left."""
         if self.buffer.strip(_PADDING):

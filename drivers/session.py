@@ -115,7 +115,7 @@ class Session:
         with self._lock:
             if self._local is not None and self._trusted and self.wire.is_open:
                 with contextlib.suppress(WireError):
-                    self._order(self._local)
+                    self._order_off(self._local, share=FIRST_SHARE, drop=False)
             self.wire.close()
 
     def reopen(self) -> None:
@@ -178,8 +178,9 @@ class Session:
     def tell_whoever(self, *messages: str) -> None:
         """Orders to whoever is there, only for switching off: "off" hurts no instrument, and must not wait for an
         identity. When the open line fails all of them are said once more on a new one, which saying "off" twice
-        allows. A new line starts with an empty message, so that half an earlier message is ended. An answer that is
-        due is taken when it comes; that none comes, or another, keeps nothing back: the next message finds its way.
+        allows. A new line starts with an empty message, so that half an earlier message is ended. An answer or an echo
+        that is due is taken when it comes; that none comes, or another, keeps nothing back: the next message finds its
+        way.
         """
         with self._lock:
             if self.wire.is_open:
@@ -192,7 +193,7 @@ class Session:
             self.wire.open()
             # A banner, or what it answers to these, must not keep the order from it.
             with contextlib.suppress(WireError):
-                self.wire.write("", drop=True)
+                self._order_off("", share=FIRST_SHARE, drop=True)
             if self._remote is not None:
                 self.wire.open()
                 with contextlib.suppress(WireError):
@@ -205,11 +206,12 @@ class Session:
             self._order_off(message, share=LAST_SHARE if number == len(messages) else FIRST_SHARE, drop=drop)
 
     def _order_off(self, message: str, *, share: float, drop: bool) -> None:
-        if not self._order_reply:
+        answered = bool(self._order_reply and message)
+        if not (answered or self.wire.echo):
             self.wire.write(message, drop=drop)
             return
-        raw = self.wire.dismiss(message, within_s=share * self.wire.timeout_s)
-        if raw is None or not self._is_due(raw):
+        raw = self.wire.dismiss(message, within_s=share * self.wire.timeout_s, answered=answered)
+        if raw is None or (answered and not self._is_due(raw)):
             self._trusted = False
 
     def _order(self, message: str) -> bytes | None:

@@ -145,12 +145,14 @@ class Wire(ABC):
         """
         return self._exchange(message, lambda bare: self._answer(bare, wanted), drop=wanted is not None)
 
-    def dismiss(self, message: str, *, within_s: float) -> bytes | None:
-        """Send an order and wait up to ``within_s`` for its answer, which is taken off the line; ``None`` when none
-        came, or more than one line. What stood on the line unasked is thrown away. Raises ``Timeout`` or ``Lost`` when
-        the line breaks, and never because no answer came.
+    def dismiss(self, message: str, *, within_s: float, answered: bool = True) -> bytes | None:
+        """Send an order and wait up to ``within_s`` for its echo, where the line has one, and its answer, where one is
+        due (else b""); both are taken off the line. ``None`` when one of them did not come, or more than one line. What
+        stood on the line unasked is thrown away. Raises ``Timeout`` or ``Lost`` when the line breaks, and never because
+        no answer came.
         """
-        return self._exchange(message, self._dismissed, drop=True, within_s=within_s)
+        say = self._dismissed if answered else self._sent_off
+        return self._exchange(message, say, drop=True, within_s=within_s)
 
     def find(self, message: str, wanted: Callable[[bytes], bool]) -> bytes:
         """Send a message and read, all under one deadline, until a line is ``wanted``; drop the lines before it.
@@ -234,10 +236,15 @@ class Wire(ABC):
         if self.echo:
             self._replies.eat_echo(message, drop=drop)
 
-    def _dismissed(self, message: bytes) -> bytes | None:
-        self._say(message)
+    def _sent_off(self, message: bytes) -> bytes | None:
+        return self._dismissed(message, answered=False)
+
+    def _dismissed(self, message: bytes, *, answered: bool = True) -> bytes | None:
+        self._send(message + self.terminator)
         try:
-            return self._replies.only()
+            if self.echo:
+                self._replies.skip_to(message)
+            return self._replies.only() if answered else b""
         except Exception as error:
             if not self._timed_out(error):
                 raise

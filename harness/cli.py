@@ -233,7 +233,10 @@ def simulate(
     with_parent: bool,
     as_json: bool,
 ) -> None:
-    """List simulated benches, or serve one to any VISA client on this machine."""
+    """List simulated benches, or serve one to any VISA client on this machine.
+
+    SCENARIO: a name of that list, or a scenario file of your own, FILE.toml.
+    """
     from harness.simulating import scenarios_text, serve_bench, serving_text, truth_document, truth_text
 
     if scenario is None:

@@ -13,6 +13,7 @@ from importlib.metadata import entry_points
 from typing import Any
 
 from drivers.faults import InstrumentFault, WrongIdentity
+from drivers.scpi import Identity
 from drivers.session import Session
 from drivers.wire import Exchange, WireError
 from harness.addresses import simulated
@@ -34,9 +35,25 @@ KEPT_EXCHANGES = 1000
 """Exchanges kept until there is a record: who answered, and what was read before anything was switched on."""
 
 
+def known_as(one: Identity) -> str:
+    """By what an instrument is locked, whatever its address; "" for one that is simulated or tells no serial number."""
+    if one.maker == SIMULATED_MAKER or one.serial in NO_SERIAL:
+        return ""
+    return f"{one.maker} {one.model} {one.serial}"
+
+
 def open_simulated(scenario: str, *, now: Callable[[], float], seed: int | None) -> Any:
-    """A simulated bench by scenario name. Raises ``Usage`` for an unknown one."""
+    """A simulated bench by scenario name, or of a scenario file that ends in .toml. Raises ``Usage`` for an unknown one
+    and for a file that cannot be used."""
     known: list[str] = []
+    if scenario.endswith(".toml"):
+        (entry, *_) = entry_points(group="nightbench.benches")
+        try:
+            return entry.load()(scenario, now=now, seed=seed)
+        except OSError as error:
+            raise Usage(f"scenario = {scenario}: {error.strerror or error}; name a scenario file") from error
+        except ValueError as error:
+            raise Usage(f"scenario = {error}") from error
     for entry in entry_points(group="nightbench.benches"):
         module = __import__(entry.module, fromlist=["scenarios"])
         known.extend(module.scenarios())
@@ -93,9 +110,8 @@ class Connection:
         found = {}
         for session in self.sessions:
             with suppress(WireError, InstrumentFault):
-                one = session.identity
-                if one.maker != SIMULATED_MAKER and one.serial not in NO_SERIAL:
-                    found[session.name] = f"{one.maker} {one.model} {one.serial}"
+                if said := known_as(session.identity):
+                    found[session.name] = said
         return found
 
     def close(self) -> None:

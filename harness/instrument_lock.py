@@ -3,7 +3,6 @@ is not talked over."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -12,9 +11,9 @@ from filelock import FileLock, Timeout
 from drivers.faults import Unreadable
 from drivers.scpi import identity
 from harness.addresses import simulated
-from harness.connect import NO_SERIAL, SIMULATED_MAKER
+from harness.connect import known_as
 from harness.errors import Busy, Usage
-from harness.locks import _key, state_dir
+from harness.locks import _key, identity_lock, state_dir
 
 
 @contextmanager
@@ -43,14 +42,12 @@ def holding(address: str) -> Iterator[None]:
 def refuse_held(said: bytes, *, address: str) -> None:
     """Raise ``Busy`` when a run holds the instrument that answered ``said``, by whichever of its addresses."""
     try:
-        one = identity(said)
+        who = known_as(identity(said))
     except Unreadable:
         return
-    if one.maker == SIMULATED_MAKER or one.serial in NO_SERIAL:
+    if not who:
         return
-    # The same words as a run locks by.
-    key = hashlib.sha256(f"{one.maker} {one.model} {one.serial}".encode()).hexdigest()[:24]
-    lock = FileLock(state_dir() / f"{key}.identity.lock")
+    lock = FileLock(identity_lock(who))
     try:
         lock.acquire(timeout=0)
     except Timeout:

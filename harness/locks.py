@@ -63,6 +63,11 @@ def _key(address: str) -> str:
     return hashlib.sha256(repr(_resolved(normal(address))).encode()).hexdigest()[:24]
 
 
+def identity_lock(said: str) -> Path:
+    """Where the lock on an instrument itself is, by ``harness.connect.known_as``. Raises ``Usage``."""
+    return state_dir() / f"{hashlib.sha256(said.encode()).hexdigest()[:24]}.identity.lock"
+
+
 def _resolved(address: str) -> str:
     """The address with its host as a number: one host has many spellings, and a lock must not miss one."""
     head, separator, rest = address.partition("::")
@@ -97,9 +102,9 @@ class BenchLock:
     def acquire_identities(self, identities: Mapping[str, str]) -> None:
         """Take a lock on every instrument itself, by its name in the bench file and its answer to ``*IDN?``: one that
         is reached by LAN from here and by USB from there has two addresses. Raises ``Busy`` or ``Usage``."""
-        by_key = {hashlib.sha256(said.encode()).hexdigest()[:24]: (name, said) for name, said in identities.items()}
-        for key, (name, said) in sorted(by_key.items()):
-            self._take(state_dir() / f"{key}.identity.lock", f"{name} ({said})", " by another address of it")
+        by_place = {identity_lock(said): (name, said) for name, said in identities.items()}
+        for place, (name, said) in sorted(by_place.items()):
+            self._take(place, f"{name} ({said})", " by another address of it")
 
     def _take(self, place: Path, what: str, whose: str) -> None:
         lock = FileLock(place)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 
+from harness.astray import astray, still_joined
 from harness.clock import WallClock
 from harness.config import BenchFile, load_bench
 from harness.connect import Connection, connect
@@ -55,6 +57,8 @@ def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
             # Whoever has looked says more than the volts of a node: nothing is asked of it then.
             before = Before("rest" if vouched else "unknown")
             report, errors = _off(connection, err, before, None if vouched else lock.doubt())
+            if report.confirmed and not vouched:
+                report = _on_this_pack(connection, report, err)
             if report.confirmed:
                 for text in errors:
                     err(wrapped((text,)))
@@ -117,6 +121,18 @@ def _off(
         err("an earlier off was contradicted by the pack's volts: only they, or --seen-off SERIAL, can confirm it now")
         off.doubt(Before(**doubt))  # type: ignore[arg-type]
     return off.drive(before), list(errors)
+
+
+def _on_this_pack(connection: Connection, report: OffReport, err: Say) -> OffReport:
+    """The same report, unless what says that it is off is not on this pack."""
+    assert connection.rig is not None
+    if (words := still_joined(connection.rig)) is not None:
+        err(wrapped((safe_text(words),)))
+    found = astray(connection.rig)
+    if found is None:
+        return report
+    name, words = found
+    return replace(report, word="not confirmed", lines=(*report.lines, words), suspects=(name,))
 
 
 def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say) -> int:

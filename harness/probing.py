@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from drivers.dialect import Dialect, Setting, load, parts, shipped
+from drivers.dialect import Dialect, LoadDialect, Setting, SupplyDialect, load, parts, shipped
+from drivers.dialect_parts import Remote
+from drivers.dialect_texts import word_of
 from drivers.faults import NotANumber
 from drivers.number_texts import value_of
 from drivers.raw_line import RawLine, only_asks
@@ -21,11 +23,14 @@ from harness.probing_line import Asker, NoAnswer, learn
 from harness.probing_questions import OutOfStep, Questions
 
 SENTENCE = (
-    "it answers everything with {said!r}: it wants a remote command first (SYST:REM is a common one). That sets "
-    "something, so it cannot be tried with questions: look it up in its manual, and see [remote] in "
-    "`nightbench new dialect FILE`"
+    "it answers everything with {said!r}: it wants a remote command first (SYST:REM is a common one), or speaks a "
+    "language of its own. A remote command sets something, so it cannot be tried with questions: look it up in its "
+    "manual, and see [remote] and identity_ask in `nightbench new dialect FILE`"
 )
 MORE_LINES = "it answers one question with more than one line, which no dialect can allow for: look for a setting of it"
+
+REMOTE_ASK = "SYST:REM?"
+"""Common practice, no source: the standards have no header for it on lines without a control wire of their own."""
 
 ENDLESS = "its error queue does not empty, and no dialect fits one: switch it off and on, and probe it again"
 
@@ -58,7 +63,21 @@ def probe(
         result.against.append(f"the line broke: {error.why}")
     finally:
         line.close()
+    if result.against:
+        result.against += filter(None, map(_left_out, own))
     return result
+
+
+def _left_out(own: Dialect) -> str:
+    """Which questions of a person's own file were not sent, as nothing shows that they are questions; "" for none."""
+    texts = [own.identity_ask, own.errors_ask, *(part.ask for _, part in parts(own))]
+    unasked = [text for text in dict.fromkeys(texts) if text and not only_asks(text)]
+    if not unasked:
+        return ""
+    return (
+        f"{own.name} was not tried as a whole: {', '.join(unasked)} do not end with ?, so a probe cannot know that "
+        "they set nothing; `nightbench check` asks them"
+    )
 
 
 def _probe(
@@ -69,8 +88,9 @@ def _probe(
     stop: Callable[[], bool],
     met: Callable[[bytes], None],
 ) -> None:
+    # A person's own comes first: what is not understood may be answered as well, by a word that says so.
     asks = [one.identity_ask for one in dialects if only_asks(one.identity_ask)]
-    identity = learn(line, result.manners, asks=list(dict.fromkeys([IDENTITY_ASK, *asks])))
+    identity = learn(line, result.manners, asks=list(dict.fromkeys([*asks, IDENTITY_ASK])))
     if result.manners.sentence:
         result.against.append(SENTENCE.format(said=result.manners.sentence.decode("ascii", "backslashreplace")))
         return
@@ -91,8 +111,18 @@ def _probe(
         result.against.append(_nothing_fits(best))
     else:
         result.ranges = _ranges(best, questions, comma=result.decimal_comma)
+        if best.dialect.remote is None and isinstance(best.dialect, SupplyDialect | LoadDialect):
+            result.remote_ask = _remote_ask(questions)
         if why := refusal(dialect_text(result, best)):
             result.against.append(f"{best.dialect.name} would fit, but not on this line: {why}")
+
+
+def _remote_ask(questions: Questions) -> str:
+    """Without such a question nobody sees that somebody pressed the local key, and "off" may be refused after that."""
+    raw = questions.ask(REMOTE_ASK).raw
+    word = "" if raw is None else word_of(raw.decode("ascii", "backslashreplace"))
+    form = Remote(set="", ask=REMOTE_ASK)
+    return REMOTE_ASK if word in (*form.reply_on, *form.reply_off) else ""
 
 
 def _nothing_fits(best: Fit | None) -> str:

@@ -74,6 +74,8 @@ def _lines(found: Probe, best: Fit, joined: bool) -> Iterator[str]:
         yield f"not_supported = {_value(gone)}"
     yield from _line_table(found)
     yield from _channels_table(best, joined)
+    if found.remote_ask:
+        yield from _remote_table(found.remote_ask)
     yield from _parts(found, best, set(gone))
 
 
@@ -109,6 +111,15 @@ def _channels_table(best: Fit, joined: bool) -> Iterator[str]:
     if channels.how == "select":
         # Two questions in one message were tried; a selection and a question were not, since that selects.
         yield f"joined = {_value(joined)}  # true: it takes a selection and what follows as one message"
+
+
+def _remote_table(ask: str) -> Iterator[str]:
+    yield f"\n# It answers {ask}: a run sees somebody press its local key, and gets through to it to switch off."
+    yield "# What takes it to remote was not tried, since that sets something: hold it against the manual."
+    yield "[remote]"
+    yield f"set = {_value(ask.removesuffix('?'))}"
+    yield '# local = "SYST:LOC"  # gives the front panel back at the end'
+    yield f"ask = {_value(ask)}"
 
 
 def _parts(found: Probe, best: Fit, gone: set[str]) -> Iterator[str]:

@@ -31,6 +31,8 @@ class Probe:
     decimal_comma: bool = False
     fits: list[Fit] = field(default_factory=list)
     """Every dialect, the best first."""
+    remote_ask: str = ""
+    """A question that tells whether the wire or the local key has it; "" when none was understood."""
     ranges: dict[str, Range] = field(default_factory=dict)
     against: list[str] = field(default_factory=list)
     heard: list[Heard] = field(default_factory=list)

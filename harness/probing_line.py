@@ -177,6 +177,7 @@ def _first_answer(line: RawLine, manners: LineManners, ends: Sequence[bytes], as
                     LONGEST_BOOT_S, round(waited_s + unheard * (line.wire.timeout_s + manners.pace_s), 1)
                 )
             return _shorter(ask, answered, manners) or again if end == b"\r\n" else again
+        line.clear()  # some are stuck after a question they do not know
     raise NoAnswer(f"it says {last!r} and nothing more" if last else "nothing came back")
 
 

@@ -29,6 +29,7 @@ def probe_document(found: Probe, file: str | None) -> dict[str, Any]:
         "error_queue": found.errors_ask or None,
         "errors_before": [str(error) for error in found.old_errors],
         "decimal_comma": found.decimal_comma,
+        "remote_ask": found.remote_ask or None,
         "fits": found.found,
         "dialect": best.dialect.name if best and found.found else None,
         "nearest": best.dialect.name if best else None,
@@ -59,6 +60,12 @@ def _lines(found: Probe, file: str | None) -> Iterator[str]:
         like = f", and {', '.join(found.like)} asks the very same" if found.like else ""
         several = f"; {best.channels} channels" if best.channels else ""
         yield f"dialect: {best.dialect.name} fits: {_share(best)} questions answered{several}{like}"
+    if found.remote_ask:
+        command = found.remote_ask.removesuffix("?")
+        yield (
+            f"local key: {found.remote_ask} tells of it, which no shipped dialect asks: use the file that --write "
+            f"writes; {command} in it was not tried, since it sets something"
+        )
     for reason in found.against:
         yield f"no dialect: {safe_text(reason)}"
     if best is not None:

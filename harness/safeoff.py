@@ -102,6 +102,12 @@ class _Seen:
         return self.off is not None or not all(map(math.isnan, self.amps))
 
 
+def _has_to_start(driver: Supply | Load | PowerSwitch) -> bool:
+    """Whether its line has to be opened, and it is deaf for seconds after that: nobody waits for so long."""
+    wire = driver.session.wire
+    return bool(wire.boot_s) and not wire.is_open
+
+
 class SafeOff:
     """Drives everything off in order and confirms; one object a run. ``note`` is told of errors, after the fact;
     ``alive`` is called with each step, so that whoever watches sees that it goes on, ``was_off`` once off is confirmed,
@@ -131,6 +137,7 @@ class SafeOff:
         self._lines: list[str] = []
         self._contradicted: Before | None = None
         self._errors: list[tuple[str, str]] = []
+        self._asked_why: set[str] = set()
 
     def doubt(self, before: Before) -> None:
         """An earlier off was contradicted by the pack's volts: from here on only a witness can confirm."""
@@ -142,15 +149,16 @@ class SafeOff:
         return self._contradicted
 
     def drive(self, before: Before, *, keeps_contactor: bool = False) -> OffReport:
-        """Off now, whatever state the bench is in; never raises, and returns within some 15 s. ``keeps_contactor``: the
-        run goes on, its pack stays where it is.
+        """Off now, whatever state the bench is in; never raises, and returns within some 15 s, to which five times the
+        ``boot_s`` of an instrument come that does not answer. ``keeps_contactor``: the run goes on, its pack stays
+        where it is.
 
         Once a witness has contradicted an instrument's word, that word alone proves nothing any more in this run.
         """
         before = self._contradicted or before
         self._keeps_contactor = keeps_contactor
         self._began = (self._clock.now(), self._clock.wall())
-        self._tries, self._lines, self._errors = 0, [], []
+        self._tries, self._lines, self._errors, self._asked_why = 0, [], [], set()
         try:
             self._send_off(before.order)
             report = self._ladder(before)
@@ -201,7 +209,12 @@ class SafeOff:
                 self._soften(doubtful)
             self._wait(max(0.0, asked_s + LADDER_REPEAT_S - self._took()))
             asked_s = self._took()
+            self._ask_why(seen, doubtful)
             self._renew(doubtful)
+            self._send_off(before.order)
+        if self._keeps_contactor:
+            # The run is over: a contactor that was to stay closed for its next block may be all that ends the current.
+            self._keeps_contactor = False
             self._send_off(before.order)
         volts = witness.volts if good else self._rig.pack_volts()
         readable = any(one.answered for one in seen.values()) or not math.isnan(volts)
@@ -257,6 +270,7 @@ class SafeOff:
         if self._tries > 1:
             # Off is in doubt: whoever has no place in this order, but may have been switched on since, is told as well.
             told += [one for one in self._outputs("unknown") if one not in told]
+        told.sort(key=lambda one: _has_to_start(one[1]))  # the others in their order, and at once
         for name, driver in told:
             if order == "trace" and isinstance(driver, Load) and self._tries == 1:
                 self._let_it_sink()
@@ -279,9 +293,23 @@ class SafeOff:
         return tuple(name for name, one in seen.items() if not one.quiet(self._limit(name))) or tuple(seen)
 
     def _renew(self, names: tuple[str, ...]) -> None:
-        """A fresh line; the next "off" opens it, without waiting for an identity."""
+        """A fresh line; the next "off" opens it, without waiting for an identity. Somebody may have pressed an
+        instrument's local key: control is taken back first, where its dialect knows how."""
         for name in names:
-            self._attempt(name, "line closed", self._rig.drivers[name].session.close)
+            driver = self._rig.drivers[name]
+            self._attempt(name, "line closed", driver.session.close)
+            if driver.can_regain and self._attempt(name, "control taken back", driver.regain):
+                self._lines.append(f"{name}: control taken back from its front panel")
+
+    def _ask_why(self, seen: dict[str, _Seen], names: tuple[str, ...]) -> None:
+        """What the error queue of whoever answers, and did not obey, says about it; once."""
+        for name in names:
+            if name in self._asked_why or name not in seen or seen[name].off is not False:
+                continue
+            self._asked_why.add(name)
+            with suppress(Exception):  # it is only for words
+                if entries := self._rig.drivers[name].errors():
+                    self._lines.append(f"{name} does not obey; its error queue: {'; '.join(map(str, entries[:3]))}")
 
     def _soften(self, names: tuple[str, ...]) -> None:
         """Lowest current: what is left when an output will not open. Never 0 V: with a pack on the node a supply

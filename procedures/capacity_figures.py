@@ -130,7 +130,7 @@ def _counted(run: Discharged) -> dict[str, Figure]:
         "mean_v": figure(
             mean_v,
             "V",
-            run.channels.volts_lines(volts=mean_v, amps=run.mean_a),
+            [*run.channels.volts_lines(volts=mean_v, amps=run.mean_a), *_unseen_volts_lines(run)],
             run.channels.volts_basis("energy over charge"),
         ),
         "rate_it": figure(*_rate(run), "mean current out of the pack over rated Ah, per hour"),
@@ -147,8 +147,21 @@ def _rate(run: Discharged) -> tuple[float, str, list[BudgetLine]]:
     lines = [
         *in_figure([run.channels.amps_line(role="load", amps=run.mean_a)], 1 / rated, "1"),
         *in_figure(run.channels.drain_line(drain), 1 / run.hours / rated, "1"),
+        *in_figure(_unseen_lines(run), 1 / run.hours / rated, "1"),
     ]
     return rate_it, "1", lines
+
+
+def _unseen_lines(run: Discharged) -> list[BudgetLine]:
+    """What went by between samples, A.h."""
+    return [_sampling_line(run), *gap_lines(run.fold.counter)]
+
+
+def _unseen_volts_lines(run: Discharged) -> list[BudgetLine]:
+    """What went by between samples went by at other volts than the mean, V."""
+    counter = run.fold.counter
+    apart_v = max(counter.highest_v - run.mean_v, run.mean_v - counter.lowest_v)
+    return in_figure(_unseen_lines(run), apart_v / run.load_ah, "V")
 
 
 def _energy_lines(run: Discharged, before_end: list[BudgetLine], end: list[BudgetLine]) -> list[BudgetLine]:
@@ -166,14 +179,7 @@ def _time_lines(run: Discharged) -> list[BudgetLine]:
     """What the clock and the two ends of the integral contribute, A.h."""
     fold, ah_per_s = run.fold, run.mean_a / 3600.0
     lines = in_figure([clock_line(run.seconds)], ah_per_s, "A.h")
-    lines.append(
-        rectangular_line(
-            source="sampling",
-            half_width=0.5 * fold.period_s * ah_per_s,
-            unit="A.h",
-            basis="half a period at the ends",
-        )
-    )
+    lines.append(_sampling_line(run))
     unseen_s = fold.opened.gone_s - fold.end_s
     if fold.end_reason == PACK_OPENED and unseen_s > 0:
         lines.append(
@@ -185,6 +191,17 @@ def _time_lines(run: Discharged) -> list[BudgetLine]:
             )
         )
     return lines
+
+
+def _sampling_line(run: Discharged) -> BudgetLine:
+    """The current is not straight between two samples where it begins and ends, A.h. Slow instruments make it longer
+    than the period."""
+    return rectangular_line(
+        source="sampling",
+        half_width=0.5 * run.fold.counter.spacing_s * run.mean_a / 3600.0,
+        unit="A.h",
+        basis="half the time between samples, at the ends",
+    )
 
 
 def _volts(run: Discharged) -> dict[str, Figure]:

@@ -80,7 +80,7 @@ def _counted(run: Charged) -> dict[str, Figure]:
         return {}
     mean_a, mean_v = charge_ah / hours, energy_wh / charge_ah
     ah_per_s = mean_a / 3600.0
-    half_period = 0.5 * run.fold.period_s
+    half_period = 0.5 * run.fold.counter.spacing_s
     counted = [
         *in_figure([run.channels.amps_line(role="supply", amps=mean_a)], hours, "A.h"),
         *in_figure([clock_line(run.seconds)], ah_per_s, "A.h"),
@@ -88,7 +88,7 @@ def _counted(run: Charged) -> dict[str, Figure]:
             source="sampling",
             half_width=half_period * run.set_amps / 3600.0,
             unit="A.h",
-            basis="half a period at the ends",
+            basis="half the time between samples, at the ends",
         ),
         *gap_lines(run.fold.counter),
         *run.end_lines(),
@@ -133,7 +133,7 @@ def _cv_lines(run: Charged) -> list[BudgetLine]:
     lines = [
         rectangular_line(
             source="sampling",
-            half_width=0.5 * fold.period_s,
+            half_width=0.5 * max(fold.period_s, *fold.around_cv_s),
             unit="s",
             basis="straight lines between samples, two ends",
         ),

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, field
 
 from procedures.detectors import ChargeCounter, Taper
-from procedures.series import Point, Tail, rises_to, slope_around, slope_of
+from procedures.series import Point, Tail, rises_to, slope_around, slope_of, stretch_at
 
 END_CURRENT = "end current reached"
 PACK_OPENED = "pack opened while charging"
@@ -90,6 +90,12 @@ class ChargeFold:
         if reached is None or self.end_reason != END_CURRENT or not self.cv_start_s <= reached:
             return math.nan
         return reached - self.cv_start_s
+
+    @property
+    def around_cv_s(self) -> tuple[float, float]:
+        """Time between the samples around the beginning and around the end of ``cv_s``, s."""
+        reached = self.taper.reached_s
+        return stretch_at(self.held, self.cv_start_s), stretch_at(self.taken, math.nan if reached is None else reached)
 
     @property
     def rise_v_per_s(self) -> float:

@@ -35,6 +35,7 @@ class ChargeCounter:
 
     ``start_s`` is when the current was switched on: the current of the first sample is held back to it. A gap longer
     than ``3 * period_s`` is bridged by the trapezoid and listed in ``gaps`` with its bounds, never in silence.
+    ``slowest_s`` is the longest stretch that is no gap; ``lowest_v`` and ``highest_v`` bound the volts counted with.
     """
 
     period_s: float
@@ -43,6 +44,14 @@ class ChargeCounter:
     energy_wh: float = 0.0
     gaps: list[Gap] = field(default_factory=list)
     last: tuple[float, float, float] | None = None
+    slowest_s: float = 0.0
+    lowest_v: float = math.inf
+    highest_v: float = -math.inf
+
+    @property
+    def spacing_s(self) -> float:
+        """Time between samples where it was longest, s: the period, or more where instruments took longer."""
+        return max(self.period_s, self.slowest_s)
 
     def push(self, t_s: float, amps: float, volts: float) -> None:
         """One sample; the sign of ``amps`` is kept."""
@@ -57,6 +66,9 @@ class ChargeCounter:
         if t_s - t0 > 3 * self.period_s + 1e-9:
             # The trapezoid sits inside the bounds 0 .. largest current; the half-width covers both ends.
             self.gaps.append(Gap(t0, t_s, max(abs(amps), abs(amps0)) * hours))
+        else:
+            self.slowest_s = max(self.slowest_s, t_s - t0)
+        self.lowest_v, self.highest_v = min(self.lowest_v, volts), max(self.highest_v, volts)
         self.charge_ah += 0.5 * (amps + amps0) * hours
         self.energy_wh += 0.5 * (amps * volts + amps0 * volts0) * hours
         self.last = (t_s, amps, volts)

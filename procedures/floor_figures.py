@@ -224,6 +224,8 @@ def _restart(run: Swept) -> dict[str, Figure]:
         basis = "half the distance between a level at which it stayed off and one at which it started"
         lines = [rectangular_line(source="distance of the levels", half_width=bracket.half_v, unit="V", basis=basis)]
         lines += run.channels.volts_lines(volts=bracket.mid_v, amps=0.0)
+        if bracket.computed:
+            lines += _set_lines(run, bracket.mid_v, 0.0)
         words = run.channels.volts_basis("half-way between those two levels, mains away")
         made["restart_v"] = figure(bracket.mid_v, "V", lines, words)
     return made

@@ -255,7 +255,8 @@ class Sweep:
 
     def raise_back(self, from_v: float) -> bool:
         """Raise the volts with mains away; whether it has started by itself."""
-        fold = self.run.restart = RestartFold(self.watts, settled(self.plan.dwell_s))
+        near_v = tolerance_v(self.bench.site, self.run.channels, amps=0.0)
+        fold = self.run.restart = RestartFold(self.watts, settled(self.plan.dwell_s), near_v)
         step_v = settled(self.plan.coarse_step_v)
         count = math.ceil((self.start_v - from_v) / step_v - 1e-9)
         for number in range(count + 1):

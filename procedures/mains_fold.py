@@ -55,11 +55,13 @@ class RestartFold:
     """After a cut-off, mains still away: the volts are raised again, level by level, and nothing else is done.
 
     ``restarted`` once the inverter's current has been there twice in a row; ``bracket`` is then where. ``mains_back``:
-    what was seen tells nothing, as mains came back meanwhile.
+    what was seen tells nothing, as mains came back meanwhile. ``tolerance_v``: volts further than this from those set
+    are still those of the level before, as some supplies take their time.
     """
 
     expected_w: float
     dwell_s: float
+    tolerance_v: float = math.inf
     levels: list[Level] = field(default_factory=list)
     restarted: bool = False
     mains_back: str = ""
@@ -92,7 +94,7 @@ class RestartFold:
         runs = row.volts > 0 and row.amps > RUNS_SHARE * self.expected_w / row.volts
         self._running = self._running + 1 if runs else 0
         self.restarted = self._running >= 2
-        if not runs:
+        if not runs and abs(row.volts - self.levels[-1].set_v) <= self.tolerance_v:
             self.levels[-1].keep(row)
 
     @property
@@ -103,7 +105,8 @@ class RestartFold:
         on, off = self.levels[-1], self.levels[-2]
         # Off it draws next to nothing, so there is no drop over the leads and the volts set are those at the UPS.
         upper = on.mean_v if on.volts else on.set_v
-        return Bracket(upper, min(off.mean_v, upper), computed=not on.volts)
+        lower = off.mean_v if off.volts else off.set_v
+        return Bracket(upper, min(lower, upper), computed=not on.volts or not off.volts)
 
 
 @dataclass(slots=True)

@@ -25,6 +25,13 @@ def slope_around(points: Sequence[Point], t_s: float, *, half_s: float) -> float
     return slope_of(p for p in points if abs(p[0] - t_s) <= half_s)
 
 
+def stretch_at(points: Sequence[Point], t_s: float) -> float:
+    """Time between the samples before and after ``t_s``, s; 0 where it has none on one of its sides."""
+    before = max((t for t, _ in points if t < t_s), default=math.nan)
+    after = min((t for t, _ in points if t >= t_s), default=math.nan)
+    return after - before if after >= before else 0.0
+
+
 def rises_to(points: Sequence[Point], level: float) -> float:
     """When the series first came up to ``level``, on the straight line between the samples around it; nan if never."""
     before: Point | None = None

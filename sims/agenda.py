@@ -14,10 +14,10 @@ class Agenda:
     """Acts with the bench time at which each is due. What is due at the same time is done in the order it came."""
 
     def __init__(self) -> None:
-        self._entries: list[tuple[float, int, Callable[[], None]]] = []
+        self._entries: list[tuple[float, int, Callable[[], object]]] = []
         self._number = 0
 
-    def put(self, t_s: float, act: Callable[[], None]) -> None:
+    def put(self, t_s: float, act: Callable[[], object]) -> None:
         """Note an act for bench time ``t_s``."""
         self._number += 1
         heapq.heappush(self._entries, (t_s, self._number, act))

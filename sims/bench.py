@@ -9,6 +9,7 @@ Not modelled: what the single parts say they do not model.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any
 
 from sims import bench_files
@@ -47,8 +48,11 @@ def open_bench(
     place of the scenario's own for the instruments they name. ``line_now`` is the clock of gaps and delays on the lines
     of a bench that is served; without it they are bench time too.
 
+    ``scenario`` is the name of a shipped one, or a file of one's own that ends in .toml.
+
     Without a seed: the scenario's nominal figures, instrument errors drawn from seed 0. With one: pack, leads, room
-    and instrument errors drawn from it. Raises UnknownScenario, and ValueError for manners of an instrument not fitted.
+    and instrument errors drawn from it. Raises UnknownScenario, ValueError for what
+    makes no sense in it, and OSError for a file that cannot be read.
     """
     nominal = load_scenario(scenario)
     facts = nominal if seed is None else drawn(nominal, seed=seed)
@@ -95,6 +99,11 @@ class SimBench:
         self._hands = Hands(
             self.world, switches=self.switches, panels=self._fitting.panels, draw=self._fitting.draw("hands")
         )
+        for happening in facts.happens:
+            act, *words = happening.order.split() or [""]
+            if why := self._hands.no_order_at_a_panel(act, words):
+                raise ValueError(f"scenario {facts.name}: happens.order = {happening.order!r}: {why}")
+            self._agenda.put(happening.at_s, partial(self._hands.do, happening.order))
         ports = build_ports(self._fitting.panels, manners=self.manners, now=now, line_now=line_now)
         if facts.swapped:
             one, other = facts.swapped

@@ -12,8 +12,9 @@ import re
 
 from sims.manners import Manners
 
-PACE_RATIO = 1.5
-"""Pause that is written down for an instrument which loses what comes too soon: its own gap and half of it."""
+PACE_RATIO = 2.0
+"""Pause that is written down for an instrument which loses what comes too soon: twice its own gap. On a line that a
+busy machine serves messages come closer together than they were sent."""
 
 BOOT_RATIO = 1.2
 """Wait that is written down for an instrument which is deaf after an opening: so long and a fifth of it."""

@@ -45,14 +45,20 @@ class FrontPanel:
 
     def turn(self, quantity: str, text: str) -> str:
         """Turn a knob to a value, V or A; "" or in words why not."""
+        if why := self.no_turn(quantity, text):
+            return why
+        self._knobs[quantity][0](float(text))
+        return ""
+
+    def no_turn(self, quantity: str, text: str) -> str:
+        """In words why a knob cannot be turned like that; "" when it can."""
         if quantity not in self._knobs:
             return f"it has no knob for {quantity[:20]!r}; it has: {', '.join(self._knobs) or 'none'}"
-        put, highest = self._knobs[quantity]
+        _, highest = self._knobs[quantity]
         try:
             value = float(text)
         except ValueError:
             value = math.nan
         if not 0.0 <= value <= highest:
             return f"{quantity} {text[:20]!r}: the knob goes from 0 to {highest:g}"
-        put(value)
         return ""

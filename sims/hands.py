@@ -5,7 +5,7 @@ noticed carries the bench time at which the person says so, 0.8 to 2 s after it 
 less than 0.3 s is missed.
 
 Beside the wiring somebody may work an instrument: press its local key, switch it off and on (its settings are then as
-at first), turn a knob. Bench runs never ask for that; a judge does.
+at first), turn a knob. Bench runs never ask for that; a judge does, or a scenario.
 
 Not modelled: mistakes, absence, sleep; a person who acts without being asked.
 """
@@ -94,18 +94,25 @@ class Hands:
         return told
 
     def _at_panel(self, act: str, words: list[str]) -> str:
-        panel = self._panels.get(words[0])
-        if panel is None:
-            return f"no panel of {words[0][:20]!r} to be worked; there are: {', '.join(self._panels) or 'none'}"
-        if len(words) != (3 if act == "turn" else 1):
-            return f"no order {act!r} like that; there are: {', '.join(AT_A_PANEL)}"
+        if why := self.no_order_at_a_panel(act, words):
+            return why
+        panel = self._panels[words[0]]
         if act == "turn":
-            return panel.turn(words[1], words[2]) or DONE
-        if act == "local":
+            panel.turn(words[1], words[2])
+        elif act == "local":
             panel.key.press()
         else:
             panel.restart()
         return DONE
+
+    def no_order_at_a_panel(self, act: str, words: list[str]) -> str:
+        """In words why this is no order about an instrument's panel; "" when it is one."""
+        if act not in ("local", "reset", "turn") or len(words) != (3 if act == "turn" else 1):
+            return f"no order {act[:20]!r} like that; there are: {', '.join(AT_A_PANEL)}"
+        panel = self._panels.get(words[0])
+        if panel is None:
+            return f"no panel of {words[0][:20]!r} to be worked; there are: {', '.join(self._panels) or 'none'}"
+        return panel.no_turn(words[1], words[2]) if act == "turn" else ""
 
     def _wire(self, place: str) -> str:
         world = self._world

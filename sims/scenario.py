@@ -10,6 +10,7 @@ Not modelled: (this file holds figures only).
 from __future__ import annotations
 
 import random
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sims.charger import ChargerSpec
+from sims.happenings import Happening, happenings
 from sims.manners import Manners, manners_table
 from sims.relay import SwitchFacts
 from sims.ups_facts import SiteFacts, UpsFacts, UpsPlanFacts
@@ -24,6 +26,11 @@ from sims.ups_seeds import drawn_ups
 from sims.ups_spec import UpsSpec
 
 FOLDER = Path(__file__).parent / "scenarios"
+
+OWN = ".toml"
+"""A scenario whose name ends so is a file of somebody's own."""
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}")
 
 UPS_TABLES = ("ups", "site", "ups_plan")
 
@@ -186,6 +193,7 @@ class Scenario:
     swapped: tuple[str, ...] = ()
     shunt: ShuntFacts | None = None
     manners: Mapping[str, Manners] = field(default_factory=dict, hash=False)
+    happens: tuple[Happening, ...] = ()
 
 
 def scenarios() -> dict[str, str]:
@@ -194,11 +202,34 @@ def scenarios() -> dict[str, str]:
 
 
 def load_scenario(name: str) -> Scenario:
-    """A scenario with its nominal figures. Raises UnknownScenario."""
+    """A scenario with its nominal figures: a shipped one by name, or a file of one's own that ends in .toml.
+
+    Raises UnknownScenario; of a file of one's own ValueError with what is wrong, and OSError.
+    """
     known = {path.stem: path for path in sorted(FOLDER.glob("*.toml"))}
+    if name.endswith(OWN):
+        return _own(Path(name), known)
     if name not in known:
         raise UnknownScenario(f"no scenario {name!r}; there are: {', '.join(known)}")
-    raw = _toml(known[name])
+    return _read(name, _toml(known[name]), known)
+
+
+def _own(path: Path, known: Mapping[str, Path]) -> Scenario:
+    if not _NAME.fullmatch(path.stem):
+        raise ValueError(f"{path}: its name is said by the instruments: letters, digits and - are due")
+    try:
+        raw = _toml(path)
+        for key in ("story_of", "ups_of"):
+            if key in raw and raw[key] not in known:
+                raise ValueError(f"{key} = {raw[key]!r}: there are {', '.join(known)}")
+        return _read(path.stem, raw, known)
+    except KeyError as error:
+        raise ValueError(f"{path}: {error} is missing; write it, or story_of = one of {', '.join(known)}") from None
+    except (ValueError, TypeError, AttributeError) as error:
+        raise ValueError(f"{path}: {error}") from None
+
+
+def _read(name: str, raw: dict[str, Any], known: Mapping[str, Path]) -> Scenario:
     if "story_of" in raw:  # another bench for the same site: what is not told here is told there
         raw = _toml(known[raw["story_of"]]) | raw
     pack = dict(raw["pack"])
@@ -234,6 +265,7 @@ def load_scenario(name: str) -> Scenario:
         swapped=tuple(raw.get("swapped", ())),
         shunt=_shunt(raw, name),
         manners=_manners(raw.get("manners", {}), name),
+        happens=happenings(raw.get("happens", []), name=name),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc  # noqa: F401 - pytest imports it when a leaked socket is noticed, at times in two threads at once
 from collections.abc import Iterator
 
 import pytest

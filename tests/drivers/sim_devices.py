@@ -131,6 +131,8 @@ def written(dialect: Dialect, path: Path, *, tripped: bool = False) -> Path:
         own["dialogues"] = []
     if joined:
         own["dialogues"].append({"q": channels.ask, "r": str(CHANNEL)})
+        # What switches off is said in two messages as well: some obey a part of a message only.
+        own["dialogues"] += [{"q": text} for text in (select, dialect.output.set_off, dialect.amps.set.format("0.000"))]
     own["dialogues"].append({"q": dialect.identity_ask, "r": "OURS,PYVISA-SIM,1,0"})
     words = {
         "default": '0,"No error"',

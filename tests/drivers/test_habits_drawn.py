@@ -49,6 +49,8 @@ def habits(draw: st.DrawFn, shapes: list[str]) -> tuple[dict[str, Any], dict[str
     manners["reply_delay_s"] = draw(st.sampled_from([0.0, 0.2]))
     manners["compound"] = draw(st.sampled_from(["joined", "first", "last", "lines", "refused"]))
     manners["banner"] = draw(st.sampled_from(["", "READY v1"]))
+    manners["answers_orders"] = draw(st.sampled_from(["", "OK", "=>"]))
+    manners["deaf_s"] = draw(st.sampled_from([0.0, 2.0]))
     manners["buffer_bytes"] = draw(st.sampled_from([0, 80]))
     dialect: dict[str, Any] = {"decimal_comma": manners["comma"]}
     # An instrument that refuses exponents gets none; one that takes them may get some.
@@ -57,6 +59,7 @@ def habits(draw: st.DrawFn, shapes: list[str]) -> tuple[dict[str, Any], dict[str
     if manners["remote_needed"]:
         dialect["remote"] = Remote(set="SYST:REM")
     line = {"terminator": hears, "echo": manners["echo"], "message_bytes": manners["buffer_bytes"], **more}
+    line |= {"order_reply": manners["answers_orders"], "boot_s": 1.2 * manners["deaf_s"]}
     line["pace_s"] = 0.03 if manners["gap_s"] else 0.0
     return manners, dialect, line
 
@@ -82,8 +85,14 @@ def driver_for(name: str, kind: Any, drawn: tuple[dict[str, Any], dict[str, Any]
         gap_s=one.line.gap_s,
         echo=one.line.echo,
         pace_s=one.line.pace_s,
+        boot_s=one.line.boot_s,
     )
-    session = Session(wire, errors_ask=one.errors_ask, remote=one.remote.set if one.remote else None)
+    session = Session(
+        wire,
+        errors_ask=one.errors_ask,
+        remote=one.remote.set if one.remote else None,
+        order_reply=one.line.order_reply,
+    )
     session.open()
     return kind(session, one, channel=2 if one.channels.how != "none" else None)
 

@@ -208,3 +208,19 @@ def test_registers(raw, value):
 def test_what_is_no_register(raw):
     with pytest.raises(NotANumber):
         whole_of(raw, Flag(ask="?", words="w"))
+
+
+@pytest.mark.parametrize(
+    ("keys", "raw", "hinted"),
+    [
+        ({"per_unit": 1000}, b"12800mV", True),
+        ({"per_unit": 1000, "reply": "U={}"}, b"U=12800 mV", True),
+        ({"per_unit": 1000}, b"OVLD", False),
+        ({}, b"12.8A", False),
+    ],
+)
+def test_counts_with_a_unit_behind_them_are_refused_with_what_to_write(keys, raw, hinted):
+    with pytest.raises(NotANumber) as caught:
+        value_of(raw, setting(**keys))
+    assert ('such as reply = "{}mV"' in str(caught.value)) is hinted
+    assert value_of(b"12800mV", setting(per_unit=1000, reply="{}mV")) == 12.8

@@ -90,7 +90,7 @@ def by_bits(dialect: Dialect) -> Dialect:
         if isinstance(part, Switch):
             set_on, set_off = part.set_on.replace("ON", "1"), part.set_off.replace("OFF", "0")
             register = {"ask": part.ask, "set_on": set_on, "set_off": set_off, "form": "REG {}"}
-            changed[key] = Switch(**register, bit=(5 * number) % 19)
+            changed[key] = Switch(**register, bit=(5 * number) % 16)
         elif isinstance(part, Input):
             changed[key] = Input(ask=part.ask, bit=4)
     return msgspec.structs.replace(dialect, **changed)

@@ -86,7 +86,7 @@ def test_one_address_spelt_twice(tmp_path: Path, one: str, other: str) -> None:
     line = refusal(write(tmp_path, first, second))
     assert line.startswith('instrument "source": address = ')
     assert 'also the address of "sink"' in line
-    assert line.endswith("; give each one its own address")
+    assert line.endswith("; give each one its own address, or each one its channel")
     assert (f"(written {one} there)" in line) == (one != other)
 
 

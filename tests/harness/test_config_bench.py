@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from harness.config import BenchFile, load_bench
 from harness.config_instrument import INSTRUMENT_KEYS
+from harness.config_line import LINE_KEYS
+from harness.config_shunt import SHUNT_KEYS
 from harness.errors import Usage
 from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
 
@@ -108,8 +110,9 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     (entry,) = load(tmp_path, **{key: text for key, (text, _) in more.items()}).instruments
     assert {key: getattr(entry, key) for key in more} == {key: value for key, (_, value) in more.items()}
     others = {"measures", "lead_length_m", "lead_mm2", "temp_accuracy_k", "own_over_volts_stop", "off_bleed_ohm"}
-    others |= {"switches", "senses"}
+    others |= {"switches", "senses", "channel", *LINE_KEYS, *SHUNT_KEYS}
     assert set(more) | set(LOAD) | others == set(INSTRUMENT_KEYS)
+    assert {"channel", "line", "shunt"} <= set(entry.__slots__), "what channels, lines and shunts become"
     assert entry.lead_ohm == 0.024
     assert entry.volts_accuracy.half_width(20.0) == pytest.approx(0.01 + 0.012)
     assert entry.amps_accuracy.half_width(2.0) == pytest.approx(0.002 + 0.015)
@@ -202,6 +205,6 @@ def test_any_value_is_finite_in_the_record_or_one_line(
     except Usage:
         assert refusal(path)
         return
-    for name in INSTRUMENT_KEYS:
+    for name in entry.__slots__:
         got = getattr(entry, name)
         assert not isinstance(got, float) or (math.isfinite(got) and got >= 0)

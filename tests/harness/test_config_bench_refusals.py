@@ -101,9 +101,9 @@ ONE: list[tuple[str, Changes, str]] = [
      "a key of: load; take the line out"),
     ("meter", {"sense": '"local"'}, 'sense = "local": a meter has no such key; '
      "a key of: supply, load; take the line out"),
-    ("meter", {"measures": None}, 'measures: missing; accepted: "pack" or "load" or "supply"'),
+    ("meter", {"measures": None}, 'measures: missing; accepted: "pack" or "load" or "supply" or "shunt"'),
     ("meter", {"measures": '"ups"'}, 'measures = "ups": not one of the words known here; '
-     'accepted: "pack" or "load" or "supply"'),
+     'accepted: "pack" or "load" or "supply" or "shunt"'),
     ("thermometer", {"measures": '"load"'}, 'measures = "load": not one of the words known here; '
      'accepted: "pack" or "ambient" or "lug"'),
     ("load", {"volts_accuracy_range_pct": "0.02"}, "volts_accuracy_range_pct = 0.02: a share of volts_range, which is "

@@ -133,3 +133,23 @@ def test_ctrl_c_ends_a_probe_and_the_lock_is_free_again(line: Callable[..., Line
     assert err.strip() == "nightbench: stopped by a person; this command left nothing on"
     with holding(one.address):
         assert all(b"?" in message for message in one.said)
+
+
+def test_interfaces_are_no_instruments(monkeypatch: pytest.MonkeyPatch) -> None:
+    import pyvisa
+
+    from drivers.discovery import visa_resources
+
+    class Manager:
+        def __init__(self, _library: str) -> None: ...
+
+        def list_resources(self, _query: str) -> tuple[str, ...]:
+            return (
+                "PRLGX-ASRL::/dev/ttyS0::INTFC",
+                "GPIB0::INTFC",
+                "GPIB0::5::INSTR",
+                "TCPIP::192.0.2.1::5025::SOCKET",
+            )
+
+    monkeypatch.setattr(pyvisa, "ResourceManager", Manager)
+    assert [one.address for one in visa_resources()] == ["GPIB0::5::INSTR", "TCPIP::192.0.2.1::5025::SOCKET"]

@@ -12,9 +12,12 @@ from typing import Any
 import pytest
 from loopback_line import Line, refused_port
 
+from drivers.scpi import identity
+from harness.connect import known_as
+from harness.errors import Busy
 from harness.instrument_lock import holding, refuse_held
 from harness.lines import WIDTH
-from harness.locks import state_dir
+from harness.locks import BenchLock
 
 
 def test_a_probe_in_words(cli: Any, tmp_path: Path) -> None:
@@ -72,15 +75,12 @@ def test_one_that_is_held_is_not_probed(cli: Any, line: Callable[..., Line]) -> 
 
 def test_one_that_is_held_by_another_address_is_left_alone(line: Callable[..., Line]) -> None:
     """A run locks an instrument by who it is, too."""
-    import hashlib
-
-    from filelock import FileLock
-
-    from harness.errors import Busy
-
-    key = hashlib.sha256(b"OURS MODEL SER1").hexdigest()[:24]
-    with FileLock(state_dir() / f"{key}.identity.lock"), pytest.raises(Busy, match="by another address"):
-        refuse_held(b"OURS,MODEL,SER1,1.0", address="TCPIP::192.0.2.1::5025::SOCKET")
+    said = b"OURS,MODEL,SER1,1.0"
+    lock = BenchLock(bench_file=None)  # type: ignore[arg-type]
+    lock.acquire_identities({"load": known_as(identity(said))})
+    with pytest.raises(Busy, match="by another address"):
+        refuse_held(said, address="TCPIP::192.0.2.1::5025::SOCKET")
+    lock.release()
     refuse_held(b"OURS,MODEL,SER1,1.0", address="TCPIP::192.0.2.1::5025::SOCKET")
     refuse_held(b"12.8", address="TCPIP::192.0.2.1::5025::SOCKET")
 

@@ -210,3 +210,50 @@ def test_one_that_restarts_when_its_port_is_opened_is_waited_for(deaf_s: float, 
     assert found.best is not None
     assert (found.manners.hears, found.manners.boot_s > deaf_s) == (b"\n", deaf_s > 0)
     drive(one, parse(dialect_text(found, found.best), where="written.toml"), there.wire, there.bench)
+
+
+class Answering:
+    """Answers from a table, and everything else with a word of its own."""
+
+    def __init__(self, answers: dict[bytes, bytes]) -> None:
+        self.answers = answers
+
+    def feed(self, data: bytes) -> bytes:
+        return b"".join(self.answers.get(line, b"WHAT\n") for line in data.splitlines() if line)
+
+    def hang_up(self) -> None: ...
+
+
+def answering(answers: dict[bytes, bytes]) -> MemoryWire:
+    return MemoryWire(lambda: Answering(answers), lambda seconds: None, name="it", address="memory")
+
+
+def test_one_that_answers_what_it_does_not_know_is_probed_with_a_dialect_of_ones_own() -> None:
+    own = parse(TERSE, where="terse.toml")
+    found = probe(answering({b"I?": b"THING 7 rev B\n", b"V?": b"U=12.8 ok\n"}), own=[own])
+    assert found.against == []
+    assert found.best is not None
+    assert (found.best.dialect.name, found.manners.identity_ask) == ("terse", "I?")
+
+
+def test_questions_without_a_mark_are_not_sent_and_that_is_said() -> None:
+    own = parse(TERSE.replace('"I?"', '"I"').replace('"V?"', '"V"'), where="terse.toml")
+    found = probe(answering({b"I": b"THING 7 rev B\n", b"V": b"U=12.8 ok\n"}), own=[own])
+    assert "or speaks a language of its own" in found.against[0]
+    assert found.against[1].startswith("terse was not tried as a whole: I, V do not end with ?")
+    assert all(b"?" in one.sent for one in found.heard)
+
+
+def test_one_that_is_stuck_after_a_strangers_question_is_cleared() -> None:
+    answers = {b"*IDN?": b"OURS,NEW,1,1\n", b"MEAS:TEMP?": b"21.5\n", b"SYST:ERR?": b'0,"No error"\n'}
+
+    class Talks:
+        def feed(self, data: bytes) -> bytes:
+            return answers.get(data.strip(), b"")
+
+        def hang_up(self) -> None: ...
+
+    wire = Stuck(Talks, lambda seconds: None, name="it", address="memory")
+    found = probe(wire, own=[parse(TERSE, where="terse.toml")])
+    assert found.best is not None
+    assert found.best.dialect.name == "scpi-thermometer"

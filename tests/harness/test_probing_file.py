@@ -10,10 +10,13 @@ from hypothesis import strategies as st
 
 from drivers.dialect import Setting, kind_of, load, parse, parts, shipped
 from drivers.dialect_kinds import optional
+from drivers.wire_memory import MemoryWire
+from harness.probing import probe
 from harness.probing_file import dialect_text, refusal
 from harness.probing_fit import Fit
 from harness.probing_found import Probe, Range
 from harness.probing_line import LineManners
+from sims.bench import open_bench
 
 
 def whole(name: str, **how: object) -> tuple[Probe, Fit]:
@@ -102,3 +105,24 @@ def test_whatever_it_calls_itself_the_file_loads_and_knows_it_again(
     assert written.line.terminator == manners.hears.decode()
     assert (written.line.gap_s is None) is (manners.hears in manners.ends)
     assert written.line.echo is manners.echo
+
+
+@pytest.mark.parametrize(("said", "asks"), [(b"1\n", True), (b"LOC\n", True), (b"12.8\n", False), (b"", False)])
+def test_the_question_for_the_local_key_goes_into_the_file_where_it_is_answered(said: bytes, asks: bool) -> None:
+    sim = open_bench("cabinet", now=lambda: 0.0)
+
+    class Talks:
+        def __init__(self) -> None:
+            self.line = sim.connect("load")
+
+        def feed(self, data: bytes) -> bytes:
+            return b"".join(said if one == b"SYST:REM?" else self.line.feed(one + b"\n") for one in data.splitlines())
+
+        def hang_up(self) -> None: ...
+
+    found = probe(MemoryWire(Talks, lambda seconds: None, name="it", address="memory"))
+    assert found.best is not None
+    remote = parse(dialect_text(found, found.best), where="written.toml").remote
+    assert (remote is not None) is asks
+    if remote is not None:
+        assert (remote.set, remote.local, remote.ask) == ("SYST:REM", "", "SYST:REM?")

@@ -52,8 +52,8 @@ TAKES_TIME = ("no terminator", "command gap", "slow to answer", "deaf after an o
 
 FULL = {
     "supply": Manners(shape="select", echo=True, comma=True, unit_suffix=True, remote_needed=True),
-    "load": Manners(shape="mode", ends="\r\n", quoted=True, plus_sign=True, nr3=True),
-    "meter": Manners(ends="\n\0\0\0", plus_sign=True, error_words="prefixed"),
+    "load": Manners(shape="mode", ends="\r\n", quoted=True, plus_sign=True, nr3=True, answers_orders="OK"),
+    "meter": Manners(ends="\n\0\0\0", plus_sign=True, error_words="prefixed", deaf_s=0.2),
 }
 """Habits of every kind at once."""
 

@@ -104,6 +104,23 @@ def test_what_pushes_goes_first_and_a_sink_last_unless_the_pack_is_what_is_left(
     assert set(of_pack(phase)) == {"supply", "load"}
 
 
+@pytest.mark.parametrize("lost", ["supply", "load"])
+@pytest.mark.parametrize("phase", ON_A_PACK)
+def test_nobody_waits_for_one_that_has_to_start_again(phase: str, lost: str, tmp_path: Path) -> None:
+    """Its line was lost, and it is deaf for 5 s after each opening: it is told off after that, the other at once."""
+    live = Live(tmp_path, phase)
+    assert live.connection.rig is not None
+    wire = live.connection.rig.drivers[lost].session.wire
+    wire.close()
+    wire.boot_s = 5.0
+    report = live.off()
+    told_s = {who: t - live.on_s for t, who, text in reversed(live.wires.heard) if text == OFF.get(who)}
+    assert told_s.pop(lost) == pytest.approx(5.0)
+    assert list(told_s.values()) == [0.0]
+    assert report.confirmed
+    assert truly_off(live.wires.bench.world)
+
+
 @pytest.mark.parametrize("kind", ["mute", "deaf", "gone"])
 @pytest.mark.parametrize("lost", ["supply", "load"])
 @pytest.mark.parametrize("phase", ["sink", "source"])

@@ -40,7 +40,7 @@ def test_any_of_them_is_a_dialect(name: str, manners: Manners) -> None:
     dialect = parse(own_dialect(text_of(name), manners), where=f"{name}.toml")
     assert dialect.decimal_comma == manners.comma
     assert (dialect.remote is not None) == manners.remote_needed
-    assert dialect.line.pace_s == pytest.approx(1.5 * manners.gap_s)
+    assert dialect.line.pace_s == pytest.approx(2.0 * manners.gap_s)
     assert (dialect.line.echo, dialect.line.message_bytes) == (manners.echo, manners.buffer_bytes)
     assert dialect.line.terminator == manners.hears
     assert dialect.line.order_reply == manners.answers_orders
