@@ -100,7 +100,7 @@ class Heating(Interlock):
         resistance counts, but no more than three of it: a loose joint is no reason to be warm."""
         ohm = min(max(self._ohm, step_ohm), 3.0 * self._ohm) if step_ohm == step_ohm else self._ohm
         amps = max((amps for _, amps in self._currents), default=0.0)
-        return FACTOR * amps**2 * ohm / self._j_per_k * RISE_S
+        return FACTOR * amps * amps * ohm / self._j_per_k * RISE_S
 
 
 class RiseAboveRoom(Interlock):

@@ -66,15 +66,15 @@ class LeadResistance(Interlock):
                 return f"{1000 * before:.1f} mohm at the beginning, limit {self._ratio:g} times"
             if not (ohm >= LOW_RATIO * before - slack):
                 return f"{1000 * before:.1f} mohm at the beginning, limit {LOW_RATIO:g} times"
-            if not (amps**2 * (ohm - before - slack) <= self._watts):
-                return f"{amps**2 * (ohm - before):.1f} W more than at the beginning, limit {self._watts:g} W"
+            if not (amps * amps * (ohm - before - slack) <= self._watts):
+                return f"{amps * amps * (ohm - before):.1f} W more than at the beginning, limit {self._watts:g} W"
         if declared == declared:
             if not (ohm <= self._ratio * declared + JOINTS_OHM + slack):
                 limit = f"limit {self._ratio:g} times and {1000 * JOINTS_OHM:g} mohm"
                 return f"lead_mohm {1000 * declared:.1f} declared, {limit}"
             if not (ohm >= LOW_RATIO * declared - WARN_OHM - slack):
                 return f"lead_mohm {1000 * declared:.1f} declared, limit {LOW_RATIO:g} times"
-            extra_w = amps**2 * (ohm - WARN_RATIO * declared - WARN_OHM - slack)
+            extra_w = amps * amps * (ohm - WARN_RATIO * declared - WARN_OHM - slack)
             if not (extra_w <= self._watts):
                 return f"{extra_w:.1f} W more than {1000 * declared:.1f} mohm declared explain, limit {self._watts:g} W"
         return ""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any
 
 from harness.chemistry import ChemistryRow, DischargeLevels, discharge_levels
@@ -20,6 +20,7 @@ from harness.config_pack import PackFile
 from harness.envelope import Envelope
 from harness.errors import PlanRefused
 from harness.limits_asked import granted
+from harness.limits_settings import IN_THE_ENVELOPE, Usual
 
 __all__ = ["Envelope", "allowed_amps", "envelope", "own_low_stop_volts"]
 
@@ -33,19 +34,6 @@ UNATTENDED_TEMP_MAX_C = 50.0
 """Pack temperature, degC, above which a run nobody watches ends (judgement)."""
 
 Limit = tuple[str, float | None]
-
-IN_THE_ENVELOPE = {"low_volts": "low_v", "high_volts": "high_v", "unattended_temp_max_c": "unattended_temp_max_c"}
-"""Limits a person may change that are levels of the envelope itself."""
-
-
-@dataclass(frozen=True, slots=True)
-class Usual:
-    """Levels before a person changed any: V at the pack, degC."""
-
-    lithium: bool
-    low_v: float
-    high_v: float
-    unattended_temp_max_c: float
 
 
 def envelope(

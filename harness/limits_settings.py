@@ -88,3 +88,16 @@ SETTINGS: dict[str, Setting] = {one.key: one for one in _ALL}
 
 REASON = "_reason"
 """Ends the key that says why."""
+
+IN_THE_ENVELOPE = {"low_volts": "low_v", "high_volts": "high_v", "unattended_temp_max_c": "unattended_temp_max_c"}
+"""Limits a person may change that are levels of the envelope itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """Levels before a person changed any: V at the pack, degC."""
+
+    lithium: bool
+    low_v: float
+    high_v: float
+    unattended_temp_max_c: float
