@@ -86,6 +86,7 @@ class Bench:
         self._flag, self._show = flag, show
         self.period_s = site.bench.loop_period_s
         self.loop = Loop(rig=rig, clock=clock, interlocks=interlocks, period_s=self.period_s)
+        self.loop.record_state = recorder.state
         self.host = HostWatch(clock)
         self.block = Block()
         self.circuits = Circuits(self)
