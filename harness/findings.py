@@ -22,14 +22,14 @@ class Watch:
     this run left it, an instrument that switched itself off, a setting that cannot be read back any more, and what went
     wrong with instruments in this turn.
 
-    ``volts_elsewhere``: the same volts by the node's other voltmeters, by instrument, V; only those that can be compared
-    now. ``volts_doubt``: four standard uncertainties of each difference, V. ``ambient_c``: the room; ``other_temp_c``:
-    a second thermometer on the pack; degC, nan without one. ``joint_ohm``: what lies between the pack's voltmeter and
-    the terminals of the energised instrument, nan while that cannot be told; ``joint_doubt_ohm``: how far that
-    may be off; ``joint_before_ohm``: the same at the beginning of the block; ``joint_declared_ohm``: by the bench file; ohm. ``step_ohm``: the pack's drop at switch-on
-    over its current, ohm. ``cv_s``: how long this charge has been at constant volts, s. ``guard_silent_s``: since the
-    guard was last heard. ``record_age_s``: since the oldest row that is not on the disk was written;
-    ``disk_free_bytes``: what is left there.
+    ``volts_elsewhere``: the same volts by the node's other voltmeters, by instrument, V; only those that can be
+    compared now. ``volts_doubt``: four standard uncertainties of each difference, V. ``ambient_c``: the room;
+    ``other_temp_c``: a second thermometer on the pack; degC, nan without one. ``joint_ohm``: what lies between the
+    pack's voltmeter and the terminals of the energised instrument, nan while that cannot be told; ``joint_doubt_ohm``:
+    how far that may be off; ``joint_before_ohm``: the same at the beginning of the block; ``joint_declared_ohm``: by
+    the bench file; ohm. ``step_ohm``: the pack's drop at switch-on over its current, ohm. ``cv_s``: how long this
+    charge has been at constant volts, s. ``guard_silent_s``: since the guard was last heard. ``record_age_s``: since
+    the oldest row that is not on the disk was written; ``disk_free_bytes``: what is left there.
     """
 
     phase: str

@@ -10,8 +10,8 @@ import msgspec
 
 from harness.briefing import barrier_lines, interlock_lines, limit_lines, plan_lines
 from harness.cautions import CAUTIONS
-from harness.entries import SIMULATED, figure_words, list_lines
 from harness.derived import result_of
+from harness.entries import SIMULATED, figure_words, list_lines
 from harness.errors import UserError
 from harness.folder import RunFolder
 from harness.headlines import headline

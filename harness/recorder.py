@@ -143,8 +143,8 @@ class Recorder:
             self._ask()
 
     def state(self) -> tuple[float, float]:
-        """Age of the oldest row that the disk does not hold yet, s of machine time, and the bytes left there when it was
-        last asked (inf before that). Never waits for the disk longer than a moment."""
+        """Age of the oldest row that the disk does not hold yet, s of machine time, and the bytes left there when it
+        was last asked (inf before that). Never waits for the disk longer than a moment."""
         return self._syncer.late_s(), self._syncer.free_bytes
 
     def event(self, kind: str, *, sync: bool = False, **fields: object) -> None:
