@@ -76,6 +76,7 @@ def test_the_whole_night_agrees_too(cli: Any, tmp_path: Path) -> None:
         assert abs(figure["value"] - true[name]["value"]) <= figure["expanded_uncertainty"]
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(300)
 def test_the_whole_job_ends_with_the_true_class(cli: Any, tmp_path: Path) -> None:
     """Nothing is shortened. Every figure within three times what it says of itself; bounds on their own side."""

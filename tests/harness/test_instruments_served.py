@@ -73,7 +73,7 @@ def probed_and_driven(cli: Any, one: Drawn, wire: str, place: Path, *, timeout_s
 @pytest.mark.parametrize(
     ("wire", "seed"),
     [
-        *[("tcp", seed) for seed in fitting(2, start=0)],
+        *[("tcp", seed) for seed in fitting(1, start=0)],
         *[("pty", seed) for seed in fitting(1, start=100)],
         *[("hislip", seed) for seed in fitting(1, start=200)],
     ],

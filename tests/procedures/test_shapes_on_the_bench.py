@@ -142,6 +142,7 @@ def test_floor_sweep_on_a_supply_that_takes_its_time(habit: Manners, plain: Any,
 # -- transports --------------------------------------------------------------------------------------------------------
 
 WIRES = ("tcp", "pty", "hislip")
+SOME = ("tcp", "pty", pytest.param("hislip", marks=pytest.mark.slow))
 QUICK = ("charge_first=false", "rate_it=1.3", "rest_s=0", "rest_after_s=0")
 
 
@@ -154,7 +155,7 @@ def test_capacity_over_every_transport(wire: str, plain: Any, tmp_path: Path) ->
     assert one.values == pytest.approx(expected, rel=1e-9)
 
 
-@pytest.mark.parametrize("wire", WIRES)
+@pytest.mark.parametrize("wire", SOME)
 def test_floor_sweep_over_every_transport(wire: str, plain: Any, tmp_path: Path) -> None:
     with served(tmp_path, "cabinet", wire=wire) as door:
         one = ran_there(tmp_path, door, "voltage-floor")
@@ -162,7 +163,7 @@ def test_floor_sweep_over_every_transport(wire: str, plain: Any, tmp_path: Path)
     assert one.values == pytest.approx(plain(load_scenario("cabinet"), "voltage-floor", ()), rel=1e-9)
 
 
-@pytest.mark.parametrize("wire", WIRES)
+@pytest.mark.parametrize("wire", SOME)
 def test_ill_mannered_over_every_transport(wire: str, plain: Any, tmp_path: Path) -> None:
     """Habits of every kind at once, on each transport."""
     manners = FULL

@@ -27,7 +27,7 @@ def held(made: Any) -> dict[str, Any]:
     return {row.name: row for row in made.rows}
 
 
-@pytest.mark.parametrize(("story", "seed"), [("cabinet", 1), ("porch", 2)])
+@pytest.mark.parametrize(("story", "seed"), [("cabinet", 1), pytest.param("porch", 2, marks=pytest.mark.slow)])
 def test_charge_then_capacity(story: str, seed: int, tmp_path: Path) -> None:
     made = campaign.night(campaign.scenario(story, seed), tmp_path, seed=seed)
     assert set(held(made)) == CHARGED | DISCHARGED
@@ -35,6 +35,7 @@ def test_charge_then_capacity(story: str, seed: int, tmp_path: Path) -> None:
     assert set(made.results[1].not_measured) == {"last_v"}
 
 
+@pytest.mark.slow
 def test_a_capacity_that_charges_first(tmp_path: Path) -> None:
     made = campaign.night(campaign.scenario("porch", None), tmp_path, jobs=campaign.CAPACITY)
     assert set(held(made)) == DISCHARGED

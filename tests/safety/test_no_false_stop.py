@@ -1,7 +1,7 @@
 """Nights without a fault, over packs, UPSs, leads and instruments drawn at random, with their noise and their full
 errors: nothing may speak that ends a run. Too many false stops teach people to change limits.
 
-The ordinary suite spends thirty short nights of each procedure; campaigns spend many more.
+The ordinary suite spends ten short nights of each procedure; campaigns spend many more.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from harness.run import Done, Home, Job, prepare, run
 from sims.bench import SimBench
 from sims.scenario import drawn, load_scenario
 
-NIGHTS = 30
+NIGHTS = 10
 
 ON_A_PACK = {
     # 6 min at 1.5 It down the knee; the end of a charge; a stair of rates on a half-full pack
