@@ -33,7 +33,7 @@ PAGES = {"README.md": README, "DEVELOPERS.md": DEVELOPERS}
 
 SET_UP = "python3 -m venv --without-pip .venv && python3 -m pip --python .venv/bin/python install -q -e "
 DEMO = SET_UP + ". && .venv/bin/nightbench demo"
-TESTS = SET_UP + "'.[test]' && .venv/bin/pytest -n 3 -q"
+TESTS = SET_UP + "'.[test]' && .venv/bin/pytest -n 4 -q"
 
 LONG = (
     r"run (?!.*--dry)",  # a whole night, measured elsewhere

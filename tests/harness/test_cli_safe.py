@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-import threading
 import re
 import socket
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any

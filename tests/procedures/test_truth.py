@@ -46,6 +46,7 @@ def test_a_capacity_that_charges_first(tmp_path: Path) -> None:
     assert {"volts held, supply volts", "end current, supply amps"} <= sources
 
 
+@pytest.mark.slow
 def test_a_pack_that_opens_before_its_end_voltage(tmp_path: Path) -> None:
     made = campaign.night(campaign.scenario("weak", None), tmp_path)
     assert set(held(made)) == CHARGED | DISCHARGED - {"end_v", "recovery_v"} | {"last_v"}
