@@ -13,7 +13,7 @@ from drivers.scpi import identity
 from harness.addresses import simulated
 from harness.connect import known_as
 from harness.errors import Busy, Usage
-from harness.locks import _key, identity_lock, state_dir
+from harness.locks import address_lock, identity_lock
 
 
 @contextmanager
@@ -23,7 +23,7 @@ def holding(address: str) -> Iterator[None]:
     if simulated(address) is not None:
         yield
         return
-    lock = FileLock(state_dir() / f"{_key(address)}.lock")
+    lock = FileLock(address_lock(address))
     try:
         lock.acquire(timeout=0)
     except Timeout:

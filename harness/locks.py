@@ -63,6 +63,11 @@ def _key(address: str) -> str:
     return hashlib.sha256(repr(_resolved(normal(address))).encode()).hexdigest()[:24]
 
 
+def address_lock(address: str) -> Path:
+    """Where the lock on whatever answers at ``address`` is. Raises ``Usage``."""
+    return state_dir() / f"{_key(address)}.lock"
+
+
 def identity_lock(said: str) -> Path:
     """Where the lock on an instrument itself is, by ``harness.connect.known_as``. Raises ``Usage``."""
     return state_dir() / f"{hashlib.sha256(said.encode()).hexdigest()[:24]}.identity.lock"
@@ -94,10 +99,10 @@ class BenchLock:
 
     def acquire(self) -> None:
         """Take all locks at once; raises ``Busy``, naming the run that holds the bench, or ``Usage``."""
-        by_key = {_key(address): (name, address) for name, address in self.addresses}
-        for key, (name, address) in sorted(by_key.items()):
+        by_place = {address_lock(address): (name, address) for name, address in self.addresses}
+        for place, (name, address) in sorted(by_place.items()):
             run = self._note_of(address)
-            self._take(state_dir() / f"{key}.lock", f"{name} ({address})", f" ({run})" if run else "")
+            self._take(place, f"{name} ({address})", f" ({run})" if run else "")
 
     def acquire_identities(self, identities: Mapping[str, str]) -> None:
         """Take a lock on every instrument itself, by its name in the bench file and its answer to ``*IDN?``: one that

@@ -12,7 +12,8 @@ import threading
 import time
 from pathlib import Path
 
-from scripted import HANG_UP, Act, RealTime, Script
+from accepting import Accepting, exactly
+from scripted import HANG_UP, Act, Script
 
 from drivers.wire import Wire
 from drivers.wire_visa import VisaWire
@@ -24,31 +25,18 @@ SIZE, SIZE_RESPONSE, ASYNC_INITIALIZE, ASYNC_INITIALIZED, ASYNC_CLEAR, ASYNC_CLE
 LARGEST = 1 << 20
 
 
-class HislipBackend(RealTime):
+class HislipBackend(Accepting):
     kind = "hislip"
     framed = True
     extra_s = 0.3
 
     def __init__(self, script: Script, folder: Path) -> None:
-        self.script = script
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self._clients: list[socket.socket] = []
         self._cleared = threading.Event()
-        self._threads = [threading.Thread(target=self._accept)]
-        self._threads[0].start()
+        super().__init__(script, folder)
 
     def wire(self, **keys: object) -> Wire:
-        address = f"TCPIP::127.0.0.1::hislip0,{self._server.getsockname()[1]}::INSTR"
+        address = f"TCPIP::127.0.0.1::hislip0,{self.port}::INSTR"
         return VisaWire(**({"name": "it", "address": address, "monotonic": time.monotonic} | keys))
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                client, _ = self._server.accept()
-                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._clients.append(client)
-                self._threads.append(threading.Thread(target=self._serve, args=(client,)))
-                self._threads[-1].start()
 
     def _serve(self, client: socket.socket) -> None:
         with contextlib.suppress(OSError, EOFError), client:
@@ -95,41 +83,14 @@ class HislipBackend(RealTime):
             _write(client, DATA_END if ends and act.rstrip(b"\r\0 ").endswith(b"\n") else DATA, number, act)
 
     def _hang_up(self) -> None:
-        for client in self._clients:
-            _close(client)
-
-    def die(self) -> None:
-        _close(self._server)
-        self._threads[0].join(5)
-        self._cleared.set()
-        self._hang_up()
-
-    def stop(self) -> None:
-        self.die()
-        for thread in self._threads:
-            thread.join(5)
-
-
-def _close(one: socket.socket) -> None:
-    with contextlib.suppress(OSError):
-        one.shutdown(socket.SHUT_RDWR)
-    one.close()
+        self._cleared.set()  # whoever is pausing goes home
+        super()._hang_up()
 
 
 def _read(client: socket.socket) -> tuple[int, int, bytes]:
-    prologue, kind, _, parameter, size = HEADER.unpack(_exactly(client, HEADER.size))
+    prologue, kind, _, parameter, size = HEADER.unpack(exactly(client, HEADER.size))
     assert prologue == b"HS"
-    return kind, parameter, _exactly(client, size)
-
-
-def _exactly(client: socket.socket, count: int) -> bytes:
-    data = b""
-    while len(data) < count:
-        more = client.recv(count - len(data))
-        if not more:
-            raise EOFError
-        data += more
-    return data
+    return kind, parameter, exactly(client, size)
 
 
 def _write(client: socket.socket, kind: int, parameter: int = 0, payload: bytes = b"") -> None:

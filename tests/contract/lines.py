@@ -13,6 +13,7 @@ import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from accepting import Accepting
 from scripted import HANG_UP, RealTime, Script
 
 from drivers.wire import Wire
@@ -75,33 +76,17 @@ class MemoryBackend:
     def stop(self) -> None: ...
 
 
-class TcpBackend(RealTime):
+class TcpBackend(Accepting):
     kind = "tcp"
     swallow = False
     """What comes is lost on the way, and nobody is told."""
 
-    def __init__(self, script: Script, folder: Path) -> None:
-        self.script = script
-        self._server = socket.create_server(("127.0.0.1", 0))
-        self._clients: list[socket.socket] = []
-        self._threads = [threading.Thread(target=self._accept)]
-        self._threads[0].start()
-
     @property
     def address(self) -> str:
-        return f"TCPIP::127.0.0.1::{self._server.getsockname()[1]}::SOCKET"
+        return f"TCPIP::127.0.0.1::{self.port}::SOCKET"
 
     def wire(self, **keys: object) -> Wire:
         return VisaWire(**({"name": "it", "address": self.address, "monotonic": time.monotonic} | keys))
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                client, _ = self._server.accept()
-                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._clients.append(client)
-                self._threads.append(threading.Thread(target=self._serve, args=(client,)))
-                self._threads[-1].start()
 
     def _serve(self, client: socket.socket) -> None:
         with contextlib.suppress(OSError), client, client.makefile("rb") as lines:
@@ -114,22 +99,6 @@ class TcpBackend(RealTime):
                 if not self._act(self.script(line.rstrip(b"\n")), client.sendall):
                     client.shutdown(socket.SHUT_RDWR)
                     return
-
-    def die(self) -> None:
-        self._close(self._server)
-        self._threads[0].join(5)  # a client may be half way through the door
-        for client in self._clients:
-            self._close(client)
-
-    def _close(self, one: socket.socket) -> None:
-        with contextlib.suppress(OSError):
-            one.shutdown(socket.SHUT_RDWR)
-        one.close()
-
-    def stop(self) -> None:
-        self.die()
-        for thread in self._threads:
-            thread.join(5)
 
 
 class PtyBackend(RealTime):

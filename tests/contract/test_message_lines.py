@@ -135,7 +135,7 @@ def test_a_library_that_never_comes_back(wire: VisaWire, resource: FakeResource,
     stuck.set()
     give_up = time.monotonic() + 2
     while "open" in resource.calls and "close" not in resource.calls and time.monotonic() < give_up:
-        time.sleep(0.005)
+        time.sleep(0.005)  # the thread that was left behind is the machine's
     assert resource.calls.count("close") == 1, "what was left behind lets go of the resource when it comes back"
 
 

@@ -277,6 +277,8 @@ def test_a_stop_in_the_middle_of_a_question_passes_and_closes(wire, script, monk
 
 
 def test_two_threads_each_get_their_own_answers(backend, script):
+    if backend.kind == "replay":
+        pytest.skip("a record holds one order of messages, and two threads make another each time")
     wire = backend.wire(timeout_s=20 * TIMEOUT_S)
     script.replies |= {b"MEAS:VOLT?": [b"12.8\n"], b"MEAS:CURR?": [b"1.2\n"]}
     wire.open()

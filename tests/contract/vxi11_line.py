@@ -7,11 +7,11 @@ from __future__ import annotations
 import contextlib
 import socket
 import struct
-import threading
 import time
 from pathlib import Path
 
-from scripted import HANG_UP, RealTime, Script
+from accepting import Accepting, exactly
+from scripted import HANG_UP, Script
 
 from drivers.wire import Wire
 from drivers.wire_visa import VisaWire
@@ -23,39 +23,26 @@ LAST_FRAGMENT = 1 << 31
 MESSAGE_AVAILABLE = 16
 
 
-class Vxi11Backend(RealTime):
+class Vxi11Backend(Accepting):
     kind = "vxi11"
     framed = True
     extra_s = 0.3
 
     def __init__(self, script: Script, folder: Path) -> None:
-        self.script = script
         self.deaf = False
         """Takes calls and answers none."""
-        self._server = socket.create_server(("127.0.0.1", 0))
         self._owed: list[tuple[float, bytes]] = []
-        self._clients: list[socket.socket] = []
-        self._threads = [threading.Thread(target=self._accept)]
-        self._threads[0].start()
+        super().__init__(script, folder)
 
     def wire(self, **keys: object) -> Wire:
-        address = f"TCPIP::127.0.0.1,{self._server.getsockname()[1]}::inst0::INSTR"
+        address = f"TCPIP::127.0.0.1,{self.port}::inst0::INSTR"
         return VisaWire(**({"name": "it", "address": address, "monotonic": time.monotonic} | keys))
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                client, _ = self._server.accept()
-                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._clients.append(client)
-                self._threads.append(threading.Thread(target=self._serve, args=(client,)))
-                self._threads[-1].start()
 
     def _serve(self, client: socket.socket) -> None:
         with contextlib.suppress(OSError, EOFError), client:
             while True:
-                (head,) = struct.unpack("!I", _exactly(client, 4))
-                call = _exactly(client, head & ~LAST_FRAGMENT)
+                (head,) = struct.unpack("!I", exactly(client, 4))
+                call = exactly(client, head & ~LAST_FRAGMENT)
                 number, _, _, _, _, procedure, _, size = struct.unpack("!8I", call[:32])
                 result = self._do(procedure, call[32 + size + 8 :])
                 if self.deaf:
@@ -101,24 +88,6 @@ class Vxi11Backend(RealTime):
         while not self._owed or self._owed[0][0] > time.monotonic():
             if time.monotonic() >= give_up:
                 return struct.pack("!3I", IO_TIMEOUT, 0, 0)
-            time.sleep(0.002)
+            time.sleep(0.002)  # a read of this protocol waits at the server
         _, reply = self._owed.pop(0)
         return struct.pack("!3I", 0, ENDS, len(reply)) + reply + b"\0" * (-len(reply) % 4)
-
-    def stop(self) -> None:
-        for one in (self._server, *self._clients):
-            with contextlib.suppress(OSError):
-                one.shutdown(socket.SHUT_RDWR)
-            one.close()
-        for thread in self._threads:
-            thread.join(5)
-
-
-def _exactly(client: socket.socket, count: int) -> bytes:
-    data = b""
-    while len(data) < count:
-        more = client.recv(count - len(data))
-        if not more:
-            raise EOFError
-        data += more
-    return data

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import tempfile
 import threading
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -29,32 +27,9 @@ def repr_toml(text: str) -> str:
     return '"' + text.replace("\0", "").replace("\r", "\\r").replace("\n", "\\n") + '"'
 
 
-LINE_KEYS = {
-    "ends": ("terminator", lambda ends: repr_toml(ends if ends else "\n")),
-    "echo": ("echo", lambda echo: "true" if echo else "false"),
-    "gap_s": ("pace_s", lambda gap_s: f"{1.5 * gap_s:g}"),
-    "answers_orders": ("order_reply", repr_toml),
-    "deaf_s": ("boot_s", lambda deaf_s: f"{1.2 * deaf_s:g}"),
-}
-
-
-def dialect_with(name: str, manners: Manners) -> str:
-    """A shipped dialect, its line and its number form as these habits want them."""
-    text = (resources.files("drivers") / "dialects" / f"{name}.toml").read_text("utf-8")
-    assert not {"line", "remote", "decimal_comma"} & tomllib.loads(text).keys()
-    top = "decimal_comma = true\n" if manners.comma else ""
-    line = {key: write(getattr(manners, habit)) for habit, (key, write) in LINE_KEYS.items()}
-    if not manners.ends:
-        line["gap_s"] = "0.02"
-    if manners.hears == "\r":
-        line["terminator"] = '"\\r"'
-    tables = "[line]\n" + "".join(f"{key} = {value}\n" for key, value in line.items())
-    if manners.remote_needed:
-        tables += '\n[remote]\nset = "SYST:REM"\nlocal = "SYST:LOC"\nask = "SYST:REM?"\n'
-    first_table = re.search(r"^\[", text, re.MULTILINE)
-    assert first_table is not None
-    at = first_table.start()
-    return text[:at] + top + "\n" + text[at:] + "\n" + tables
+def shipped(name: str) -> str:
+    """The text of a shipped dialect."""
+    return (resources.files("drivers") / "dialects" / f"{name}.toml").read_text("utf-8")
 
 
 def write_files(
@@ -63,15 +38,9 @@ def write_files(
     """bench.toml, pack.toml, ups.toml, and a dialect file for each instrument with habits of the line."""
     if addresses is None:
         addresses = {name: f"sim:{bench.scenario}/{name}" for name in bench.names if name not in bench.shared}
-    text = bench.bench_toml(addresses, clock=clock)
-    head, *tables = text.split("[[instrument]]")
-    for number, table in enumerate(tables):
-        found = tomllib.loads(table)
-        name, dialect = found["name"], found["dialect"]
-        if bench.manners[name] != Manners(shape=bench.manners[name].shape):
-            (folder / f"{name}.toml").write_text(dialect_with(dialect, bench.manners[name]), encoding="utf-8")
-            tables[number] = table.replace(f'"{dialect}"', f'"{name}.toml"')
-    (folder / "bench.toml").write_text("[[instrument]]".join([head, *tables]), encoding="utf-8")
+    (folder / "bench.toml").write_text(bench.bench_toml(addresses, clock=clock, own_dialects=True), encoding="utf-8")
+    for file, text in bench.dialect_files(shipped).items():
+        (folder / file).write_text(text, encoding="utf-8")
     (folder / "pack.toml").write_text(bench.pack_toml(), encoding="utf-8")
     (folder / "ups.toml").write_text(bench.ups_toml(), encoding="utf-8")
 
