@@ -58,6 +58,6 @@ def test_a_contactor_kept_for_the_next_block_opens_when_there_is_none(kind: str,
 def test_off_reaches_one_that_does_not_obey_what_goes_as_one_message(tmp_path: Path) -> None:
     """The file says joined, the supply refuses every message of two parts."""
     habits = {"supply": Manners(shape="select", channels=3, wired_channel=2, compound="refused")}
-    code, _, bench = safe(tmp_path, SOURCES, habits, ("channel = 2", "channel = 2"), "supply")
+    code, _, bench = safe(tmp_path, SOURCES, habits, ("supply-dialect.toml", "scpi-supply-select"), "supply")
     assert code == 99, "nothing it was asked was answered"
     assert not bench.world.supply.output_on
