@@ -4,23 +4,18 @@ Standard library only, and nothing of this project is imported but the guard's o
 not be in both. It never energises, never clears a protection, and says nothing to any instrument until it acts: an
 instrument's own watchdog would take its questions for a sign of life of the run.
 
-Spoken over one socket, a line each way. The run sends the orders with their hash, then a beat for each sample, after
-its interlocks have judged fresh readings: ``beat SEQUENCE MONOTONIC_NS STATE SAMPLE AGE_MS HASH``; each is answered
-``seq SEQUENCE ok``. ``bye`` ends it, and counts only after a beat whose state is ``off``. ``unsafe``: the run could not
-confirm off and goes on trying; the guard then tries beside it, on lines of its own. Everything else is a reason to act:
-the end of the file, silence, a sequence that does not go on, readings too old, another hash, a run past its end.
+The parts: what it takes for a sign of life (``guard_pulse.py``), what it does when it acts (``guard_acting.py``), on
+whom (``guard_outputs.py``), over what (``guard_lines.py``), and what answers mean (``guard_answers.py``). Here: the
+orders that are heard, the line to the run, and the process.
 
-Acting: first the run is killed, so that it cannot wake and switch on again (a fence), then each instrument is told
-the literal bytes that the run's own drivers were seen to send, in the order that belongs to the state; then each is
-asked.
+The run sends the orders with their hash over one socket, a line, and is answered ``armed``; then a beat for each
+sample, after its interlocks have judged fresh readings.
 """
 
 from __future__ import annotations
 
 import ctypes
-import hashlib
 import json
-import math
 import os
 import select
 import signal
@@ -29,297 +24,19 @@ import sys
 import threading
 import time
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import Any
 
 if not __package__:  # run as a file, in isolation
     sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
-from harness.guard_lines import Line, Output, clock, turns
+from harness.guard_acting import Guard
+from harness.guard_lines import Line
+from harness.guard_outputs import Output
+from harness.guard_process import started
+from harness.guard_pulse import OFF_STATE, REST, SWITCHING, Broken, Pulse, sealed
 
-DEATH_S = 0.5
-"""Longest wait for the killed run to be gone, s."""
+__all__ = ["OFF_STATE", "REST", "SWITCHING", "Broken", "Guard", "Pulse", "hear", "sealed", "serve", "started"]
 
-APART_S = 0.3
-"""The next in the order is told at most this long after the one before it, s, whether that one could be reached."""
-
-CONTACTOR_S = 2.0
-"""A contactor opens once no current flows, and after this whatever flows, s: whatever that costs its contacts."""
-
-REPEAT_S = 0.5
-SOFTEN_S = 1.5
-UNSAFE_S = 10.0
-RETRY_S = 10.0
 ARMING_S = 10.0
-OFF_STATE, SWITCHING, REST = "off", "switching off", "rest"
-
-
-# -- what is said ------------------------------------------------------------------------------------------------------
-
-
-class Broken(ValueError):
-    """What the run said cannot be; one line."""
-
-
-def sealed(orders: dict[str, Any]) -> str:
-    """Hash of the orders, as both sides count it."""
-    return hashlib.sha256(json.dumps(orders, sort_keys=True).encode()).hexdigest()
-
-
-@dataclass(slots=True)
-class Pulse:
-    """What beats must be like. ``judge`` takes one line; times in s of the machine's monotonic clock.
-
-    ``silence_s`` holds while something may be on, ``rest_s`` with everything off. Switching off beats too, but as a
-    whole it may last ``off_most_s``.
-    """
-
-    seal: str
-    silence_s: float
-    rest_s: float
-    off_most_s: float
-    oldest_s: float
-    ends_s: float
-    states: frozenset[str]
-    sequence: int = -1
-    state: str = REST
-    doing: str = REST
-    """What was going on before switching off began."""
-    heard_s: float = 0.0
-    off_since_s: float = math.inf
-    over: bool = False
-    unsafe: bool = False
-
-    def judge(self, line: str, now_s: float) -> str:
-        """The answer to a line. Raises ``Broken`` when it is a reason to act."""
-        if line == "bye":
-            if self.state != OFF_STATE:
-                raise Broken(f"the run said good-bye while {self.state}")
-            self.over = True
-            return "bye"
-        if line == "unsafe":
-            self.unsafe = True
-            return "unsafe"
-        words = line.split(" ")
-        if len(words) != 7 or words[0] != "beat":
-            raise Broken(f"not a beat: {line[:60]!r}")
-        sequence, sent_s, age_s = _whole(words[1]), _whole(words[2]) / 1e9, _whole(words[5]) / 1000
-        state = words[3].replace("_", " ")
-        if not sequence > self.sequence:
-            raise Broken(f"beat {sequence} after beat {self.sequence}: the run does not go on")
-        if not self.heard_s <= sent_s <= now_s:
-            raise Broken(f"beat {sequence} is from {sent_s - now_s:+.1f} s: the run's clock does not go on")
-        if state not in self.states:
-            raise Broken(f"a state that is not in the orders: {state[:40]!r}")
-        if not age_s <= self.oldest_s:
-            raise Broken(f"the run decides on readings {age_s:.1f} s old, limit {self.oldest_s:g} s")
-        if words[6] != self.seal:
-            raise Broken("the run's limits are not those that were sealed")
-        if state != SWITCHING:
-            self.off_since_s, self.doing = math.inf, state
-        elif self.off_since_s == math.inf:
-            self.off_since_s = sent_s
-        # When it was sent counts, and not when it was read: what waited in the line is no sign of life.
-        self.sequence, self.state, self.heard_s = sequence, state, sent_s
-        return f"seq {sequence} ok"
-
-    def _dues(self) -> tuple[tuple[float, str], ...]:
-        silence_s = self.rest_s if self.state in (REST, OFF_STATE) else self.silence_s
-        return (
-            (self.heard_s + silence_s, f"no beat for {silence_s:g} s while {self.state}"),
-            (self.ends_s, "the run goes on past the latest end it gave"),
-            (self.off_since_s + self.off_most_s, f"switching off goes on for more than {self.off_most_s:g} s"),
-        )
-
-    def late(self, now_s: float) -> str | None:
-        """Words when nothing came for too long, or the run goes on past its end."""
-        return next((words for due_s, words in self._dues() if not now_s <= due_s), None)
-
-    def wait_s(self, now_s: float) -> float:
-        """How long until ``late`` may have something to say."""
-        return max(0.0, min(due_s for due_s, _ in self._dues()) - now_s)
-
-
-def _whole(text: str) -> int:
-    if not (text.isascii() and text.isdecimal() and len(text) < 20):
-        raise Broken(f"not a whole number: {text[:40]!r}")
-    return int(text)
-
-
-# -- switching off ---------------------------------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class Guard:
-    """The orders, what was heard of the run, and what is done about it."""
-
-    orders: dict[str, Any]
-    pulse: Pulse
-    outputs: dict[str, Output]
-    pidfd: int = -1
-    began_s: float = 0.0
-    dead: threading.Event = field(default_factory=threading.Event)
-
-    def note(self, what: str, **more: Any) -> None:
-        """One line in the guard's own journal. Never raises."""
-        row = {"utc": clock(), "monotonic_s": round(time.monotonic(), 4), "what": what, **more}
-        with suppress(OSError), open(self.orders["journal"], "a", encoding="utf-8") as file:
-            file.write(json.dumps(row) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-
-    def act(self, why: str, *, fence: bool = True) -> None:
-        """Fence, off, confirm; goes on until off is confirmed or somebody has seen to it. Never raises."""
-        self.began_s = time.monotonic()
-        state = self.pulse.doing
-        if not fence or self._fence():
-            self.dead.set()
-        order = turns(self.orders["order"].get(state, self.orders["order"]["unknown"]), self.orders["kinds"])
-        gates = [threading.Event() for _ in range(len(order) + 1)]
-        gates[0].set()
-        for place, (name, hold_s, last) in enumerate(order):
-            given = (self.outputs[name], hold_s, last, place, gates)
-            try:
-                threading.Thread(target=self._see_off, args=given, daemon=True).start()
-            except RuntimeError:  # no room for a thread: this one after the other, once
-                self.outputs[name].switch_off()
-                self.outputs[name].look()
-        # Written while the threads send: off is never kept waiting by a disk.
-        self.note("acting", why=why, state=state, killed=self.dead.is_set() and fence, order=[one[0] for one in order])
-        word = self._until_off(fence)
-        took_s = round(time.monotonic() - self.began_s, 4)
-        outputs = {name: {"sent_s": _finite(one.sent_s), "said": one.last} for name, one in self.outputs.items()}
-        self.note(word, took_s=took_s, outputs=outputs, how="by the instruments' own word")
-
-    def _until_off(self, fence: bool) -> str:
-        told = False
-        while not all(one.off.is_set() for one in self.outputs.values()):
-            time.sleep(0.01)
-            took_s = time.monotonic() - self.began_s
-            if fence and not self.dead.is_set() and self._is_dead():
-                self.dead.set()
-            if took_s >= UNSAFE_S and not told:
-                told = True
-                text = self.alarm()
-                self.note("not confirmed", text=text)
-                with suppress(OSError):
-                    sys.stderr.write(text + "\n")
-                    sys.stderr.flush()
-            if told and self._seen_to():
-                return "somebody has confirmed off"
-            if (most := self.orders["gives_up_s"]) is not None and not took_s <= most and self._nobody_there():
-                return "gave up: a simulated bench that is gone"
-        return "off confirmed"
-
-    def _see_off(self, one: Output, hold_s: float, last: bool, place: int, gates: list[threading.Event]) -> None:
-        """One instrument, in its turn, until it is seen off."""
-        with suppress(Exception), one.line.lock:
-            if one.line.way["shared"] or self.dead.is_set():
-                one.line.open()  # it may take long, and is begun before its turn has come
-                one.each(one.told["begin"])
-        gates[place].wait(APART_S * place)
-        self._wait_turn(one, hold_s, last)
-        softened = False
-        while not one.off.is_set():
-            if one.line.way["shared"] or self.dead.is_set():
-                began = time.monotonic()
-                sent = one.switch_off()
-                if sent and one.sent_s != one.sent_s:
-                    one.sent_s = round(time.monotonic() - self.began_s, 4)
-                gates[place + 1].set()
-                one.look()
-                if not one.off.is_set() and time.monotonic() - self.began_s >= SOFTEN_S and not softened:
-                    softened = True
-                    one.soften()
-            else:
-                began = time.monotonic()
-                one.last = "held by the run, which cannot be killed"
-                gates[place + 1].set()
-            if one.off.is_set():
-                break
-            long = time.monotonic() - self.began_s >= UNSAFE_S
-            if long:
-                one.line.close()  # whoever else tries to switch it off may need its only session
-            time.sleep(max(0.0, began + (RETRY_S if long else REPEAT_S) - time.monotonic()))
-        one.line.close()
-
-    def _wait_turn(self, one: Output, hold_s: float, last: bool) -> None:
-        if not last:
-            time.sleep(hold_s)
-            return
-        others = [other for other in self.outputs.values() if self.orders["kinds"][other.name] in ("supply", "load")]
-        while time.monotonic() - self.began_s < CONTACTOR_S and self.dead.is_set():
-            if all(other.off.is_set() for other in others):
-                return
-            time.sleep(0.01)
-
-    def _fence(self) -> bool:
-        """Kill the run; whether it is gone. Another process that got its number since is left alone."""
-        if self._is_dead():
-            return True
-        with suppress(OSError):
-            if self.pidfd >= 0:
-                signal.pidfd_send_signal(self.pidfd, signal.SIGKILL)
-            else:
-                os.kill(int(self.orders["pid"]), signal.SIGKILL)
-        until = time.monotonic() + DEATH_S
-        while time.monotonic() < until:
-            if self._is_dead():
-                return True
-            time.sleep(0.001)
-        return False
-
-    def _is_dead(self) -> bool:
-        if self.pidfd >= 0:
-            return bool(select.select((self.pidfd,), (), (), 0)[0])
-        return bool(started(int(self.orders["pid"])) != self.orders["pid_started"])
-
-    def _seen_to(self) -> bool:
-        """Whether the notes that this bench may be live are gone: somebody has confirmed that it is off."""
-        notes = self.orders["live_notes"]
-        return bool(notes) and not any(os.path.exists(note) for note in notes)
-
-    def _nobody_there(self) -> bool:
-        """Whether nothing listens any more where the outputs in doubt were."""
-        doubtful = [one for one in self.outputs.values() if not one.off.is_set()]
-        return bool(doubtful) and all(one.nobody_there for one in doubtful)
-
-    def alarm(self) -> str:
-        """What a person must know and do; what is unknown is called unknown, never 0."""
-        head, *todo = self.orders["alarm"]
-        lines = [head]
-        for name, one in self.outputs.items():
-            if not one.off.is_set():
-                amps = f"{one.amps:.3f} A at {one.amps_utc}" if one.amps == one.amps else "no answer"
-                what = f'{self.orders["kinds"][name]} "{name}" (serial {self.orders["serials"].get(name) or "unknown"})'
-                lines.append(f"{what}: asked off {one.tries} times; last current: {amps}; {one.last}.")
-        return "\n".join([*lines, *todo, f"The guard goes on trying every {RETRY_S:.0f} s."])
-
-
-def started(pid: int) -> str:
-    """When a process began, as the system counts it; "" when it is gone, or dead and not yet collected."""
-    try:
-        with open(f"/proc/{pid}/stat", encoding="utf-8", errors="replace") as file:
-            words = file.read().rpartition(")")[2].split()
-    except OSError:
-        return "unknown" if _alive(pid) else ""
-    return "" if words[0] in "ZX" else words[19]
-
-
-def _alive(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
-# -- the process -------------------------------------------------------------------------------------------------------
 
 
 def hear(orders: dict[str, Any], seal: str, now_s: float) -> Guard:

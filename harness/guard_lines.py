@@ -1,104 +1,32 @@
-"""Lines of the guard's own to the instruments, and what their answers mean. Standard library only; nothing of this
-project but the guard imports it, and it imports nothing of this project: a fault in a driver must not be in both.
-
-Reached are TCP sockets, serial ports and HiSLIP (IVI-6.1). An answer that is not understood is never taken for "off".
+"""Lines of the guard's own to the instruments. Standard library only; imports nothing of this project but what answers
+mean: a fault in a driver must not be in both. Reached are TCP sockets, serial ports and HiSLIP (IVI-6.1).
 """
 
 from __future__ import annotations
 
-import math
 import os
-import re
 import select
 import socket
 import struct
 import threading
 import time
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import Any
+
+from harness.guard_answers import last_line
 
 CONNECT_S = 0.5
 REPLY_S = 0.8
 """Longest wait for a whole answer, s; the drivers' own deadline."""
-
-FRESH_APART_S = 0.2
-"""Two readings of a current this far apart are two readings, s."""
 
 SILENCE_S = 0.02
 """After a whole line: nothing more within this, s, and it was the last."""
 
 MOST_BYTES = 65_536
 
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?)\s*([A-Z]*)", re.ASCII)
-_AMPS = {"": 1.0, "A": 1.0, "MA": 1e-3, "UA": 1e-6, "KA": 1e3}
 _HEADER = struct.Struct("!2sBBIQ")
 _INITIALIZE, _INITIALIZED, _DATA, _DATA_END, _ASYNC_INITIALIZE, _ASYNC_INITIALIZED = 0, 1, 6, 7, 17, 18
 _FIRST_ID = 0xFFFF_FF00
-
-
-# -- what an answer means --------------------------------------------------------------------------------------------
-
-
-def last_line(held: bytes, terminator: bytes, *, echo: bytes = b"", silent: bool = False) -> bytes | None:
-    """The last whole line that says something and is not the echo of what was sent; ``None`` when there is none yet.
-    Without a terminator all that came is one line. ``silent``: what came last is whole, since no more came."""
-    lines = held.split(terminator)[: None if silent else -1] if terminator else [held]
-    said = [line.replace(b"\0", b"").strip() for line in lines]
-    return next((line for line in reversed(said) if line and line != echo.strip()), None)
-
-
-def inner(reply: str, form: str) -> str | None:
-    """What stands at the one group of ``form``, a pattern of the whole answer; ``None`` when the answer is another."""
-    found = re.fullmatch(form, reply.strip(), re.DOTALL | re.IGNORECASE)
-    return None if found is None else found[1]
-
-
-def word(text: str) -> str:
-    """A word as answers are compared: capitals, no quotes around it, whole numbers in their shortest form."""
-    plain = text.strip().strip('"').strip().upper()
-    digits = plain.lstrip("+-")
-    if digits.isascii() and digits.isdecimal() and len(plain) - len(digits) <= 1 and len(digits) <= 18:
-        return str(int(plain))
-    return plain
-
-
-def number(text: str, *, comma: bool = False, units: dict[str, float] = _AMPS) -> float:
-    """A number with or without its unit; nan for everything else."""
-    plain = text.strip().upper()
-    found = _NUMBER.fullmatch(plain.replace(",", ".", 1) if comma else plain)
-    if found is None or found[2] not in units:
-        return math.nan
-    value = float(found[1]) * units[found[2]]
-    return value if math.isfinite(value) else math.nan
-
-
-def says_off(reply: str, told: dict[str, Any]) -> bool | None:
-    """Whether the answer means off: one of its words, or a bit that is 0; ``None`` when it means nothing."""
-    if told.get("bit") is None:
-        said = word(reply)
-        return True if said in told["off_replies"] else False if said in told["on_replies"] else None
-    found = inner(reply, told["form"])
-    value = math.nan if found is None else number(found, units={"": 1.0})
-    if not (0 <= value < 2.0**53 and value.is_integer()):
-        return None
-    return not int(value) >> told["bit"] & 1
-
-
-def amps_said(reply: str, told: dict[str, Any]) -> float:
-    """The current an answer tells, A; nan when it tells none."""
-    found = inner(reply, told["form"])
-    per_unit = told["per_unit"]
-    units = _AMPS if per_unit == 1.0 else {"": 1.0}
-    return math.nan if found is None else number(found, comma=told["comma"], units=units) / per_unit
-
-
-def is_zero(amps: list[float], limit: float) -> bool:
-    """Written so that a current that cannot be read is not zero; none at all is not either."""
-    return bool(amps) and all(abs(one) <= limit for one in amps)
-
-
-# -- lines -----------------------------------------------------------------------------------------------------------
 
 
 class Line:
@@ -272,100 +200,3 @@ def set_up(fd: int, way: dict[str, Any]) -> None:
         found[2] |= termios.CLOCAL | termios.CREAD
         termios.tcsetattr(fd, termios.TCSANOW, found)
         termios.tcflush(fd, termios.TCIFLUSH)
-
-
-# -- outputs ---------------------------------------------------------------------------------------------------------
-
-
-@dataclass(slots=True)
-class Output:
-    """One instrument to be switched off: how it is reached, what is sent, what is asked and what means off."""
-
-    name: str
-    line: Line
-    told: dict[str, Any]
-    sent: threading.Event = field(default_factory=threading.Event)
-    off: threading.Event = field(default_factory=threading.Event)
-    tries: int = 0
-    sent_s: float = math.nan
-    amps: float = math.nan
-    amps_utc: str = "never"
-    last: str = "no answer"
-    nobody_there: bool = False
-
-    def switch_off(self) -> bool:
-        """Send it; a line that fails is opened anew once. True when it went out. Never raises."""
-        self.tries += 1
-        return self._within(self.told["off"]) or self._within(self.told["off"])
-
-    def soften(self) -> None:
-        """Tell it its lowest current: second best when it does not go off. Never raises."""
-        self._within(self.told["soften"])
-
-    def _within(self, messages: list[list[Any]]) -> bool:
-        try:
-            with self.line.lock:
-                self._say(messages)
-                self.nobody_there = False
-                return True
-        except Exception as error:  # whatever one line does, the others are still told
-            self._lost(error)
-            return False
-
-    def look(self) -> None:
-        """Ask whether it is off, and for its current twice. Never raises."""
-        try:
-            reply = self._ask("ask")
-            said = says_off(reply, self.told["ask"])
-            amps = [] if self.told["amps"] is None else [self._amps(), self._amps()]
-            quiet = self.told["amps"] is None or is_zero(amps, self.told["zero_amps"])
-            said_words = {True: "says off", False: "says ON", None: f"answers {reply[:40]!r}"}[said]
-            self.last = ", ".join([said_words, *(f"{one:.3f} A" if one == one else "no current" for one in amps)])
-            if said is True and quiet:
-                self.off.set()
-        except Exception as error:
-            self._lost(error)
-
-    def _amps(self) -> float:
-        time.sleep(FRESH_APART_S)
-        amps = amps_said(self._ask("amps"), self.told["amps"])
-        if amps == amps:
-            self.amps, self.amps_utc = amps, clock()
-        return amps
-
-    def _ask(self, what: str) -> str:
-        *before, (question, _) = self.told[what]["messages"]
-        with self.line.lock:
-            self._say(before)
-            self.line.open()
-            return self.line.ask(bytes.fromhex(question)).decode("ascii", "replace")
-
-    def _say(self, messages: list[list[Any]]) -> None:
-        if not self.line.is_open:
-            self.line.open()
-            self.each(self.told["begin"])
-        self.each(messages)
-
-    def each(self, messages: list[list[Any]]) -> None:
-        for message, answered in messages:
-            # An answer to an order is taken off the line; whatever it says, "off" goes on.
-            (self.line.ask if answered else self.line.send)(bytes.fromhex(message))
-
-    def _lost(self, error: Exception) -> None:
-        self.last = f"{type(error).__name__}: {error}"
-        self.nobody_there = isinstance(error, ConnectionRefusedError | FileNotFoundError)
-        self.line.close()
-
-
-def turns(order: list[tuple[str, float]], kinds: dict[str, str]) -> list[tuple[str, float, bool]]:
-    """Name, how long after the one before (s), whether it waits until no current flows: of each in the order, then of
-    whoever is not in it."""
-    named = [(name, hold_s) for name, hold_s in order if name in kinds]
-    rest = [(name, 0.0) for name in kinds if name not in {one for one, _ in named}]
-    told = [(name, hold_s, kinds[name] == "contactor") for name, hold_s in [*named, *rest]]
-    return sorted(told, key=lambda one: one[2])
-
-
-def clock() -> str:
-    """The calendar time, UTC."""
-    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())

@@ -22,7 +22,11 @@ MAY_IMPORT = {
 }
 """Top-level names beyond the standard library that each package may import, anywhere in a file."""
 
-MAY_ASK_THE_TIME = ("harness/clock.py", "harness/guard.py", "harness/guard_lines.py", "sims/serve.py")
+MAY_ASK_THE_TIME = (
+    "harness/clock.py",
+    *(f"harness/{name}.py" for name in ("guard", "guard_acting", "guard_lines", "guard_outputs")),
+    "sims/serve.py",
+)
 """Files that may import ``time``; all others are handed a clock or a ``now``."""
 
 DISTRIBUTIONS = {"serial": "pyserial", "pyvisa_py": "pyvisa-py"}

@@ -12,10 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from harness import bench, guard, guard_lines, guarding, safeoff
+from harness import bench, guard, guarding, safeoff
 
-FILES = [Path(guard.__file__), Path(guard_lines.__file__)]
-OWN = {"harness.guard_lines"}
+PARTS = ("guard_acting", "guard_answers", "guard_lines", "guard_outputs", "guard_process", "guard_pulse")
+FILES = [Path(guard.__file__), *(Path(guard.__file__).with_name(f"{part}.py") for part in PARTS)]
+OWN = {f"harness.{part}" for part in PARTS}
 
 
 def imported(path: Path) -> set[str]:
@@ -47,10 +48,10 @@ print("\\n".join(sorted(name for name in sys.modules if name.partition(".")[0] n
 
 
 def test_it_runs_isolated_from_another_folder(tmp_path: Path) -> None:
-    """Nothing beyond the standard library is loaded when it runs, but its own two files and the package's name."""
+    """Nothing beyond the standard library is loaded when it runs, but its own files and the package's name."""
     command = [sys.executable, "-I", "-S", "-c", PRINT_MODULES, guard.__file__]
     told = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=30, check=True)
-    assert set(told.stdout.split()) <= {"harness", "harness.guard_lines", "__main__", "guard"}
+    assert set(told.stdout.split()) <= {"harness", *OWN, "__main__", "guard"}
 
 
 def spoken(tmp_path: Path, *lines: bytes) -> tuple[int, bytes]:

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.guard import OFF_STATE, REST, SWITCHING, Broken, Pulse, sealed
-from harness.guard_lines import amps_said, inner, is_zero, last_line, number, says_off, turns, word
+from harness.guard_answers import amps_said, inner, is_zero, last_line, number, says_off, word
+from harness.guard_outputs import turns
+from harness.guard_pulse import OFF_STATE, REST, SWITCHING, Broken, Pulse, sealed
 
 SEAL = "ab12"
 STATES = frozenset({"sink", "source", REST, OFF_STATE, SWITCHING, "stand-in, mains on"})
