@@ -10,27 +10,16 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
-from drivers.load import Load
-from drivers.supply import Supply
-from harness.arming import (
-    arm_load,
-    arm_supply,
-    arm_trace,
-    need_load,
-    need_stand_in,
-    need_supply,
-    too_cold_or_warm,
-)
+from harness.arming import arm_load, arm_supply, arm_trace, need_load, need_stand_in, need_supply
+from harness.beats import Beats
 from harness.block import Block, Output
 from harness.circuits import Circuits
-from harness.clock import Clock, StandstillLost
+from harness.clock import Clock
+from harness.energising import Energise, energised, remember
 from harness.findings import Finding, Watch
-from harness.gap import Commanded, gap_of, long_words
-from harness.host import HostWatch
 from harness.interlocks import Interlocks
 from harness.logbook import Logbook
 from harness.loop import Loop
@@ -45,18 +34,11 @@ from harness.signals import StopFlag
 from harness.site import Site
 from harness.steering import change, end_help
 from harness.stopping import Stopping
+from harness.turning import Turns
 
 if TYPE_CHECKING:
     from harness.guarding import GuardLink
     from harness.result import Guarded
-
-AGAIN_AFTER_S = 0.1
-"""A single frightening sample is read again after this long before it counts."""
-
-CLEAN_TRIES = 3
-
-Energise = tuple[str, Supply | Load, Callable[[], None]]
-"""An output to be switched on: its name, its driver, and what it is told before."""
 
 Show = Callable[[Sample, Watch, Interlocks], None]
 T = TypeVar("T")
@@ -80,38 +62,34 @@ class Bench:
         person: Person | None = None,
     ) -> None:
         self.person = person
-        self._marks: tuple[str, ...] = ()
         self.site, self.rig, self.clock = site, rig, clock
         self.log = Logbook(recorder, marks)
-        self._flag, self._show = flag, show
         self.period_s = site.bench.loop_period_s
         self.loop = Loop(rig=rig, clock=clock, interlocks=interlocks, period_s=self.period_s)
         self.loop.record_state = recorder.state
-        self.host = HostWatch(clock)
         self.block = Block()
         self.circuits = Circuits(self)
-        by_hand = self.circuits.mains_off_by_hand
-        self.guard: GuardLink | None = None
+        self.beats = Beats(self)
         self.guarded_by: Guarded | None = None
         """What the result says of it."""
-        self._samples = 0
         off = SafeOff(
             rig=rig,
             clock=clock,
             note=self.note,
             zero_amps=zero_amps,
-            by_hand=by_hand,
-            alive=partial(self._off_beat, "switching off"),
-            was_off=partial(self._off_beat, "rest"),
+            by_hand=self.circuits.mains_off_by_hand,
+            alive=self.beats.switching_off,
+            was_off=self.beats.was_off,
         )
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
+        self.turns = Turns(self, flag=flag, show=show)
 
     # -- entering, leaving, looking about --------------------------------------------------------------------------
 
     def __enter__(self) -> Bench:
         try:
-            self._remember()
+            remember(self)
             self.circuits.close_contactor()
         except BaseException as error:  # a context that was not entered is not left either
             self.__exit__(type(error), error, None)
@@ -150,7 +128,7 @@ class Bench:
         name, supply = need_supply(self.rig)
         check_source(self.site, volts=volts, amps=amps_max)
         arm = partial(arm_supply, supply, site=self.site, note=self.note, volts=volts, amps=amps_max)
-        with self._energised(Block("source", amps_max, volts, longest_s), ((name, supply, arm),)) as output:
+        with energised(self, Block("source", amps_max, volts, longest_s), ((name, supply, arm),)) as output:
             yield output
 
     @contextmanager
@@ -159,7 +137,7 @@ class Bench:
         name, load = need_load(self.rig)
         check_sink(self.site, amps=amps)
         arm = partial(arm_load, load, site=self.site, note=self.note, amps=amps)
-        with self._energised(Block("sink", amps, 0.0, longest_s), ((name, load, arm),)) as output:
+        with energised(self, Block("sink", amps, 0.0, longest_s), ((name, load, arm),)) as output:
             yield output
 
     @contextmanager
@@ -172,7 +150,7 @@ class Bench:
         name, supply = need_stand_in(self.rig)
         check_stand_in(self.site, volts=volts, amps=amps_max)
         arm = partial(arm_supply, supply, site=self.site, note=self.note, volts=volts, amps=amps_max)
-        with self._energised(Block("stand-in", amps_max, volts, longest_s), ((name, supply, arm),)) as output:
+        with energised(self, Block("stand-in", amps_max, volts, longest_s), ((name, supply, arm),)) as output:
             yield output
 
     @contextmanager
@@ -202,71 +180,8 @@ class Bench:
         block = Block("trace", amps_max, volts, longest_s, function="cv", amps_most=amps_max)
         if helped_volts is not None:
             block.helped, block.helped_amps = True, helped_amps
-        with self._energised(block, outputs) as output:
+        with energised(self, block, outputs) as output:
             yield output
-
-    @contextmanager
-    def _energised(self, block: Block, outputs: tuple[Energise, ...]) -> Iterator[Output]:
-        self.stopping.need_idle("one output at a time: leave the block first")
-        self.stopping.if_asked()
-        self.loop.states.forget()
-        for _, _, arm in outputs:
-            self.guarded(arm)
-        self._remember()
-        self._clean_sample()
-        if self.site.subject == "pack" and math.isnan(self.loop.rested_volts(block.phase)):
-            self.wait_until(self.clock.now() + AGAIN_AFTER_S)
-            self._clean_sample()
-        block.volts_before_on = self.loop.rested_volts(block.phase)
-        why = too_cold_or_warm(self.site, phase=block.phase, temp_c=self.loop.pack_temp_c)
-        if why is not None:
-            self.stopping.trip(Finding("temperature", f"before switching on: {why}"))
-        self.stopping.if_asked()
-        self._awake()
-        self.note("intent", sync=True, phase=block.phase, amps=block.set_amps, volts=block.set_volts)
-        self.stopping.if_record_failed()
-        block.began_s = self.elapsed()
-        self.life.move(block.phase)
-        self.block = block
-        for name, driver, _ in outputs:
-            # What was just remembered must still hold: only the switch may have moved.
-            self._switch_on(name, driver)
-        block.began_s = self.elapsed()
-        output = Output(self, block.began_s)
-        try:
-            self.note("energised", phase=block.phase, on_s=block.began_s)
-            yield output
-        finally:
-            output.release()
-            self._leave_block()
-
-    def _switch_on(self, name: str, driver: Supply | Load) -> None:
-        """On, and only as it was armed: an instrument that restarted since then has other limits. Its line is not
-        opened anew between the look at them and the order."""
-        with driver.session.held():
-            words = self.guarded(partial(self.loop.states.look_at, name))
-            if words is not None:
-                self.stopping.trip(Finding("changed from outside", f"before switching on: {words}"))
-            self.loop.states.expect_switched(name, on=True)
-            # The guard hears of it before it is so: from here on its patience is short.
-            self._beat(self.loop.unwatched_wall_s)
-            self.guarded(partial(driver.switch, True))
-
-    def _leave_block(self) -> None:
-        if not self.life.energised:
-            return
-        self.life.move("release")
-        unwatched_s, reason = self.loop.unwatched_s, self.block.reason or "end of the block"
-        report = self.stopping.drive_off(keeps_contactor=True)
-        self.loop.states.all_off(but=self.rig.switch("contactor"))
-        left, self.block = self.block, Block(began_s=self.elapsed())
-        self.stopping.settle_off(report, reason=reason)
-        self._awake(left)
-        if unwatched_s > self.loop.gap_most_s:
-            text = f"{unwatched_s:.0f} s without a sample while on, limit {self.loop.gap_most_s:g} s"
-            self.stopping.trip(Finding("sampling late", text, exit_code=24))
-        if report.softened:
-            self._remember()
 
     def change(self, *, amps: float | None = None, volts: float | None = None) -> None:
         """Change a set-point of the running block; the envelope is asked again and the instrument read back."""
@@ -298,11 +213,6 @@ class Bench:
         """The same for the load on the UPS's output."""
         yield from self.circuits.switch_over("ac-load", "ac load", on)
 
-    def _remember(self) -> None:
-        words = self.guarded(self.loop.states.remember)
-        if words is not None:
-            self.stopping.trip(Finding("changed from outside", words))
-
     def guarded(self, act: Callable[[], T]) -> T:
         """Do one thing to an instrument; whatever goes wrong there ends the run, off first."""
         try:
@@ -317,118 +227,27 @@ class Bench:
 
         The loop itself never runs slower than the bench's period: a longer ``every_s`` only thins what is recorded.
         """
-        every = self.period_s if every_s is None else every_s
-        thin = max(1, math.ceil(every / self.period_s - 1e-9))
-        step = every / thin
-        due, count = self.elapsed(), 0
-        end = math.inf if for_s is None else due + for_s
-        while due <= end + 1e-9:
-            yield from self._turn(due, keep=count % thin == 0)
-            count += 1
-            due += step
-            # A loop that fell behind is caught by its interlock; what is left goes on from now, without a burst.
-            due = max(due, self.elapsed()) if due < self.elapsed() - step else due
+        yield from self.turns.samples(every_s=self.period_s if every_s is None else every_s, for_s=for_s)
 
     def rest(self, *, for_s: float) -> Iterator[Sample]:
         """Samples for ``for_s`` with everything off."""
         self.stopping.need_idle("rest is for a bench whose outputs are off; leave the block first")
         yield from self.samples(for_s=for_s)
 
-    def _turn(self, due_s: float, *, keep: bool) -> Iterator[Sample]:
-        self.stopping.again()
-        self.wait_until(self.loop.start_s + due_s)
-        self.stopping.if_asked()
-        sample, finding = self._look()
-        if finding is not None and finding.again:
-            self.log.row(sample)
-            yield self._marked(sample)
-            self.stopping.again()
-            self.wait_until(self.clock.now() + AGAIN_AFTER_S)
-            (sample, finding), keep = self._look(), True
-        if finding is not None:
-            self.stopping.trip(finding, sample)
-        self._awake()
-        if keep:
-            self.log.row(sample)
-            self.stopping.if_record_failed()
-            if self._show is not None:
-                self._show(sample, self.loop.watch(self.block), self.loop.interlocks)
-            yield self._marked(sample)
-
     def wait_until(self, t_s: float) -> None:
-        try:
-            self.clock.sleep_until(t_s, stop=lambda: self._flag.asked() or self.host.slept())
-        except StandstillLost as error:
-            self.stopping.trip(Finding("clock lost", str(error), exit_code=23))
-        if getattr(self.clock, "lost", False):
-            self.stopping.trip(Finding("clock lost", "its control line hung up while switching off", exit_code=23))
-        self._awake()
+        """Wait until bench time ``t_s`` without a sample; less where a stop was asked for."""
+        self.turns.wait_until(t_s)
 
-    def _awake(self, block: Block | None = None) -> None:
-        """Whoever wakes up switches off first, and says then for how long nobody looked; a calendar clock that was
-        set is noted and changes nothing. ``block``: what was on, where it has just been left."""
-        noticed, block = self.host.look(), block or self.block
-        if noticed.slept_s:
-            rated_ah = self.site.pack.rated_ah if self.site.subject == "pack" else math.inf
-            gap = gap_of(noticed.slept_s, Commanded(block.phase, block.set_amps), rated_ah=rated_ah)
-            try:
-                words = f"the computer was asleep for {long_words(gap.seconds)}; in it {gap.words}"
-                self.stopping.trip(Finding("nobody looked", words, exit_code=24))
-            finally:
-                self.note("gap", sync=True, text=f"the computer was asleep; {gap.words}", **gap.event)
-        if noticed.step_s:
-            by_s = round(noticed.step_s, 3)
-            self.note("clock step", text="the calendar clock was set; elapsed times do not know it", by_s=by_s)
+    # -- the guard -------------------------------------------------------------------------------------------------
 
-    def _look(self) -> tuple[Sample, Finding | None]:
-        sample, finding = self.loop.look(self.block)
-        if finding is None or finding.again:
-            self._samples += 1
-            self._beat(self.loop.unwatched_wall_s)
-            # Writing waits until nothing has to be switched off.
-            self.stopping.note_errors()
-            self._marks += self.log.take_marks(() if self.person is None else self.person.marks())
-        return sample, finding
+    @property
+    def guard(self) -> GuardLink | None:
+        """The line to the process that switches off when this one dies."""
+        return self.beats.guard
 
     def guard_with(self, link: GuardLink | None) -> None:
-        """The process that switches off when this one dies. It hears of each turn of this loop and of each step of
-        switching off, and of nothing else: no thread may speak for a loop that hangs."""
-        self.guard = link
-        if link is not None:
-            self.loop.guard_silent_s = link.silent_s
-
-    def _beat(self, age_s: float) -> None:
-        """Show the guard that this loop goes on, deciding on readings ``age_s`` old, s of machine time."""
-        if self.guard is not None:
-            state = self.loop.before(self.block).order
-            on_mains = state == "rest" and bool(self.rig.switched.get("mains"))
-            self.guard.beat("unknown" if on_mains else state, self._samples, age_s)
-
-    def _off_beat(self, state: str) -> None:
-        """Switching off goes on, or off was confirmed: then a disk that keeps the run waiting is no danger."""
-        if self.guard is not None:
-            self.guard.beat(state, self._samples, 0.0)
-
-    def _marked(self, sample: Sample) -> Sample:
-        """The sample with the marks that came since the last one that was handed over."""
-        if not self._marks:
-            return sample
-        marks, self._marks = self._marks, ()
-        return replace(sample, marks=marks)
-
-    def _clean_sample(self) -> None:
-        """One sample at rest on which every channel is present and no interlock speaks; asked for a few times."""
-        for _ in range(CLEAN_TRIES):
-            sample, finding = self._look()
-            if finding is not None and not finding.again:
-                self.stopping.trip(finding, sample)
-            self.log.row(sample)
-            self.stopping.if_record_failed()
-            why = "; ".join(sample.flags) or (finding.text if finding is not None else "")
-            if not why and not math.isnan(sample.pack_volts):
-                return
-            self.wait_until(self.clock.now() + AGAIN_AFTER_S)
-        self.stopping.trip(Finding("no valid reading", f"before switching on: {why or 'no pack volts'}", exit_code=23))
+        """Give the run its guard."""
+        self.beats.guard_with(link)
 
     # -- switching off, and the record -----------------------------------------------------------------------------
 

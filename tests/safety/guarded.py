@@ -258,12 +258,12 @@ def guard_told_to_end(place: Path, *, procedure: str) -> float:
 
 LOOP_HANGS = """
 import sys, threading, time
-from harness.bench import Bench
 from harness.cli import main
+from harness.turning import Turns
 
-look, count = Bench._look, [0]
+look, count = Turns.look, [0]
 def hangs(self):
-    count[0] += self.block.phase != "rest"
+    count[0] += self._bench.block.phase != "rest"
     while count[0] > 10:
         time.sleep(0.01)
     return look(self)
@@ -271,7 +271,7 @@ def ticks():
     while True:
         time.sleep(0.01)
 threading.Thread(target=ticks, daemon=True).start()
-Bench._look = hangs
+Turns.look = hangs
 main()
 """
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from night import SHORT, Fault, Night, Wires, judge, spend, truly_off
 
-from harness.bench import AGAIN_AFTER_S
 from harness.samplefile import samples
+from harness.turning import AGAIN_AFTER_S
 
 METER = b"MEAS:VOLT:DC?"
 
