@@ -12,9 +12,9 @@ from collections.abc import Sequence
 
 from harness.block import Block
 from harness.findings import Finding
-from harness.preflight import ZERO_AMPS_MOST
 from harness.rig import Rig
 from harness.sample import Sample
+from harness.zero_amps import ZERO_AMPS_MOST
 
 LOOK_S = 4.0
 """So long is looked: capacitors are full long before."""

@@ -16,7 +16,8 @@ from harness.keys import nearest
 from harness.lines import wrapped
 from harness.locks import BenchLock
 from harness.plain import safe_text
-from harness.preflight import Check, look_at_instruments
+from harness.preflight_check import Check
+from harness.preflight_instruments import look_at_instruments
 from harness.procedure import Procedure, procedures
 from harness.rig import Rig
 from harness.run import check

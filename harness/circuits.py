@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from harness.before_mains import LOOK_S, foreign
 from harness.findings import Finding
 from harness.person import ORDERS, PATIENCE_S, HandsRefused
-from harness.preflight import dead_node, mean, settled_turns, voltmeters
+from harness.preflight_node import dead_node, mean, settled_turns, voltmeters
 from harness.sample import Sample
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from harness.connect import open_simulated
 from harness.errors import PreflightRefused
 from harness.folder import RunFolder
 from harness.job import Done, Home, Ready, Watcher
-from harness.preflight import Check
+from harness.preflight_check import Check
 from harness.sequence import Asked, Place, in_order, run_sequence
 
 SCENARIO = "cabinet"

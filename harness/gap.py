@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from harness.digits import duration
-from harness.preflight import ZERO_AMPS_MOST
+from harness.zero_amps import ZERO_AMPS_MOST
 
 SIGN = {"sink": 1.0, "stand-in": 1.0, "source": -1.0, "trace": -1.0}
 """Phase -> which way its current counts: out of the pack, or into the UPS, is positive."""

@@ -23,10 +23,10 @@ from drivers.switch import PowerSwitch
 from drivers.wire_serial import SerialLine, port_name
 from harness.addresses import normal
 from harness.errors import UserError
-from harness.preflight import zero_limits
 from harness.rig import READ_ERRORS, Rig
 from harness.safeoff import ORDER, SINK_LAST_S
 from harness.unsafe import HEAD, what_to_do
+from harness.zero_amps import zero_limits
 
 HISLIP_PORT = 4880
 """IVI-6.1."""

@@ -15,7 +15,7 @@ from pathlib import Path
 from select import select
 
 from harness.clock import Clock
-from harness.preflight import Check
+from harness.preflight_check import Check
 
 SLEPT_S = 1.0
 """A sleep shorter than this, s, is no longer than a turn of the loop."""

@@ -15,12 +15,12 @@ from harness.lines import wrapped
 from harness.locks import BenchLock
 from harness.person import ORDERS
 from harness.plain import safe_text
-from harness.preflight import zero_limits
 from harness.safeoff import Before, OffReport, SafeOff
 from harness.show import SIMULATED
 from harness.signals import StopFlag
 from harness.stops import OFF_UNREADABLE, NotOff
 from harness.unsafe import message
+from harness.zero_amps import zero_limits
 
 OTHER_RUN_WAIT_S = 15.0
 """Real seconds given to a run that holds this bench to notice that it was switched off, and to end."""

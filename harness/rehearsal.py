@@ -24,9 +24,9 @@ from harness.connect import Connection
 from harness.errors import SelfTestFailed
 from harness.folder import RunFolder
 from harness.job import Ready
-from harness.preflight import zero_limits
 from harness.result import Rehearsed
 from harness.rig import READ_ERRORS, Rig
+from harness.zero_amps import zero_limits
 
 RUN_HANGS, RUN_DIES, GUARD_DIES = "run-hangs", "run-dies", "guard-dies"
 

@@ -32,7 +32,7 @@ from harness.history import History, read_history
 from harness.job import Home, Ready, Watcher
 from harness.locks import BenchLock
 from harness.plain import safe_text
-from harness.preflight import Check, refuse_if_bad
+from harness.preflight_check import Check, refuse_if_bad
 from harness.procedure import Procedure, Remains
 from harness.result import InstrumentUsed, Result
 from harness.rig import Rig

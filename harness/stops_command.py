@@ -16,7 +16,8 @@ from harness.lines import wrapped
 from harness.locks import BenchLock
 from harness.person import HandsRefused, Person, ServedPerson, SimulatedPerson
 from harness.plain import safe_text
-from harness.preflight import look_at_instruments, refuse_if_bad
+from harness.preflight_check import refuse_if_bad
+from harness.preflight_instruments import look_at_instruments
 from harness.rig import READ_ERRORS
 from harness.show import SIMULATED
 from harness.signals import StopFlag

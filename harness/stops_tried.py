@@ -21,9 +21,10 @@ from harness.clock import Clock
 from harness.config import BenchFile
 from harness.errors import PreflightRefused, SelfTestFailed
 from harness.limits import own_low_stop_volts
-from harness.preflight import FAR_SIDE_V, zero_limits
+from harness.preflight_node import FAR_SIDE_V
 from harness.rig import READ_ERRORS, Rig
 from harness.site import Site
+from harness.zero_amps import zero_limits
 
 TRY_AMPS = 0.1
 """Current at which a load's stop is tried, A; more where its ammeter could not tell that from none."""

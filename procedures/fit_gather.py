@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
-from harness.preflight import NOT_FULL
+from harness.preflight_node import NOT_FULL
 from harness.result import Result
 from procedures.charging import END_CURRENT
 from procedures.fit_curves import Curve

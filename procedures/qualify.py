@@ -12,7 +12,7 @@ import math
 from harness.config import BenchFile, PackFile, UpsFile
 from harness.config_ups import FLOOR_V_CELL
 from harness.limits import envelope
-from harness.preflight import NOT_RESTED
+from harness.preflight_node import NOT_RESTED
 from harness.sequence import Asked, RunSequence
 from procedures.floor_plan import START_V_CELL
 

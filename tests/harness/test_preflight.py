@@ -14,9 +14,11 @@ from harness.config import load_bench
 from harness.connect import Connection, connect, open_simulated
 from harness.errors import PreflightRefused
 from harness.job import Home, Job, Ready, prepare
-from harness.preflight import Check, look, refuse_if_bad, zero_limits
+from harness.preflight import look
+from harness.preflight_check import Check, refuse_if_bad
 from harness.procedure import procedures
 from harness.run import check
+from harness.zero_amps import zero_limits
 from sims.bench import NAMES
 
 Looks = Callable[..., dict[str, list[Check]]]

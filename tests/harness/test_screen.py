@@ -26,7 +26,7 @@ from harness.errors import PreflightRefused
 from harness.findings import Watch
 from harness.job import Job, Ready, prepare
 from harness.lines import wrapped
-from harness.preflight import Check
+from harness.preflight_check import Check
 from harness.procedure import procedures
 from harness.progress import progress_line
 from harness.sample import Sample

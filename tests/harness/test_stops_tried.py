@@ -21,9 +21,9 @@ from harness.connect import Connection, connect
 from harness.errors import PreflightRefused, SelfTestFailed
 from harness.job import Job, Ready, prepare
 from harness.locks import state_dir
-from harness.preflight import zero_limits
 from harness.procedure import procedures
 from harness.stops_tried import Place, clear_trip, try_load_stop, try_supply_stop
+from harness.zero_amps import zero_limits
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
 from sims.scenario import load_scenario

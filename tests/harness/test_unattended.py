@@ -19,7 +19,7 @@ from harness.config_bench import CUT_OUTS
 from harness.job import Job, prepare
 from harness.lines import WIDTH, wrapped
 from harness.person import ServedPerson
-from harness.preflight import Check
+from harness.preflight_check import Check
 from harness.procedure import procedures
 from harness.unattended import by_files, computer_obstacles, facts
 from sims.bench import SimBench, open_bench
