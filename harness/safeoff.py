@@ -5,9 +5,6 @@ its offset, *and* nothing else that can be seen contradicts it. A witness is a d
 commanded, or another instrument: after the load's input opens the pack rebounds; after the supply's output opens the
 pack does not rise. A witness that contradicts means not off, whatever the instrument says.
 
-The order is data. Principle: stop what pushes; a sink goes last, except where the remaining source is the pack,
-whose only switch is the sink. Common practice of the trade, no source.
-
 Nothing in here raises, and nothing but an instrument's own deadline makes one wait for another: what failed is noted
 after everything was told to switch off, and an instrument that does not answer is asked once a pass.
 """
@@ -18,88 +15,24 @@ import math
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 
 from drivers.load import Load
 from drivers.supply import Supply
 from drivers.switch import PowerSwitch
 from harness.clock import Clock
+from harness.off_order import SINK_LAST_S, SINK_LAST_V, outputs
+from harness.off_report import OffReport
+from harness.off_seen import FRESH_APART_S, Eyes, Outputs, Seen
 from harness.rig import Rig
 from harness.witness import Before, Witness
 
-__all__ = ["LEAST_TRIES", "ORDER", "Before", "OffReport", "SafeOff"]
+__all__ = ["LADDER_UNSAFE_S", "LEAST_TRIES", "Before", "OffReport", "SafeOff"]
 
-ORDER: dict[str, tuple[str, ...]] = {
-    "sink": ("load", "supply", "contactor"),
-    "source": ("supply", "load", "contactor"),
-    "rest": ("supply", "load", "mains", "ac-load", "contactor"),
-    "stand-in": ("supply", "load", "ac-load", "mains", "contactor"),
-    "stand-in, mains on": ("supply", "mains", "load", "ac-load", "contactor"),
-    "stand-in, mains on, volts": ("mains", "supply", "load", "ac-load", "contactor"),
-    "trace": ("mains", "supply", "load", "ac-load", "contactor"),
-    "trace, amps": ("load", "mains", "supply", "ac-load", "contactor"),
-    "unknown": ("supply", "load", "mains", "ac-load", "contactor"),
-}
-"""What was going on -> what is switched off, in order.
-
-A UPS that runs on the supply sees an exhausted battery, which it is made for; its mains stays off. With mains still on,
-mains first would hand its inverter's load to the leads, so the supply goes first, unless the volts themselves are what
-is wrong: then whoever pushes goes first. A contactor comes last: opened first it would break the whole current, and it
-stays closed between two blocks of one run. While the load takes the charger's current it goes last: without it the
-charger would drive the node up to its own volts; but not where it takes more than a charger gives: then a battery may
-be on the node, whose only switch it is. Where a person switches the mains, the instruments go first.
-"""
-
-SINK_LAST_V = 2.0
-SINK_LAST_S = 3.0
-"""A load that took a charger's current stays on until the node is under this, or so long."""
-
-ZERO_AMPS = 0.020
-FRESH_APART_S = 0.2
 LADDER_REPEAT_S = 0.5
 LADDER_SOFTEN_S = 1.5
 LADDER_UNSAFE_S = 10.0
 LEAST_TRIES = 4
 """Asked off at least this often before giving up: on a scaled clock one silent instrument uses up the ladder's time."""
-
-
-@dataclass(frozen=True, slots=True)
-class OffReport:
-    """How off went. ``word`` is ``confirmed``, ``not confirmed`` or ``unreadable``; ``suspects`` are the instruments
-    that were not seen off. ``softened``: set currents were lowered on the way. ``contradicted``: a witness has said,
-    now or earlier in this run, that the current went on although every instrument said off."""
-
-    word: str
-    witness: str
-    lines: tuple[str, ...]
-    took_s: float
-    tries: int
-    last_amps: float
-    last_volts: float
-    suspects: tuple[str, ...] = ()
-    softened: bool = False
-    contradicted: bool = False
-
-    @property
-    def confirmed(self) -> bool:
-        return self.word == "confirmed"
-
-
-@dataclass(slots=True)
-class _Seen:
-    """What one instrument showed after off: ``off`` is None when it did not say; currents in A, nan when missing.
-    ``switch``: it has no current to tell of."""
-
-    off: bool | None = None
-    amps: tuple[float, float] = (math.nan, math.nan)
-    switch: bool = False
-
-    def quiet(self, limit: float) -> bool:
-        return self.off is True and (self.switch or all(abs(amps) <= limit for amps in self.amps))
-
-    @property
-    def answered(self) -> bool:
-        return self.off is not None or not all(map(math.isnan, self.amps))
 
 
 def _has_to_start(driver: Supply | Load | PowerSwitch) -> bool:
@@ -130,7 +63,7 @@ class SafeOff:
         self._rig = rig
         self._clock = clock
         self._note = note
-        self._zero = zero_amps or {}
+        self._eyes = Eyes(zero_amps=zero_amps or {}, wait=self._wait, alive=self._alive, failed=self._failed)
         self._began = (0.0, 0.0)
         self._tries = 0
         self._keeps_contactor = False
@@ -190,8 +123,8 @@ class SafeOff:
         witness = Witness(self._rig, before, wait=self._wait)
         softened, softened_off, asked_s = False, False, 0.0
         while True:
-            seen = self._look()
-            good = all(one.quiet(self._limit(name)) for name, one in seen.items())
+            seen = self._eyes.look(self._outputs("unknown"))
+            good = all(one.quiet(self._eyes.limit(name)) for name, one in seen.items())
             # What the instruments say decides first: a witness costs up to two seconds.
             verdict = witness.ask() if good else None
             if good and self._enough(verdict, softened_off):
@@ -239,19 +172,11 @@ class SafeOff:
             self._alive()
             self._clock.sleep(seconds)
 
-    def _limit(self, name: str) -> float:
-        return self._zero.get(name, ZERO_AMPS)
+    def _outputs(self, order: str) -> Outputs:
+        return outputs(self._rig, order, but_contactor=self._keeps_contactor)
 
-    def _outputs(self, order: str) -> list[tuple[str, Supply | Load | PowerSwitch]]:
-        rig = self._rig
-        known: dict[str, tuple[str | None, Supply | Load | PowerSwitch | None]] = {
-            "supply": (rig.supply_name, rig.supply),
-            "load": (rig.load_name, rig.load),
-        }
-        for what in ("mains", "ac-load", "contactor"):
-            switch = None if what == "contactor" and self._keeps_contactor else rig.switch(what)
-            known[what] = (switch.name if switch is not None else None, switch)
-        return [(name, driver) for role in ORDER[order] for name, driver in [known[role]] if name and driver]
+    def _failed(self, name: str, text: str) -> None:
+        self._errors.append((name, text))
 
     def _attempt(self, name: str, what: str, act: Callable[[], object]) -> bool:
         """Do one thing of the off path; whatever it raises must not keep the next from being done."""
@@ -259,7 +184,7 @@ class SafeOff:
             self._alive()
             act()
         except Exception as error:
-            self._errors.append((name, f"{what}: {error}"))
+            self._failed(name, f"{what}: {error}")
             self._lines.append(f"{name}: {what}: {error}")
             return False
         return True
@@ -288,9 +213,9 @@ class SafeOff:
                 return
             self._wait(FRESH_APART_S)
 
-    def _doubtful(self, seen: dict[str, _Seen]) -> tuple[str, ...]:
+    def _doubtful(self, seen: dict[str, Seen]) -> tuple[str, ...]:
         """Who was not seen off; when all say so and the witness does not, whoever it is."""
-        return tuple(name for name, one in seen.items() if not one.quiet(self._limit(name))) or tuple(seen)
+        return tuple(name for name, one in seen.items() if not one.quiet(self._eyes.limit(name))) or tuple(seen)
 
     def _renew(self, names: tuple[str, ...]) -> None:
         """A fresh line; the next "off" opens it, without waiting for an identity. Somebody may have pressed an
@@ -301,7 +226,7 @@ class SafeOff:
             if driver.can_regain and self._attempt(name, "control taken back", driver.regain):
                 self._lines.append(f"{name}: control taken back from its front panel")
 
-    def _ask_why(self, seen: dict[str, _Seen], names: tuple[str, ...]) -> None:
+    def _ask_why(self, seen: dict[str, Seen], names: tuple[str, ...]) -> None:
         """What the error queue of whoever answers, and did not obey, says about it; once."""
         for name in names:
             if name in self._asked_why or name not in seen or seen[name].off is not False:
@@ -320,61 +245,16 @@ class SafeOff:
             if name in names and self._attempt(name, "lowest current", driver.soften):
                 self._lines.append(f"{name}: told to its lowest current")
 
-    def _look(self) -> dict[str, _Seen]:
-        """Each instrument's own word and two fresh currents; one that fails is not asked again in this pass."""
-        seen = {name: _Seen() for name, _ in self._outputs("unknown")}
-        sources = [(name, one) for name, one in self._outputs("unknown") if not isinstance(one, PowerSwitch)]
-        first = {name: self._amps(name, driver) for name, driver in sources}
-        self._wait(FRESH_APART_S)
-        for name, driver in self._outputs("unknown"):
-            if isinstance(driver, PowerSwitch):
-                seen[name] = _Seen(self._says_off(name, driver), switch=True)
-                continue
-            known = first[name]
-            if known is None:
-                continue
-            second = self._amps(name, driver)
-            off = self._says_off(name, driver) if second is not None else None
-            seen[name] = _Seen(off, (known, math.nan if second is None else second))
-        return seen
-
-    def _amps(self, name: str, driver: Supply | Load) -> float | None:
-        """A fresh current, A; ``None`` when there was no answer."""
-        try:
-            self._alive()
-            return driver.measure_amps()
-        except Exception as error:  # whatever one instrument does, the others must still be looked at
-            self._errors.append((name, str(error)))
-            return None
-
-    def _says_off(self, name: str, driver: Supply | Load | PowerSwitch) -> bool | None:
-        try:
-            self._alive()
-            if isinstance(driver, PowerSwitch):
-                return not driver.is_on()
-            return not (driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on())
-        except Exception as error:
-            self._errors.append((name, str(error)))
-            return None
-
-    def _say(self, name: str, one: _Seen) -> str:
-        if one.switch:
-            word = "does not say whether it is open" if one.off is None else "says open" if one.off else "says CLOSED"
-            return f"{name} {word}"
-        state = {True: "says off", False: "says ON", None: "does not say whether it is off"}[one.off]
-        amps = ", ".join("no reading" if math.isnan(a) else f"{a:.4f} A" for a in one.amps)
-        return f"{name} {state}; current {amps} (limit {self._limit(name):.3f} A)"
-
     def _report(
         self,
         word: str,
         who: str,
         about: list[str],
-        seen: dict[str, _Seen],
+        seen: dict[str, Seen],
         volts: float,
         softened: bool = False,
     ) -> OffReport:
-        lines = [*dict.fromkeys(self._lines), *(self._say(name, one) for name, one in seen.items()), *about]
+        lines = [*dict.fromkeys(self._lines), *(self._eyes.say(name, one) for name, one in seen.items()), *about]
         if word == "confirmed" and who == "none":
             lines.append("off, by the instrument's own word only")
         everyone = tuple(name for name, _ in self._outputs("unknown"))

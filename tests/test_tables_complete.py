@@ -35,9 +35,9 @@ from harness.findings import Facts, Finding, Watch
 from harness.interlocks import CLASSES, TURN_WALL_LIMIT_S, WHERE, Standing
 from harness.limits import envelope
 from harness.listing import TITLES
+from harness.off_order import ORDER
 from harness.planning import plan_keys
 from harness.procedure import procedures
-from harness.safeoff import ORDER
 from harness.sample import Sample
 from procedures.fit_work import IDS as VERDICT_IDS
 from sims.bench import open_bench, scenarios

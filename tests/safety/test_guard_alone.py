@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from harness import beats, bench, energising, guard, guarding, safeoff, turning
+from harness import beats, bench, energising, guard, guarding, off_seen, safeoff, turning
 
 PARTS = ("guard_acting", "guard_answers", "guard_lines", "guard_outputs", "guard_process", "guard_pulse")
 FILES = [Path(guard.__file__), *(Path(guard.__file__).with_name(f"{part}.py") for part in PARTS)]
@@ -162,7 +162,8 @@ def test_only_the_loop_and_switching_off_beat() -> None:
     assert callers(turning, "loop_goes_on") == {"look"}
     assert callers(energising, "loop_goes_on") == {"_switch_on"}
     assert callers(bench, "switching_off") == callers(bench, "was_off") == {"__init__"}
-    assert callers(safeoff, "_alive") == {"__init__", "_wait", "_attempt", "_amps", "_says_off"}
+    assert callers(safeoff, "_alive") == {"__init__", "_wait", "_attempt"}
+    assert callers(off_seen, "_alive") == {"__init__", "_amps", "_says_off"}
     assert callers(safeoff, "_was_off") == {"__init__", "drive"}
     assert callers(guarding, "beat") == {"bye"}
     harness = Path(bench.__file__).parent
@@ -176,5 +177,5 @@ def test_only_the_loop_and_switching_off_beat() -> None:
         if path.name not in ("beats.py", "bench.py"):
             assert ".switching_off" not in source, path.name
             assert ".was_off" not in source, path.name
-    for module in (beats, bench, energising, guarding, safeoff, turning):
+    for module in (beats, bench, energising, guarding, off_seen, safeoff, turning):
         assert not {"threading", "concurrent.futures", "asyncio"} & imported(Path(module.__file__))

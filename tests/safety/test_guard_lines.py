@@ -18,7 +18,7 @@ from harness import guard, guard_acting
 from harness.config import load_bench
 from harness.connect import Connection, connect
 from harness.guard_orders import NoGuard, orders_of
-from harness.safeoff import ORDER
+from harness.off_order import ORDER
 from sims.manners import Manners
 from sims.serve import ServedBench, serve
 

@@ -13,8 +13,9 @@ from drivers.load import Load
 from drivers.supply import Supply
 from harness.clock import VirtualClock
 from harness.connect import Connection
+from harness.off_order import ORDER
 from harness.rig import Rig
-from harness.safeoff import LADDER_UNSAFE_S, ORDER, Before, OffReport, SafeOff
+from harness.safeoff import LADDER_UNSAFE_S, Before, OffReport, SafeOff
 from harness.stops import RunStopped
 from harness.unsafe import HEAD, message
 from harness.witness import LEAST_STEP_V, Witness

@@ -20,9 +20,9 @@ import pytest
 from harness.clock import VirtualClock
 from harness.folder import RunFolder
 from harness.jsonlines import events
+from harness.off_order import ORDER, SINK_LAST_S
 from harness.procedure import procedures
 from harness.run import Done, Home, Job, Watcher, prepare, run
-from harness.safeoff import ORDER, SINK_LAST_S
 from sims.bench import SimBench
 from sims.scenario import Scenario, load_scenario
 
