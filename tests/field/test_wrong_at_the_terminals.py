@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from night import SHORT, spend
+from night import ON_A_PACK, SHORT, spend
 
 from harness.errors import PreflightRefused
 from sims.scenario import Scenario, load_scenario
@@ -38,7 +38,7 @@ SEEN = {
 }
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 @pytest.mark.parametrize("what", SEEN)
 def test_refused_before_anything_is_switched_on(what: str, procedure: str, tmp_path: Path) -> None:
     facts, words = SEEN[what]

@@ -105,7 +105,7 @@ def judge(spent: Spent, plain: Callable[[Drawn], Spent]) -> list[str]:
         wrong += figures_off(spent, first)
     if spent.watch.folder is not None and spent.done is not None:
         night = nights.Night(None, code, wires, spent.clock, spent.watch.said, folder=spent.watch.folder)  # type: ignore[arg-type]
-        wrong += nights._record(night)
+        wrong += nights.record_wrong(night)
     return wrong
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SHORT, Night, Short, Wires, facts, judge, spend, truly_off
+from night import ON_A_PACK, SHORT, Night, Short, Wires, facts, judge, spend, truly_off
 
 from harness.drift import EVERY_S
 from harness.jsonlines import exchanges
@@ -110,7 +110,7 @@ def test_whenever_it_is_changed(at: int, tmp_path: Path) -> None:
         assert somebody.late_s(night) <= EVERY_S + SLACK_S
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_somebody_who_only_looks_on_changes_nothing(procedure: str, tmp_path: Path) -> None:
     alone = spend(tmp_path, SHORT[procedure]).result
     held: list[Wires] = []

@@ -9,14 +9,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SHORT, Fault, Night, Wires, connected, judge, obstinate, spend, truly_off
+from night import ON_A_PACK, SHORT, Fault, Night, Wires, connected, judge, obstinate, spend, truly_off
 
 from harness.block import Block
 from harness.clock import StandstillLost, VirtualClock
 from harness.drift import SILENT_MOST, UNREAD_MOST, StateKeeper
 from harness.interlocks import Interlocks
 from harness.loop import Loop
-from harness.rig import PATIENCE_S, Rig
+from harness.reading import PATIENCE_S
+from harness.rig import Rig
 from harness.sample import Sample
 
 NAN = float("nan")
@@ -231,7 +232,7 @@ def in_mid_run(out: Path, procedure: str) -> int:
     return next(i for i, (_, *one) in enumerate(heard) if i > begun + 40 and tuple(one) == wanted)
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_a_line_that_comes_back_is_looked_at_at_once(procedure: str, tmp_path: Path) -> None:
     """It hangs up once, the instrument keeps everything: its whole state is read in the next turn, the run goes on."""
     active = SHORT[procedure].active
@@ -246,7 +247,7 @@ def test_a_line_that_comes_back_is_looked_at_at_once(procedure: str, tmp_path: P
     assert len(asked) >= whole
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_an_instrument_that_restarted_is_told_as_that(procedure: str, tmp_path: Path) -> None:
     night = spend(tmp_path, SHORT[procedure], fault=Fault("restart", in_mid_run(tmp_path, procedure)))
     assert judge(night) == []

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SHORT, Night, cell_volts, spend, truly_off
+from night import ON_A_PACK, SHORT, Night, cell_volts, spend, truly_off
 
 from harness.clock import VirtualClock
 from harness.durable import RawFile, RecordFailed
@@ -76,7 +76,7 @@ def kept(night: Night) -> None:
     assert not night.folder.is_on()
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_the_disk_only_looks_on(procedure: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a fault there is none; and the numbers below lie where they are said to lie."""
     disk = Disk("samples.csv", 10_000, for_good=True)
@@ -93,7 +93,7 @@ def test_the_disk_only_looks_on(procedure: str, tmp_path: Path, monkeypatch: pyt
 
 @pytest.mark.parametrize("for_good", [False, True], ids=["once", "for good"])
 @pytest.mark.parametrize("row", [1, 2, 4, 5, 9, -1])
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_a_row(procedure: str, row: int, for_good: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rows, before_on = ROWS[procedure]
     at = row if row > 0 else rows + 1 + row
@@ -130,7 +130,7 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], in
     """Number of the first append to the events of a night that holds this kind of event."""
     found: dict[tuple[str, str], int] = {}
     with pytest.MonkeyPatch.context() as patch:
-        for procedure in SHORT:
+        for procedure in ON_A_PACK:
             disk = Disk("events.jsonl", 10_000, for_good=True)
             night_on(disk, procedure, tmp_path_factory.mktemp("places"), patch)
             for number, head in reversed(list(enumerate(disk.heads))):
@@ -140,7 +140,7 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], in
 
 @pytest.mark.parametrize("for_good", [False, True], ids=["once", "for good"])
 @pytest.mark.parametrize("kind", EVENTS)
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_an_event(
     procedure: str,
     kind: str,
@@ -169,7 +169,7 @@ def test_not_even_a_head(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 @pytest.mark.parametrize("at", [1, 8, 16])
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_an_exchange(procedure: str, at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Exchanges are kept back and written with the next row or event: what the disk refused once is not lost."""
     for for_good in (False, True):
@@ -188,7 +188,7 @@ class RunningClock(VirtualClock):
         return self.now()
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_a_disk_that_stalls(procedure: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """From the third row on under current no sync comes back: 1 s until the next is asked for, 5 s, one row."""
     at = ROWS[procedure][1] + 3
@@ -221,7 +221,7 @@ def test_a_disk_that_stalls(procedure: str, tmp_path: Path, monkeypatch: pytest.
     assert 0.0 < off_s - hung_s[0] <= 8.0
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_the_result_itself(procedure: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """All was recorded, only the result cannot be written: exit 25, and the folder reads as interrupted."""
 

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from night import SHORT, Fault, Night, Wires, judge, spend, truly_off
+from night import ON_A_PACK, SHORT, Fault, Night, Wires, judge, spend, truly_off
 
 from harness.samplefile import samples
 from harness.turning import AGAIN_AFTER_S
@@ -29,7 +29,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("which", [0, 1, 3, 6])
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_half_the_volts_once(procedure: str, which: int, out: Path, tmp_path: Path) -> None:
     """Half is under the never-below level. The pack is looked at again within 0.2 s, and the run goes on as it was."""
     at, spoilt_s = readings(procedure, out)[which]
@@ -66,7 +66,7 @@ def seen_twice(out: Path, procedure: str, at: int) -> Night:
 
 
 @pytest.mark.parametrize("which", [1, 3, 6])
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_half_the_volts_twice(procedure: str, which: int, out: Path, tmp_path: Path) -> None:
     """Seen again it counts, and off is told within 0.2 s of the first look."""
     night = seen_twice(tmp_path, procedure, readings(procedure, out)[which][0])
@@ -74,7 +74,7 @@ def test_half_the_volts_twice(procedure: str, which: int, out: Path, tmp_path: P
     assert (night.exit_code, night.result.outcome) == (21, "tripped")
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_half_the_volts_from_the_first_sample_on(procedure: str, out: Path, tmp_path: Path) -> None:
     """With no true volts from under the current there may be nothing to prove off by; then that is what is said."""
     night = seen_twice(tmp_path, procedure, readings(procedure, out)[0][0])

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SHORT, Night, judge, spend, truly_off
+from night import ON_A_PACK, SHORT, Night, judge, spend, truly_off
 
 from harness.bench import Bench
 from harness.procedure import Found, procedures
@@ -66,13 +66,13 @@ def test_stopped_at_every_sample(procedure: str, at: int, tmp_path: Path) -> Non
     assert at <= len(shown) <= at + 2
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_twice_and_by_two_people(procedure: str, tmp_path: Path) -> None:
     night = spend(tmp_path, SHORT[procedure], each=signals_at(8, signal.SIGINT, signal.SIGINT, signal.SIGTERM))
     stopped(night, "SIGINT")
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 @pytest.mark.parametrize("at", range(0, 48, 4))
 def test_again_and_again_while_switching_off(procedure: str, at: int, tmp_path: Path) -> None:
     """After the first wish another one comes at a message of the way off: nothing of it is cut short."""
@@ -96,7 +96,7 @@ def test_again_and_again_while_switching_off(procedure: str, at: int, tmp_path: 
     stopped(spend(tmp_path, SHORT[procedure], arrange=arrange, each=each), "SIGTERM")
 
 
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_between_question_and_answer(procedure: str, tmp_path: Path) -> None:
     """A signal in the middle of an exchange: the answer is still read, and off is told once."""
     for at in range(172, 190, 3):

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SHORT, Night, Wires, cell_volts, spend, truly_off
+from night import ON_A_PACK, SHORT, Night, Wires, cell_volts, spend, truly_off
 
 from harness.unsafe import EVERY_S, GIVE_UP_S, HEAD, keep_trying
 
@@ -39,7 +39,7 @@ def back_after(wires: Wires, seconds: float, kind: str, name: str) -> None:
 
 
 @pytest.mark.parametrize("kind", ["deaf", "gone"])
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_confirmed_after_all(procedure: str, kind: str, tmp_path: Path) -> None:
     active = SHORT[procedure].active
     keys = lost_at(8, lambda wires: back_after(wires, 90.0, kind, active))
