@@ -26,7 +26,7 @@ from harness.loop import Loop
 from harness.marks import MarkInbox
 from harness.person import Person
 from harness.recorder import Recorder
-from harness.rig import READ_ERRORS, Rig, VoltsPlace
+from harness.rig import READ_ERRORS, Rig
 from harness.safeoff import Before, OffReport, SafeOff
 from harness.sample import Sample
 from harness.setpoints import check_sink, check_source, check_stand_in, check_trace
@@ -35,6 +35,7 @@ from harness.site import Site
 from harness.steering import change, end_help
 from harness.stopping import Stopping
 from harness.turning import Turns
+from harness.volts_place import VoltsPlace
 
 if TYPE_CHECKING:
     from harness.guarding import GuardLink

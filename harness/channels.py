@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from harness.config import InstrumentEntry
 from harness.result import BudgetLine as ResultLine
 from harness.result import Figure
-from harness.rig import VoltsPlace
 from harness.site import Site
 from harness.uncertainty import BudgetLine, combine, reading_line, rectangular_line
+from harness.volts_place import VoltsPlace
 
 LEAD_SHARE = 0.10
 """How far declared lead resistance may be off: clamps, warmth, joints (judgement)."""

@@ -16,7 +16,7 @@ from harness.history import History, read_history
 from harness.job import Job, Ready, prepare
 from harness.procedure import Found, Procedure, Remains, procedures
 from harness.result import Result, load_result
-from harness.rig import volts_place
+from harness.volts_place import volts_place
 
 DIED = "the run did not end normally"
 

@@ -23,8 +23,8 @@ from drivers.switch import PowerSwitch
 from drivers.wire_serial import SerialLine, port_name
 from harness.addresses import normal
 from harness.errors import UserError
-from harness.rig import READ_ERRORS, Rig
 from harness.off_order import ORDER, SINK_LAST_S
+from harness.rig import READ_ERRORS, Rig
 from harness.unsafe import HEAD, what_to_do
 from harness.zero_amps import zero_limits
 

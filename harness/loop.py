@@ -13,7 +13,8 @@ from harness.drift import StateKeeper
 from harness.findings import Finding, Watch
 from harness.interlock import middle
 from harness.interlocks import Interlocks
-from harness.rig import Rig, Turn
+from harness.reading import Turn
+from harness.rig import Rig
 from harness.sample import Sample
 from harness.voltmeters import BASE_OF, Seen, Voltmeters
 from harness.witness import Before

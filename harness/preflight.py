@@ -11,7 +11,8 @@ from harness.clock import Clock
 from harness.preflight_check import Check, refuse_if_bad
 from harness.preflight_instruments import look_at_instruments
 from harness.preflight_node import OPEN_V, contactor, dead_node, mean, rest_volts, settled_turns, voltmeters
-from harness.rig import Rig, Turn
+from harness.reading import Turn
+from harness.rig import Rig
 from harness.site import Site
 from harness.zero_amps import zero_limits
 

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator
 from harness.channels import Channels
 from harness.clock import Clock
 from harness.preflight_check import Check
-from harness.rig import Rig, Turn
+from harness.reading import Turn
+from harness.rig import Rig
 from harness.site import Site
 from harness.uncertainty import combine
 

@@ -13,8 +13,8 @@ from typing import Any
 
 from harness.history import History
 from harness.result import Entry, Figure
-from harness.rig import VoltsPlace
 from harness.site import Site
+from harness.volts_place import VoltsPlace
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,8 @@ from harness.block import ACTIVE, Block
 from harness.channels import LEAD_SHARE
 from harness.config import InstrumentEntry
 from harness.interlock import middle
-from harness.rig import Rig, Turn
+from harness.reading import Turn
+from harness.rig import Rig
 
 LEAST_SHARE = 0.2
 """Share of the set current under which a drop is too small to be divided by it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from harness.rig import VoltsPlace
+from harness.volts_place import VoltsPlace
 from procedures.charging import ChargeFold
 from procedures.discharge import DischargeFold
 from procedures.rest import RestFold

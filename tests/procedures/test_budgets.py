@@ -10,8 +10,8 @@ import pytest
 
 from harness.channels import Channels
 from harness.result import Figure
-from harness.rig import VoltsPlace
 from harness.site import Site
+from harness.volts_place import VoltsPlace
 from procedures import capacity_figures, charge_figures
 from procedures.capacity_figures import Discharged
 from procedures.charge_figures import Charged

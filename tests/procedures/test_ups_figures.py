@@ -12,8 +12,8 @@ import stairs
 
 from harness.channels import Channels
 from harness.result import Figure
-from harness.rig import VoltsPlace
 from harness.site import Site
+from harness.volts_place import VoltsPlace
 from procedures import ceiling_figures, floor_figures, step_figures
 from procedures.ceiling_fold import ChargePoint, DrivenFold
 from procedures.ceiling_trace import OPEN_READ, STOPPED, TRACED, Traced

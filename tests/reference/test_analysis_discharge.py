@@ -15,8 +15,8 @@ from scipy.interpolate import CubicSpline
 from harness.channels import Channels
 from harness.config import load_bench, load_pack
 from harness.limits import envelope
-from harness.rig import VoltsPlace
 from harness.site import Site
+from harness.volts_place import VoltsPlace
 from procedures.capacity_figures import Discharged, figures, not_measured
 from procedures.discharge import END_VOLTS, PACK_OPENED, DischargeFold
 from procedures.rest import RestFold

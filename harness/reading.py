@@ -1,0 +1,232 @@
+"""One turn of reading every instrument of a bench, and what it says about the pack. Decides nothing."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+from drivers.contact import Contact
+from drivers.load import Load
+from drivers.meter import Meter
+from drivers.shunt import ShuntMeter
+from drivers.supply import Supply
+from drivers.thermometer import Thermometer
+from harness.config import InstrumentEntry
+from harness.driver_kinds import READ_ERRORS, Driver
+from harness.sample import OPENED_ANEW, SWITCHED
+
+if TYPE_CHECKING:
+    from harness.rig import Rig
+
+OUT_OF_RANGE = 1.5
+"""A reading beyond this many times the full scale the bench file gives was never measured."""
+
+TEMPERATURES = (-80.0, 200.0)
+"""No pack thermometer reads beyond these, degC (judgement)."""
+
+PATIENCE_S = 1.5
+"""Machine time after which, once one instrument has failed, the others are not asked any more in the same turn: with
+all of them silent a turn would otherwise be over only after the last deadline of the last one."""
+
+Ask = Callable[[], float]
+Channel = tuple[str, str, Ask, tuple[float, float]]
+"""Instrument, column, how to ask, and between what a reading must lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One turn of reading: ``readings`` keyed ``<instrument>_<quantity>``, ``flags`` in words, ``errors`` in full.
+
+    ``dead`` are the instruments without an answer; ``call_s`` is the longest exchange in machine time, s (0 without a
+    clock to tell it by), connections that had to be made anew left out.
+    """
+
+    readings: dict[str, float]
+    flags: tuple[str, ...]
+    errors: tuple[str, ...]
+    pack_volts: float
+    pack_amps: float
+    pack_temp_c: float
+    supply_amps: float
+    supply_volts: float
+    load_amps: float
+    far_volts: float
+    shunt_amps: float | None = None
+    """Out of the pack (into a UPS) by a meter across a shunt; ``None`` where there is none."""
+    dead: frozenset[str] = frozenset()
+    call_s: float = 0.0
+
+
+class Reader:
+    """Reads the instruments of ``rig``, each question in its place."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._addresses: dict[str, str] = {}
+        self._plan: list[Channel] = []
+        for entry in rig.bench_file.instruments:
+            self._plan.extend(_channels(entry, rig.drivers[entry.name]))
+        if rig.subject == "ups":
+            self._plan.extend(_modes(rig))
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns of the record, beside those every run has."""
+        rig = self._rig
+        found = tuple(column for _, column, _, _ in self._plan)
+        if rig.subject != "ups":
+            return found
+        mode = ("output", "cc", "driven") if rig.supply is not None else ()
+        return (*found, *(SWITCHED[what] for what in (*rig.switched, *mode)))
+
+    def read(self, *, wall: Callable[[], float] | None = None) -> Turn:
+        """Ask every instrument once. An instrument that failed is not asked again in the same turn.
+
+        ``wall`` is machine time, s: with it a turn in which something failed is cut short after ``PATIENCE_S``.
+        """
+        rig = self._rig
+        readings: dict[str, float] = {}
+        flags: list[str] = []
+        errors: list[str] = []
+        dead: set[str] = set()
+        began = wall() if wall is not None else 0.0
+        longest_s = 0.0
+        for name, column, ask, (least, most) in self._plan:
+            value = math.nan
+            before = wall() if wall is not None else 0.0
+            if errors and not before - began <= PATIENCE_S and name not in dead:
+                dead.add(name)
+                flags.append(f"{name}: not asked, the others took too long")
+            if name not in dead:
+                openings = rig.drivers[name].session.openings
+                try:
+                    value = ask()
+                    if not least <= value <= most:
+                        what = "not a number" if not math.isfinite(value) else f"{value:g} is out of range"
+                        flags.append(f"{column}: {what}")
+                        value = math.nan
+                except READ_ERRORS as error:
+                    dead.add(name)
+                    flags.append(f"{name}: no reading")
+                    errors.append(str(error))
+                took_s = wall() - before if wall is not None else 0.0
+                session = rig.drivers[name].session
+                boot_s = (session.openings - openings) * session.wire.boot_s
+                if session.openings == openings:
+                    longest_s = max(longest_s, took_s)
+                elif boot_s:
+                    # It was waited for and did not fail to answer: no reason to leave the others unasked.
+                    began += min(boot_s, took_s)
+                    flags.append(f"{name}: {OPENED_ANEW}, {boot_s:g} s waited until it had started")
+            readings[column] = value
+        flags.extend(self._moved())
+        if rig.subject == "ups":
+            readings |= self._supply_mode(readings, dead, errors)
+            readings |= {SWITCHED[what]: math.nan if on is None else float(on) for what, on in rig.switched.items()}
+        return self._turn(readings, flags, errors, dead=frozenset(dead), call_s=longest_s)
+
+    def _supply_mode(self, readings: dict[str, float], dead: set[str], errors: list[str]) -> dict[str, float]:
+        """What the supply holds, as 1 and 0; nan where it does not say."""
+        supply, name = self._rig.supply, self._rig.supply_name
+        if supply is None or name is None:
+            return {}
+        word = ""
+        if name not in dead:
+            try:
+                on = supply.output_is_on()
+                word = (supply.mode() if on else "off") or "unknown"
+            except READ_ERRORS as error:
+                dead.add(name)
+                errors.append(str(error))
+        if word == "cc" and supply.dialect.sink_amps is not None and readings[f"{name}_amps"] <= 0.0:
+            # At the limit of what it takes back, which is next to nothing: the node is held up by something stronger.
+            word = "driven"
+        known = word in ("cv", "cc", "driven")
+        return {
+            SWITCHED["output"]: float(word != "off") if word else math.nan,
+            SWITCHED["cc"]: float(word == "cc") if known else math.nan,
+            SWITCHED["driven"]: float(word == "driven") if known else math.nan,
+        }
+
+    def _moved(self) -> Iterator[str]:
+        """Words for an instrument that was found again at another address, once each."""
+        for entry in self._rig.bench_file.instruments:
+            wire = self._rig.drivers[entry.name].session.wire
+            if wire.address != self._addresses.setdefault(wire.name, wire.address):
+                self._addresses[wire.name] = wire.address
+                yield f"{wire.name}: found again at {wire.address}"
+
+    def _seen_by_load(self, readings: dict[str, float], amps: float) -> float:
+        """The pack's volts by the load's own voltmeter, V; nan without sense leads or declared ones."""
+        entry = self._rig.bench_file.one("load")
+        if entry is None:
+            return math.nan
+        ohm = 0.0 if entry.sense == "remote" else entry.lead_ohm
+        return math.nan if ohm is None else readings[f"{entry.name}_volts"] + amps * ohm
+
+    def _turn(
+        self, readings: dict[str, float], flags: list[str], errors: list[str], *, dead: frozenset[str], call_s: float
+    ) -> Turn:
+        rig = self._rig
+        supply_amps = readings.get(f"{rig.supply_name}_amps", 0.0)
+        load_amps = readings.get(f"{rig.load_name}_amps", 0.0)
+        volts = math.nan
+        if rig.place is not None:
+            volts = readings[f"{rig.place.name}_volts"]
+            if rig.place.ohm:
+                amps = load_amps if rig.place.kind == "load" else supply_amps
+                volts += rig.place.sign * amps * rig.place.ohm
+        return Turn(
+            readings=readings,
+            flags=tuple(flags),
+            errors=tuple(errors),
+            pack_volts=volts,
+            # Out of the pack; for a UPS into its battery terminals, whoever stands in for the battery.
+            pack_amps=load_amps - supply_amps if rig.subject == "pack" else supply_amps - load_amps,
+            pack_temp_c=readings.get(f"{rig.temp_name}_temp_c", math.nan) if rig.temp_name else math.nan,
+            supply_amps=supply_amps,
+            supply_volts=readings.get(f"{rig.supply_name}_volts", math.nan),
+            load_amps=load_amps,
+            shunt_amps=readings[f"{rig.shunt_name}_amps"] if rig.shunt_name else None,
+            far_volts=self._seen_by_load(readings, load_amps),
+            dead=dead,
+            call_s=call_s,
+        )
+
+
+def _channels(entry: InstrumentEntry, driver: Driver) -> Iterator[Channel]:
+    """Instrument, column, how to ask, and between what a reading must lie."""
+    volts, amps = _span(entry.volts_range), _span(entry.amps_range)
+    if isinstance(driver, Supply | Load):
+        # Volts after amps: the cut-off quantity is the last thing read of the energised instrument.
+        yield entry.name, f"{entry.name}_amps", driver.measure_amps, amps
+        yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
+    elif isinstance(driver, Meter):
+        yield entry.name, f"{entry.name}_volts", driver.measure_volts, volts
+    elif isinstance(driver, ShuntMeter):
+        assert entry.shunt is not None
+        full_a = None if entry.volts_range is None else entry.volts_range / abs(entry.shunt.ohm)
+        yield entry.name, f"{entry.name}_amps", driver.measure_amps, _span(full_a)
+    elif isinstance(driver, Thermometer):
+        yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c, TEMPERATURES
+
+
+def _modes(rig: Rig) -> Iterator[Channel]:
+    """What is on or off, as 1 and 0."""
+    for entry in rig.bench_file.instruments:
+        driver = rig.drivers[entry.name]
+        if isinstance(driver, Contact):
+            yield entry.name, SWITCHED[entry.senses], partial(_closed, driver), (0.0, 1.0)
+
+
+def _closed(contact: Contact) -> float:
+    return float(contact.closed())
+
+
+def _span(full_scale: float | None) -> tuple[float, float]:
+    most = sys.float_info.max if full_scale is None else OUT_OF_RANGE * full_scale
+    return -most, most
