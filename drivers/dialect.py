@@ -42,6 +42,7 @@ from drivers.dialect_parts import (
     Setting,
     Switch,
     Unit,
+    Watchdog,
 )
 from drivers.dialect_refusals import DialectRefused, of_name, of_problem, of_type
 
@@ -68,6 +69,7 @@ __all__ = [
     "SwitchDialect",
     "ThermometerDialect",
     "Unit",
+    "Watchdog",
     "kind_of",
     "load",
     "parse",
@@ -99,7 +101,7 @@ def parse(text: str, *, where: str) -> Dialect:
     except ValueError as error:  # more than the decoder's own error: endless digits come out as this
         raise DialectRefused(where, f"{error}; give TOML") from error
     except RecursionError as error:
-        raise DialectRefused(where, "nested too deep; no table of a dialect holds more than one other") from error
+        raise DialectRefused(where, "nested too deep; no table of a dialect holds tables of tables") from error
     if "name" in document:
         raise DialectRefused(where, "name: unknown key; a dialect goes by the name of its file")
     try:

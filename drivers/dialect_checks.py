@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from drivers.dialect_kinds import AnyDialect, LoadDialect, SupplyDialect, kind_of, optional, parts
-from drivers.dialect_parts import Choice, Flag, Input, Line, Mode, Part, Reading, Setting, Switch
+from drivers.dialect_parts import Choice, Flag, Input, Line, Mode, Part, Reading, Setting, Switch, Watchdog
 from drivers.dialect_texts import Problem, text_problems, word_of
 
 FUNCTIONS = ("cc", "cv", "cr", "cp")
@@ -35,6 +35,7 @@ _UNITS = {
     "sink_amps": "A",
     "low_volts": "V",
     "low_volts_delay": "s",
+    "watchdog.seconds": "s",
 }
 
 
@@ -58,6 +59,18 @@ def problems(dialect: AnyDialect) -> Iterator[Problem]:
         for key in ("clear", "restores_output"):
             if value := getattr(protection, key):
                 yield Problem(f"protection.{key}", value, "with latches = false there is nothing to clear; take it out")
+    if isinstance(dialect, SupplyDialect | LoadDialect) and dialect.watchdog:
+        yield from _watchdog(dialect.watchdog)
+
+
+def _watchdog(dog: Watchdog) -> Iterator[Problem]:
+    for key, value in (("least", dog.seconds.least), ("most", dog.seconds.most)):
+        if value is not None and not value >= 0:
+            yield Problem(f"watchdog.seconds.{key}", value, "0 s or more is due")
+    if dog.clears and dog.trip is None:
+        yield Problem("watchdog.clear", None, "without [watchdog.trip] nobody sees what to clear; add it")
+    if dog.restores_output and not dog.clears:
+        yield Problem("watchdog.restores_output", True, "without clear nothing brings it back; take it out")
 
 
 def _whole(dialect: AnyDialect) -> Iterator[Problem]:
@@ -146,7 +159,9 @@ def _on_off(key: str, part: Switch | Input) -> Iterator[Problem]:
 
 def given_twice(document: dict[str, object]) -> Iterator[Problem]:
     """What is on or off by a bit and by words, in a file as it was read: defaults do not show in a record."""
-    for key, table in document.items():
+    tables = {key: table for key, table in document.items() if isinstance(table, dict)}
+    inner = {f"{key}.{name}": one for key, table in tables.items() for name, one in table.items()}
+    for key, table in (tables | inner).items():
         if isinstance(table, dict) and "bit" in table:
             for name in ("reply_on", "reply_off"):
                 if name in table:
@@ -171,6 +186,11 @@ def _setting(key: str, part: Setting) -> Iterator[Problem]:
 
 
 def _mode(key: str, part: Mode) -> Iterator[Problem]:
+    if part.mask is None:
+        if part.form != "{}":
+            yield Problem(f"{key}.form", part.form, "only with mask; without it the whole answer is compared")
+        yield from _replies(f"{key}.reply", {text: (text,) for text in part.reply})
+        return
     if not 0 < part.mask < 2**63:
         yield Problem(f"{key}.mask", part.mask, "1 to 2**63 - 1 is due")
     for number in part.reply:

@@ -20,6 +20,7 @@ from drivers.dialect_parts import (
     Setting,
     Switch,
     Table,
+    Watchdog,
 )
 
 
@@ -61,6 +62,7 @@ class SupplyDialect(AnyDialect, frozen=True, kw_only=True, tag_field="kind", tag
     sense: Switch | None = None
     mode: Mode | None = None
     protection: Protection | None = None
+    watchdog: Watchdog | None = None
     trips: tuple[Flag, ...] = ()
 
 
@@ -78,6 +80,7 @@ class LoadDialect(AnyDialect, frozen=True, kw_only=True, tag_field="kind", tag="
     over_amps: Setting | None = None
     sense: Switch | None = None
     protection: Protection | None = None
+    watchdog: Watchdog | None = None
     trips: tuple[Flag, ...] = ()
 
 
@@ -123,13 +126,21 @@ def kind_of(dialect: AnyDialect) -> str:
 
 
 def parts(dialect: AnyDialect) -> Iterator[tuple[str, Part]]:
-    """Each capability the dialect has, with its key: ``volts``, ``trips[0]``. Every one has a question, ``ask``."""
+    """Each capability the dialect has, with its key: ``volts``, ``watchdog.seconds``, ``trips[0]``. Every one has a
+    question, ``ask``."""
     for key in dialect.__struct_fields__:
         value = getattr(dialect, key)
         if isinstance(value, Part):
             yield key, value
+        elif isinstance(value, Watchdog):
+            yield from ((f"{key}.{name}", part) for name, part in value.inner)
         elif key == "trips":
             yield from ((f"trips[{number}]", flag) for number, flag in enumerate(value))
+
+
+def table_of(key: str) -> str:
+    """The table of the file in which the capability ``key`` stands: "trips" of ``trips[0]``."""
+    return key.partition("[")[0].partition(".")[0]
 
 
 def optional(kind: type[AnyDialect]) -> tuple[str, ...]:

@@ -105,12 +105,12 @@ class Flag(Table, frozen=True, kw_only=True):
 
 
 class Mode(Table, frozen=True, kw_only=True):
-    """What regulates: ``reply`` maps the masked whole number answered (as text) to a word of ours; ``form`` is the form
-    of the answer around that number, as ``reply`` is elsewhere.
+    """What regulates: ``reply`` maps the answer to a word of ours. With ``mask`` the answer is a whole number, of which
+    these bits count (as text), and ``form`` is the form of the answer around it, as ``reply`` is elsewhere.
     """
 
     ask: str
-    mask: int
+    mask: int | None = None
     reply: dict[str, Literal["cv", "cc", "off", "driven", "unknown"]]
     form: str = "{}"
 
@@ -177,6 +177,32 @@ class Protection(Table, frozen=True, kw_only=True):
     def clears(self) -> tuple[str, ...]:
         """The texts that clear, in their order."""
         return tuple(text for text in ((self.clear,) if isinstance(self.clear, str) else self.clear) if text)
+
+
+class Watchdog(Table, frozen=True, kw_only=True):
+    """An instrument's own watchdog of its line: it switches off when nothing was said to it for ``seconds``.
+
+    ``armed`` switches it on and off; without that table 0 s is off. ``trip`` tells that it has expired, ``clear`` is
+    the text, or several, that undoes that, empty when only the front panel does, or when there is nothing to undo.
+    ``restores_output``: what was on before it expired comes on again as it is cleared; drivers say "off" first.
+    """
+
+    seconds: Setting
+    armed: Switch | None = None
+    trip: Flag | None = None
+    clear: str | tuple[str, ...] = ()
+    restores_output: bool = False
+
+    @property
+    def clears(self) -> tuple[str, ...]:
+        """The texts that clear, in their order."""
+        return tuple(text for text in ((self.clear,) if isinstance(self.clear, str) else self.clear) if text)
+
+    @property
+    def inner(self) -> tuple[tuple[str, Setting | Switch | Flag], ...]:
+        """Its parts by name, as far as they are there."""
+        named = (("seconds", self.seconds), ("armed", self.armed), ("trip", self.trip))
+        return tuple((name, part) for name, part in named if part is not None)
 
 
 Part = Reading | Setting | Switch | Input | Choice | Flag | Mode

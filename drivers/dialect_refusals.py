@@ -95,9 +95,14 @@ def _struct(kind: object, key: str) -> type[Table] | None:
     struct: type[Table] = KINDS.get(kind, AnyDialect) if isinstance(kind, str) else AnyDialect
     if not key:
         return struct
-    hint = _hints(struct).get(re.split(r"[.\[]", key)[0])
-    options = get_args(hint) if get_origin(hint) in (Union, types.UnionType, tuple) else (hint,)
-    return next((one for one in options if isinstance(one, type) and issubclass(one, Table)), None)
+    for name in key.split("."):
+        hint = _hints(struct).get(name.partition("[")[0])
+        options = get_args(hint) if get_origin(hint) in (Union, types.UnionType, tuple) else (hint,)
+        found = next((one for one in options if isinstance(one, type) and issubclass(one, Table)), None)
+        if found is None:
+            return None
+        struct = found
+    return struct
 
 
 def _hints(struct: type[Table]) -> dict[str, object]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from drivers.dialect_kinds import AnyDialect, LoadDialect, SupplyDialect, parts
+from drivers.dialect_kinds import AnyDialect, LoadDialect, SupplyDialect, parts, table_of
 from drivers.dialect_parts import Choice, Input, Part, Reading, Setting, Switch
 
 
@@ -43,10 +43,19 @@ def word_of(text: str) -> str:
 def sent(dialect: AnyDialect) -> Iterator[Sent]:
     """Every text that may be sent to the instrument."""
     for key, part in parts(dialect):
-        yield from sent_by(key, part)
-    if isinstance(dialect, SupplyDialect | LoadDialect) and dialect.protection:
-        yield from (Sent("protection.clear", text) for text in dialect.protection.clears)
+        for one in sent_by(key, part):
+            yield _of_watchdog(one) if table_of(key) == "watchdog" else one
+    if isinstance(dialect, SupplyDialect | LoadDialect):
+        if dialect.protection:
+            yield from (Sent("protection.clear", text) for text in dialect.protection.clears)
+        if dialect.watchdog:
+            yield from (_of_watchdog(Sent("watchdog.clear", text)) for text in dialect.watchdog.clears)
     yield from _of_the_whole(dialect)
+
+
+def _of_watchdog(one: Sent) -> Sent:
+    """Its line is the whole instrument's; some have a watchdog for each channel all the same."""
+    return one._replace(of_channel="{channel}" in one.text)
 
 
 def _of_the_whole(dialect: AnyDialect) -> Iterator[Sent]:

@@ -7,7 +7,7 @@ from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from drivers.channel import Channel
-from drivers.dialect import AnyDialect, Choice, Flag, Input, Mode, Protection, Reading, Setting, Switch
+from drivers.dialect import AnyDialect, Choice, Flag, Input, Mode, Reading, Setting, Switch
 from drivers.dialect_texts import word_of
 from drivers.faults import InstrumentFault, ReadBackMismatch, Unreadable, Unsendable, Unsupported
 from drivers.number_texts import sendable, value_of, whole_of
@@ -203,11 +203,11 @@ class Instrument:
         except InstrumentFault as fault:
             raise self._not_understood(fault, part.ask) from None
 
-    def _clear(self, protection: Protection, switch: Switch, what: str, trips: tuple[Flag, ...]) -> None:
+    def _clear(self, texts: tuple[str, ...], switch: Switch, what: str, trips: tuple[Flag, ...]) -> None:
         """Clear a trip of an instrument that is off and turned down, and see that it stays off."""
-        sent = ", ".join(self._line.text(text) for text in protection.clears)
+        sent = ", ".join(self._line.text(text) for text in texts)
         try:
-            for text in protection.clears:
+            for text in texts:
                 self._line.tell(text)
             with _confirming(sent):
                 came_on = self._is_on(switch)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from drivers.dialect import LoadDialect
-from drivers.instrument import Instrument, StateQuery
+from drivers.dialect import LoadDialect, Switch
+from drivers.instrument import StateQuery
 from drivers.session import Session
+from drivers.watched import Watched
 
 
-class Load(Instrument):
+class Load(Watched):
     """Every setter writes, reads back and compares to half a resolution step, else ``ReadBackMismatch``."""
 
     def __init__(
         self, session: Session, dialect: LoadDialect, *, channel: int | None = None, name: str | None = None
     ) -> None:
         super().__init__(session, dialect, channel=channel, name=name)
-        self.dialect = dialect
+        self.dialect: LoadDialect = dialect
 
     def set_function(self, function: str) -> None:
         """What the load holds constant: "cc", "cv", "cr" or "cp". May raise ``Unsupported``."""
@@ -61,9 +62,15 @@ class Load(Instrument):
         protection = self._needed(self.dialect.protection, "protection")
         if not protection.clears:
             raise self._unsupported("protection", "with clear")
+        self._turn_down()
+        self._clear(protection.clears, self.dialect.input, "input", self.dialect.trips)
+
+    def _main_switch(self) -> tuple[Switch, str]:
+        return self.dialect.input, "input"
+
+    def _turn_down(self) -> None:
         self.switch(False)
         self._set_least(self.dialect.amps, "amps")
-        self._clear(protection, self.dialect.input, "input", self.dialect.trips)
 
     def soften(self) -> None:
         """Constant current of 0 A, not read back: second best when the input does not go off."""
@@ -114,7 +121,7 @@ class Load(Instrument):
             queries.append(("over_amps", lambda: self._number(over_amps)))
         if (sense := dialect.sense) is not None:
             queries.append(("remote_sense", lambda: self._is_on(sense)))
-        return (*queries, *self._shared_queries())
+        return (*queries, *self._watchdog_queries(), *self._shared_queries())
 
     def state(self) -> dict[str, float | bool | str]:
         """Set-points, limits and input as the load holds them now."""

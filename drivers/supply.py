@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from drivers.dialect import SupplyDialect
-from drivers.instrument import Instrument, StateQuery
+from drivers.dialect import SupplyDialect, Switch
+from drivers.instrument import StateQuery
 from drivers.session import Session
+from drivers.watched import Watched
 
 
-class Supply(Instrument):
+class Supply(Watched):
     """Every setter writes, reads back and compares to half a resolution step, else ``ReadBackMismatch``."""
 
     def __init__(
         self, session: Session, dialect: SupplyDialect, *, channel: int | None = None, name: str | None = None
     ) -> None:
         super().__init__(session, dialect, channel=channel, name=name)
-        self.dialect = dialect
+        self.dialect: SupplyDialect = dialect
 
     def set_volts(self, *, volts: float) -> float:
         """Set the volts limit; returns what is held, V."""
@@ -59,11 +60,17 @@ class Supply(Instrument):
         protection = self._needed(self.dialect.protection, "protection")
         if not protection.clears:
             raise self._unsupported("protection", "with clear")
+        self._turn_down()
+        self._clear(protection.clears, self.dialect.output, "output", self.dialect.trips)
+
+    def _main_switch(self) -> tuple[Switch, str]:
+        return self.dialect.output, "output"
+
+    def _turn_down(self) -> None:
         self.switch(False)
         if self.dialect.sink_amps is not None:
             self._set_least(self.dialect.sink_amps, "sink limit")
         self._set_least(self.dialect.volts, "volts")
-        self._clear(protection, self.dialect.output, "output", self.dialect.trips)
 
     def soften(self) -> None:
         """Lowest current limit, not read back: second best when the output does not go off.
@@ -98,7 +105,10 @@ class Supply(Instrument):
         mode = self.dialect.mode
         if mode is None:
             return "unknown"
-        word = mode.reply.get(str(self._whole(mode) & mode.mask), "unknown")
+        if mode.mask is None:
+            word = mode.reply[self._word(mode.ask, {text: (text,) for text in mode.reply})]
+        else:
+            word = mode.reply.get(str(self._whole(mode) & mode.mask), "unknown")
         if word == "off" and self.output_is_on():
             # Neither volts nor amps are regulated with the output on: something stronger holds the node.
             return "driven"
@@ -124,7 +134,7 @@ class Supply(Instrument):
             queries.append(("sink_amps", lambda: self._number(sink_amps)))
         if (sense := dialect.sense) is not None:
             queries.append(("remote_sense", lambda: self._is_on(sense)))
-        return (*queries, *self._shared_queries())
+        return (*queries, *self._watchdog_queries(), *self._shared_queries())
 
     def state(self) -> dict[str, float | bool | str]:
         """Set-points, limits and output as the supply holds them now."""

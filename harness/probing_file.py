@@ -7,7 +7,8 @@ from collections.abc import Iterator
 
 import msgspec
 
-from drivers.dialect import Setting, kind_of, parse
+from drivers.dialect import Setting, Watchdog, kind_of, parse
+from drivers.dialect_kinds import table_of
 from harness.plain import safe_text
 from harness.probing_fit import Fit
 from harness.probing_found import Probe, Range
@@ -28,6 +29,7 @@ COMMENTS = {
     "low_volts": "its own low-voltage stop, which must stay off: let it act once, by hand",
     "protection": "how a trip is cleared; look it up",
     "trips": "what says that a protection has tripped",
+    "watchdog": "it switches off when nothing is said to it: a run arms it; let it expire once, `nightbench stops`",
     "mode": "what regulates; the bits are this instrument's own: look them up",
 }
 
@@ -67,7 +69,7 @@ def _lines(found: Probe, best: Fit, joined: bool) -> Iterator[str]:
     yield f"errors_ask = {_value(found.errors_ask)}" + ("" if found.errors_ask else "  # no error queue answered")
     if found.decimal_comma:
         yield "decimal_comma = true  # its replies have one"
-    left_out = sorted({key.partition("[")[0] for key in best.missing})
+    left_out = sorted({table_of(key) for key in best.missing})
     gone = [key for key in left_out if not _some_left(best, key)]
     if gone:
         yield "# These did not answer and are left out; where the manual has them, add their tables."
@@ -80,7 +82,10 @@ def _lines(found: Probe, best: Fit, joined: bool) -> Iterator[str]:
 
 
 def _some_left(best: Fit, key: str) -> bool:
-    return any(one.partition("[")[0] == key for one in best.answered)
+    if key == "watchdog":
+        # Without a part of it nobody knows what the rest would do.
+        return not any(table_of(one) == key for one in best.missing)
+    return any(table_of(one) == key for one in best.answered)
 
 
 def _line_table(found: Probe) -> Iterator[str]:
@@ -132,12 +137,24 @@ def _parts(found: Probe, best: Fit, gone: set[str]) -> Iterator[str]:
             for number, flag in enumerate(value):
                 if f"trips[{number}]" in best.answered:
                     yield from _table(f"[{name}]", flag, COMMENTS[name] if not number else "")
+        elif isinstance(value, Watchdog):
+            yield from _watchdog(found, value)
         elif isinstance(value, msgspec.Struct) and name not in ("line", "channels"):
             why = best.failing.get(name)
             comment = COMMENTS.get(name, "")
             if why:
                 comment = f"NOT ANSWERED AS EXPECTED ({_comment(why)}): put it right from the manual"
             yield from _table(name, _with_range(value, found.ranges.get(name)), comment)
+
+
+def _watchdog(found: Probe, dog: Watchdog) -> Iterator[str]:
+    yield f"\n# {COMMENTS['watchdog']}"
+    yield "[watchdog]"
+    for key, value in _given(dog):
+        if not isinstance(value, msgspec.Struct):
+            yield f"{key} = {_value(value)}"
+    for name, part in dog.inner:
+        yield from _table(f"watchdog.{name}", _with_range(part, found.ranges.get(f"watchdog.{name}")), "")
 
 
 def _with_range(part: msgspec.Struct, known: Range | None) -> msgspec.Struct:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from drivers.dialect import AnyDialect, Choice, Dialect, Flag, Input, Mode, Reading, Setting, Switch, kind_of, parts
-from drivers.dialect_kinds import optional
+from drivers.dialect_kinds import optional, table_of
 from drivers.dialect_parts import Part
 from drivers.dialect_texts import sent, word_of
 from drivers.faults import NotANumber
@@ -38,7 +38,7 @@ class Fit:
     def needed(self) -> list[str]:
         """Keys that failed and that no dialect of this kind may lack."""
         may_lack = optional(type(self.dialect))
-        return [key for key in self.failing if key.partition("[")[0] not in may_lack]
+        return [key for key in self.failing if table_of(key) not in may_lack]
 
     @property
     def missing(self) -> list[str]:
@@ -55,7 +55,7 @@ class Fit:
         """How many of the questions it needs were understood; status registers, which all instruments have, are none
         of them."""
         may_lack = optional(type(self.dialect))
-        return sum(key.partition("[")[0] not in may_lack for key in self.answered)
+        return sum(table_of(key) not in may_lack for key in self.answered)
 
     @property
     def rank(self) -> tuple[bool, bool, bool, int, int]:
@@ -150,6 +150,8 @@ def understood(part: Part, raw: bytes, *, decimal_comma: bool) -> bool:
                 return word in (*part.reply_on, *part.reply_off)
             case Choice():
                 return any(word in words for words in part.reply.values())
+            case Mode() if part.mask is None:
+                return word in part.reply
             case Mode():
                 return str(whole_of(raw, part) & part.mask) in part.reply
             case Flag():

@@ -143,6 +143,7 @@ class Fitting:
             identity=self.identity("supply"),
             before=lambda: self._bring_along(aside),
             remote_needed=manners.remote_needed,
+            watchdog=manners.watchdog,
         )
 
     def _bring_along(self, aside: Sequence[World]) -> None:
@@ -162,6 +163,7 @@ class Fitting:
             identity=self.identity("load"),
             before=self._advance,
             remote_needed=manners.remote_needed,
+            watchdog=manners.watchdog,
         )
 
     def _make_meter(self, name: str) -> Meter:

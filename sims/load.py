@@ -23,9 +23,10 @@ class LoadPort:
 
     function is "cc", "cv", "cr" or "cp"; r_min ohm is the knee: below r_min x amps the input is that resistor;
     r_regulation ohm is the slope of cv; low_volts V (0 = none) held for low_volts_delay_s latches the input off;
-    over_amps A (inf = none) likewise; amps_max A limits cv, cr and cp; watts_max W limits all; hot_c and cool_c degC of
-    the heat sink: off above hot_c, latched until below cool_c; slew A/s (inf = at once); r_reverse ohm of the way back
-    through its transistors on reversed polarity (inf = none).
+    over_amps A (inf = none) likewise; amps_max A limits cv, cr and cp; watts_max W limits all; hot_c and cool_c degC
+    of the heat sink: off above hot_c, latched until below cool_c; watchdog_due_s: bench time at which its watchdog
+    expires (inf = it waits for ever); slew A/s (inf = at once); r_reverse ohm of the way back through its transistors
+    on reversed polarity (inf = none).
     """
 
     function: str = "cc"
@@ -43,6 +44,8 @@ class LoadPort:
     over_amps: float = math.inf
     over_amps_delay_s: float = 0.05
     over_amps_tripped: bool = False
+    watchdog_due_s: float = math.inf
+    watchdog_expired: bool = False
     hot_c: float = 85.0
     cool_c: float = 60.0
     hot_tripped: bool = False
@@ -70,8 +73,8 @@ class LoadPort:
 
     @property
     def stopped(self) -> bool:
-        """True while one of its own stops is latched."""
-        return self.low_volts_tripped or self.over_amps_tripped or self.hot_tripped
+        """True while one of its own stops, or its watchdog, is latched."""
+        return self.low_volts_tripped or self.over_amps_tripped or self.hot_tripped or self.watchdog_expired
 
     def start_ramp(self, t_s: float) -> None:
         """Run after the set current from now on; called by the world whenever something was set."""
@@ -198,6 +201,9 @@ class LoadPort:
             self.low_volts_tripped, self.input_on = False, True
             self.start_ramp(t_s)
             done.append(f"load: above {self.low_volts:g} V again, input on by itself")
+        if t_s >= self.watchdog_due_s:
+            self.watchdog_due_s, self.watchdog_expired = math.inf, True
+            done.append("load: nothing was said to it, its watchdog expired, input off")
         if self.input_on and self.stopped:
             self.input_on = False
             self.start_ramp(t_s)
@@ -223,4 +229,5 @@ class LoadPort:
             self._ramp_due_s,
             self._low_since_s + self.low_volts_delay_s,
             self._over_since_s + self.over_amps_delay_s,
+            self.watchdog_due_s,
         )

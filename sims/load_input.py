@@ -127,10 +127,16 @@ class LoadInput:
         port = self.port
         if on and port.stopped and not self._manners.restores_output:
             raise Refusal(-221, "protection tripped; clear it first")
-        self._asked_on = on
+        if on or not (port.watchdog_expired and self._manners.watchdog == "insists"):
+            self._asked_on = on
         port.input_on = on and not port.stopped
         self._settle()
         self.world.changed()
+
+    def come_back(self) -> None:
+        """On again, if it was last told on: what was programmed survives its watchdog."""
+        if self._asked_on:
+            self.switch(True)
 
     def clear_trips(self) -> None:
         """Forget the latched stops; with ``restores_output`` the input is as it was last asked for, at once."""

@@ -1,10 +1,10 @@
 """The simulated electronic load as a client sees it: a command tree over its input.
 
 SCPI-1999 has no class of its own for loads; the nodes are SCPI's (INPut, FUNCtion, CURRent, PROTection). Shapes:
-function (the plain one), and mode, which says MODE CC and LOAD ON where the other says FUNCtion CURRent and INPut ON
-(customary, no standard). The low-volts stop (``VOLTage:PROTection:LOW``) opens the input when its terminals stay
-below the level for the delay, and stays open. STATus:QUEStionable bit 0: low-volts stop, 1: over-current stop,
-4: too hot; each stays until cleared.
+function (the plain one), watchdog, which is the same with a watchdog of its line, and mode, which says MODE CC and
+LOAD ON where the others say FUNCtion CURRent and INPut ON (customary, no standard). The low-volts stop
+(``VOLTage:PROTection:LOW``) opens the input when its terminals stay below the level for the delay, and stays open.
+STATus:QUEStionable bit 0: low-volts stop, 1: over-current stop, 4: too hot; each stays until cleared.
 
 Not modelled: list, transient and battery-test functions, short function, triggers, slew in A/us. The sense setting is
 kept through ``*RST``, as a rear-panel switch would be.
@@ -19,8 +19,9 @@ from sims.load_input import OHMS_MAX, OHMS_MIN, OHMS_STEP, WATTS_STEP, LoadInput
 from sims.message import Command, setting
 from sims.program_data import Boolean, Choice, Number, number_text
 from sims.talk import Engine
+from sims.watchdog import Watchdog
 
-SHAPES = ("function", "mode")
+SHAPES = ("function", "mode", "watchdog")
 
 FUNCTIONS = {"CURR": "cc", "VOLT": "cv", "RES": "cr", "POW": "cp"}
 MODES = {"CC": "cc", "CV": "cv", "CR": "cr", "CP": "cp"}
@@ -99,16 +100,27 @@ class LoadPanel(FrontPanel):
         identity: str,
         before: Callable[[], None],
         remote_needed: bool = False,
+        watchdog: str = "acts",
     ) -> None:
         if shape not in SHAPES:
             raise ValueError(f"shape = {shape!r}: a load has one of {', '.join(SHAPES)}")
         head = mode_commands(load) if shape == "mode" else function_commands(load)
+        self._load = load
+        self._watchdog = Watchdog([load], habit=watchdog) if shape == "watchdog" else None
         engine = Engine(
             identity=identity,
-            commands=(*head, *level_commands(load)),
+            commands=(*head, *level_commands(load), *(self._watchdog.commands() if self._watchdog else ())),
             before=before,
-            reset=load.reset,
+            reset=self.reset,
             questionable=load.questionable,
         )
+        if self._watchdog is not None:
+            engine.heard = self._watchdog.heard
         knobs = {"amps": (load.put_amps, load.rating.amps.full)}
-        super().__init__(engine, reset=load.reset, knobs=knobs, remote_needed=remote_needed)
+        super().__init__(engine, reset=self.reset, knobs=knobs, remote_needed=remote_needed)
+
+    def reset(self) -> None:
+        """What ``*RST`` does."""
+        if self._watchdog is not None:
+            self._watchdog.reset()
+        self._load.reset()

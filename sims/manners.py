@@ -17,6 +17,7 @@ from typing import Any
 GRIDS = ("round", "truncate")
 COMPOUNDS = ("joined", "first", "last", "lines", "refused")
 STOPS = ("acts", "ignored", "resumes")
+WATCHDOGS = ("acts", "ignored", "restores", "insists", "resumes")
 ERROR_WORDS = ("standard", "plus", "bare", "unquoted", "prefixed")
 
 TERMINATOR_CHARACTERS = "\r\n\0"
@@ -38,7 +39,10 @@ class Manners:
     Set-points fall on their grid by rounding or are cut (``grid``) and ramp to their value over ``settle_s``.
     ``restores_output``: clearing a latched protection puts the old output back; while tripped OUTP ON is accepted
     without an error and does nothing. The ``stop`` of its own (low volts of a load, over-volts of a supply) acts, or is
-    accepted, read back and ``ignored``; with ``resumes`` a load's input comes on again once the volts are back.
+    accepted, read back and ``ignored``; with ``resumes`` a load's input comes on again once the volts are back. The
+    ``watchdog`` of its line, in the shape of that name, acts or is ``ignored`` likewise; what was on before it expired
+    comes on again as it is cleared (``restores``), even though off was said meanwhile (``insists``), or with the next
+    message (``resumes``).
 
     Line: ``echo`` sends each message back ahead of its reply; a reply ``ends`` so and a message is heard when it ends
     with ``hears``; a message that begins within ``gap_s`` after the end of the one before is lost without a word. Of a
@@ -65,6 +69,7 @@ class Manners:
     settle_s: float = 0.0
     restores_output: bool = False
     stop: str = "acts"
+    watchdog: str = "acts"
     echo: bool = False
     ends: str = "\n"
     hears: str = "\n"
@@ -94,6 +99,7 @@ class Manners:
         self._check_kinds()
         _one_of("grid", self.grid, GRIDS)
         _one_of("stop", self.stop, STOPS)
+        _one_of("watchdog", self.watchdog, WATCHDOGS)
         _one_of("compound", self.compound, COMPOUNDS)
         _one_of("error_words", self.error_words, ERROR_WORDS)
         for name in ("settle_s", "gap_s", "idle_drop_s", "deaf_s", "reply_delay_s"):

@@ -29,7 +29,8 @@ class SupplyPort:
     i_bleed A, the most the output takes in while it is driven from outside; sink_amps A, what a two-quadrant one may
     take in while it is on (0 = one quadrant); c_out F (0 = none);
     sense_volts_max V, the largest drop in the leads that remote sense makes good; r_reverse ohm of the clamp against
-    reversed polarity (inf = none fitted). mode is "cv", "cc", "driven", "unregulated" or "off".
+    reversed polarity (inf = none fitted); watchdog_due_s: bench time at which its watchdog expires (inf = it waits for
+    ever). mode is "cv", "cc", "driven", "unregulated" or "off".
     """
 
     volts_set: float = 0.0
@@ -41,6 +42,8 @@ class SupplyPort:
     over_amps_delay_s: float = 0.05
     over_volts_tripped: bool = False
     over_amps_tripped: bool = False
+    watchdog_due_s: float = math.inf
+    watchdog_expired: bool = False
     remote_sense: bool = False
     sense_volts_max: float = 1.5
     r_source: float = 0.005
@@ -69,14 +72,19 @@ class SupplyPort:
         """The most that flows into the output while it is on, A."""
         return max(self.i_bleed, self.sink_amps)
 
+    @property
+    def stopped(self) -> bool:
+        """True while one of its own stops, or its watchdog, is latched."""
+        return self.over_volts_tripped or self.over_amps_tripped or self.watchdog_expired
+
     def clear_trips(self) -> None:
-        """Forget the latched trips; the output stays off until it is switched on again."""
+        """Forget the latched trips, the watchdog's not; the output stays off until it is switched on again."""
         self.over_volts_tripped = False
         self.over_amps_tripped = False
 
     def start_ramp(self, t_s: float) -> None:
         """Run after the set voltage from now on; called by the world whenever something was set."""
-        if self.over_volts_tripped or self.over_amps_tripped:
+        if self.stopped:
             self.output_on = False
         if not self.output_on:
             self.volts_now = 0.0
@@ -160,7 +168,10 @@ class SupplyPort:
         if t_s >= self._over_amps_since_s + self.over_amps_delay_s:
             self.over_amps_tripped = True
             done.append(f"supply: over-amps at {self.amps_set:g} A, output off")
-        if self.output_on and (self.over_volts_tripped or self.over_amps_tripped):
+        if t_s >= self.watchdog_due_s:
+            self.watchdog_due_s, self.watchdog_expired = math.inf, True
+            done.append("supply: nothing was said to it, its watchdog expired, output off")
+        if self.output_on and self.stopped:
             self.output_on = False
             self.start_ramp(t_s)
         return done
@@ -178,6 +189,7 @@ class SupplyPort:
             self._coast_due_s,
             self._over_volts_since_s + self.over_volts_delay_s,
             self._over_amps_since_s + self.over_amps_delay_s,
+            self.watchdog_due_s,
         )
 
     def coast(self, *, from_volts: float, to_volts: float, amps: float, t_s: float) -> bool:

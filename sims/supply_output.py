@@ -82,8 +82,8 @@ class SupplyOutput:
 
     @property
     def tripped(self) -> bool:
-        """True while one of its stops is latched."""
-        return self.port.over_volts_tripped or self.port.over_amps_tripped
+        """True while one of its stops, or its watchdog, is latched."""
+        return self.port.stopped
 
     def put_volts(self, volts: float) -> None:
         """Program volts, V."""
@@ -120,10 +120,16 @@ class SupplyOutput:
         """Output on or off. While a stop is latched on is refused with -221, or remembered without a word."""
         if on and self.tripped and not self._manners.restores_output:
             raise Refusal(-221, "protection tripped; clear it first")
-        self._asked_on = on
+        if on or not (self.port.watchdog_expired and self._manners.watchdog == "insists"):
+            self._asked_on = on
         self.port.output_on = on and not self.tripped
         self._settle()
         self.world.changed()
+
+    def come_back(self) -> None:
+        """On again, if it was last told on: what was programmed survives its watchdog."""
+        if self._asked_on:
+            self.switch(True)
 
     def clear_trips(self) -> None:
         """Forget the latched stops; with ``restores_output`` the output is as it was last asked for, at once."""

@@ -4,7 +4,8 @@ The headers follow SCPI-1999 (SOURce, OUTPut, MEASure, STATus subsystems); ``VOL
 ``:CLEar`` are SCPI's, ``CURRent:PROTection:STATe`` too. ``CURRent:NEGative``, the sink limit of a two-quadrant supply
 in A without a sign, is ours in their form. STATus:QUEStionable bit 0 says that volts are not regulated (constant
 current), bit 1 that amps are not (constant volts); both clear: output off, or driven by something else on its
-terminals. Shapes: single (the plain one), two-quadrant, and with several outputs select, suffix, list.
+terminals. Shapes: single (the plain one), two-quadrant, with several outputs select, suffix, list, and watchdog, the
+plain one with a watchdog of its line.
 
 Not modelled: list and trigger subsystems, parallel and series operation. Sense terminals are always wired; SENSe:REMote
 chooses whether they are used. The sense setting is kept through ``*RST``, as a rear-panel switch would be.
@@ -20,8 +21,9 @@ from sims.program_data import Boolean, Number, number_text
 from sims.shapes_channels import Selection, conditions, listed, numbered, selected, some_condition
 from sims.supply_output import SupplyOutput
 from sims.talk import Engine
+from sims.watchdog import Watchdog
 
-SHAPES = ("single", "two-quadrant", "select", "suffix", "list")
+SHAPES = ("single", "two-quadrant", "select", "suffix", "list", "watchdog")
 
 OF_SEVERAL = ("select", "suffix", "list")
 """Shapes with several outputs."""
@@ -76,11 +78,13 @@ class SupplyPanel(FrontPanel):
         identity: str,
         before: Callable[[], None],
         remote_needed: bool = False,
+        watchdog: str = "acts",
     ) -> None:
         if shape not in SHAPES:
             raise ValueError(f"shape = {shape!r}: a supply has one of {', '.join(SHAPES)}")
         self._outputs, self._selection = outputs, Selection(len(outputs))
         self._asks = [output.questionable for output in outputs]
+        self._watchdog = Watchdog(outputs, habit=watchdog) if shape == "watchdog" else None
         several = shape in OF_SEVERAL
         engine = Engine(
             identity=identity,
@@ -89,6 +93,9 @@ class SupplyPanel(FrontPanel):
             reset=self.reset,
             questionable=(lambda: some_condition(self._asks)) if several else self._asks[0],
         )
+        if self._watchdog is not None:
+            engine.add(*self._watchdog.commands())
+            engine.heard = self._watchdog.heard
         at_hand = wired or outputs[0]
         knobs = {
             "volts": (at_hand.put_volts, at_hand.rating.volts.full),
@@ -99,6 +106,8 @@ class SupplyPanel(FrontPanel):
     def reset(self) -> None:
         """What ``*RST`` does: every output as it was first, channel 1 selected."""
         self._selection.reset()
+        if self._watchdog is not None:
+            self._watchdog.reset()
         for output in self._outputs:
             output.reset()
 

@@ -75,6 +75,8 @@ class Engine:
         self.buffer_bytes = 0
         self._before = before
         self._operation, self._questionable = operation, questionable
+        self.heard: Callable[[], None] | None = None
+        """Called with each message, whatever it says, before it is carried out; None for none."""
         self._answers: list[str] = []
         self._unread = False
         self._read: dict[bytes, tuple[Step, ...]] = {}
@@ -117,6 +119,8 @@ class Engine:
         ``unread`` tells that an earlier response still waits in this session, which counts as message available.
         """
         self._before()
+        if self.heard is not None:
+            self.heard()
         if self.buffer_bytes and len(message) > self.buffer_bytes:
             message = message[: self.buffer_bytes]
         steps = self._read.get(message) or self._remember(message)

@@ -73,6 +73,7 @@ LOAD = {
     "SENS:REM?": "0",
     "STAT:QUES:COND?": "0",
 }
+WATCHDOG = {"SYST:COMM:WATC:TIME?": "10", "SYST:COMM:WATC?": "1", "SYST:COMM:WATC:TRIP?": "0"}
 ANSWERS: dict[str, dict[str, str]] = {
     "scpi-supply": SUPPLY | {"STAT:QUES:COND?": "0"},
     "scpi-supply-two-quadrant": SUPPLY | {"STAT:QUES:COND?": "0", "CURR:NEG?": "5.000", "MEAS:CURR?": "-1.200"},
@@ -103,6 +104,8 @@ ANSWERS: dict[str, dict[str, str]] = {
         "VOLT:PROT:TRIP? (@2)": "0",
         "CURR:PROT:TRIP? (@2)": "0",
     },
+    "scpi-supply-watchdog": SUPPLY | WATCHDOG | {"STAT:QUES:COND?": "0"},
+    "scpi-load-watchdog": LOAD | WATCHDOG | {"INP?": "0", "FUNC?": "CURR"},
     "scpi-load": LOAD | {"INP?": "0", "FUNC?": "CURR"},
     "scpi-load-mode": LOAD | {"LOAD?": "0", "MODE?": "CC"},
     "scpi-meter": {"MEAS:VOLT:DC?": "12.8012"},
@@ -310,6 +313,8 @@ DRIVERS = {
     "switch": PowerSwitch,
     "contact": Contact,
 }
+
+
 class Answering:
     """An instrument that knows the answers of one row and nothing else."""
 

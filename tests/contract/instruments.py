@@ -107,6 +107,7 @@ PLACES: dict[str, list[Place]] = {
         of("scpi-supply-select", "supply", "select", 2),
         of("scpi-supply-suffix", "supply", "suffix", 2),
         of("scpi-supply-list", "supply", "list", 2),
+        of("scpi-supply-watchdog", "supply", "watchdog"),
         Place("terse supply", lambda: parse(SUPPLY, where="t.toml"), lambda: Terse(TerseSupply), lines=TERSE_LINES),
         Place(
             "talkative supply",
@@ -118,6 +119,7 @@ PLACES: dict[str, list[Place]] = {
     "load": [
         of("scpi-load", "load"),
         of("scpi-load-mode", "load", "mode"),
+        of("scpi-load-watchdog", "load", "watchdog"),
         Place("terse load", lambda: parse(LOAD, where="t.toml"), lambda: Terse(TerseLoad), lines=TERSE_LINES),
         Place(
             "talkative load",

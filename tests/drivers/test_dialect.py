@@ -35,8 +35,8 @@ unit = "A"
 
 def test_shipped_ones_are_of_their_kind():
     kinds = {
-        "supply": ("scpi-supply", "-two-quadrant", "-select", "-suffix", "-list"),
-        "load": ("scpi-load", "-mode"),
+        "supply": ("scpi-supply", "-two-quadrant", "-select", "-suffix", "-list", "-watchdog"),
+        "load": ("scpi-load", "-mode", "-watchdog"),
         "meter": ("scpi-meter",),
         "thermometer": ("scpi-thermometer",),
         "switch": ("scpi-switch", "-route"),

@@ -98,7 +98,7 @@ def driver_for(name: str, kind: Any, drawn: tuple[dict[str, Any], dict[str, Any]
 
 
 @settings(max_examples=60, deadline=None)
-@given(drawn=habits(["", "two-quadrant", "select", "suffix", "list"]))
+@given(drawn=habits(["", "two-quadrant", "select", "suffix", "list", "watchdog"]))
 def test_a_supply_of_any_habits(drawn):
     supply = driver_for("supply", Supply, drawn)
     if supply.dialect.sink_amps is not None:
@@ -123,7 +123,7 @@ def test_a_supply_of_any_habits(drawn):
 
 
 @settings(max_examples=40, deadline=None)
-@given(drawn=habits(["", "mode"]))
+@given(drawn=habits(["", "mode", "watchdog"]))
 def test_a_load_of_any_habits(drawn):
     sink = driver_for("load", Load, drawn)
     sink.set_function("cc")

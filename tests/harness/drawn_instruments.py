@@ -68,6 +68,7 @@ LEFT_OUT = {
     "idle_drop_s": "minutes on instruments; a probe is never idle",
     "answers_orders": "shows only when something is set, which a probe never does",
     "deaf_s": "seconds at each opening; test_probing has it",
+    "watchdog": "expires only when armed, which a probe never does; test_watchdog has it",
     "stop": "acts only with an output on, which a probe never has",
     "baud": "a pseudo-terminal's pace; drawn where it is served",
 }

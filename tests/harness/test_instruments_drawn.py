@@ -102,4 +102,5 @@ def test_the_ordinary_seeds_see_all_kinds_and_obstacles() -> None:
         "scpi-supply-select",
         "scpi-supply-suffix",
         "scpi-supply-list",
+        "scpi-supply-watchdog",
     }

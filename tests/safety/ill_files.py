@@ -81,8 +81,9 @@ def edited(drawn: Drawn, draw: random.Random, folder: Path) -> None:
             "scpi-supply-suffix",
             "scpi-supply-list",
             "scpi-supply-two-quadrant",
+            "scpi-supply-watchdog",
         ]
-        loads = ["scpi-load", "scpi-load-mode"]
+        loads = ["scpi-load", "scpi-load-mode", "scpi-load-watchdog"]
         kind = draw.choice([supplies, loads])
         role = "supply" if kind is supplies else "load"
         head, *tables = text.split("[[instrument]]")

@@ -60,6 +60,7 @@ SUPPLY: dict[str, Callable[[str, int], str]] = {
     "suffix": by_suffix,
     "list": by_list,
     "two-quadrant": plain,
+    "watchdog": plain,
 }
 
 MODE_WORDS = {

@@ -26,6 +26,7 @@ SHAPES = {
     "suffixes": {"supply": Manners(shape="suffix"), "load": Manners(shape="mode")},
     "lists": {"supply": Manners(shape="list", settle_s=0.2, grid="truncate")},
     "in local": {"supply": Manners(remote_needed=True), "load": Manners(restores_output=True)},
+    "watchdogs": {"supply": Manners(shape="watchdog", watchdog="resumes"), "load": Manners(shape="watchdog")},
     "relay box": {"mains": Manners(shape="route")},
 }
 

@@ -169,7 +169,7 @@ DRAWN: dict[str, st.SearchStrategy[Any]] = {
     "error_words": st.sampled_from(ERROR_WORDS),
     "baud": st.sampled_from((0, 9600)),
 }
-OF_PANELS = ("shape", "wired_channel", "channels", "settle_s", "restores_output", "stop")
+OF_PANELS = ("shape", "wired_channel", "channels", "settle_s", "restores_output", "stop", "watchdog")
 """Habits of the panels, which have tests of their own."""
 
 ANY_MANNERS = st.builds(

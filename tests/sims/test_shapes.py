@@ -246,8 +246,8 @@ def test_a_channel_of_the_box_with_nothing_on_it_moves_nothing() -> None:
 @pytest.mark.parametrize(
     ("name", "shape", "words"),
     [
-        ("supply", "mode", "there are single, two-quadrant, select, suffix, list"),
-        ("load", "list", "there are function, mode"),
+        ("supply", "mode", "there are single, two-quadrant, select, suffix, list, watchdog"),
+        ("load", "list", "there are function, mode, watchdog"),
         ("mains", "single", "there are output, route"),
         ("meter", "select", "has one shape only"),
     ],
