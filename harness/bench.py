@@ -37,6 +37,7 @@ from harness.stopping import Stopping
 from harness.turning import Turns
 from harness.volts_place import VoltsPlace
 
+from harness.watchdogs import Watchdogs
 if TYPE_CHECKING:
     from harness.guarding import GuardLink
     from harness.result import Guarded
@@ -85,6 +86,7 @@ class Bench:
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
         self.turns = Turns(self, flag=flag, show=show)
+        self.watchdogs = Watchdogs(clock, self.period_s, self.note)
 
     # -- entering, leaving, looking about --------------------------------------------------------------------------
 
@@ -98,7 +100,10 @@ class Bench:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _tb: object) -> None:
-        self.stopping.at_exit(error)
+        try:
+            self.stopping.at_exit(error)
+        finally:
+            self.watchdogs.disarm(off=bool(self.off_reports) and self.off_reports[-1].confirmed)
 
     def elapsed(self) -> float:
         """Bench time since the run began, s."""

@@ -46,9 +46,9 @@ class _Kept:
 class StateKeeper:
     """What the instruments held when ``remember`` was called, and whether they still do.
 
-    ``on`` names the instruments this run has switched on. ``errors``, ``unread`` and ``own_stop`` are what the last
-    ``check`` found besides: single failures, words for a setting that cannot be read back any more, and words for an
-    instrument that went off by one of its own stops.
+    ``on`` names the instruments this run has switched on. ``errors``, ``unread``, ``own_stop`` and ``expired`` are what
+    the last ``check`` found besides: single failures, words for a setting that cannot be read back any more, words for
+    an instrument that went off by one of its own stops, and for one whose watchdog of its line expired.
     """
 
     rig: Rig
@@ -56,6 +56,7 @@ class StateKeeper:
     errors: list[str] = field(default_factory=list)
     unread: str | None = None
     own_stop: str | None = None
+    expired: str | None = None
     _kept: list[_Kept] = field(default_factory=list)
     _next: int = 0
     _openings: dict[str, int] = field(default_factory=dict)
@@ -104,7 +105,7 @@ class StateKeeper:
         in ``doubt`` everything is read: its current is not what it was.
         """
         silent = set(dead)
-        self.unread, self.own_stop = self._not_seen(dead), None
+        self.unread, self.own_stop, self.expired = self._not_seen(dead), None, None
         for name, driver in self._sources():
             if (words := driver.meddled_with()) is not None:
                 return f"{name}: {words}; not by this run"
@@ -171,12 +172,22 @@ class StateKeeper:
             if one.failed >= UNREAD_MOST:
                 self.unread = f"{one.instrument}: {one.key} could not be read back {one.failed} times in a row: {error}"
             return None
+        if (expired := self._expired(one.instrument)) is not None:
+            self.expired = f"{one.instrument}: {expired}"
+            return None
         tripped, restarted = self._why(one, found)
         if tripped and not restarted:
             self.own_stop = f"{one.instrument}: {tripped}"
             return None
         words = "; ".join(reason for reason in (tripped, restarted) if reason)
         return _changed(one.instrument, one.key, one.value, found) + (f" ({words})" if words else "")
+
+    def _expired(self, name: str) -> str | None:
+        """Words when its own watchdog is what changed it: nothing that was said had reached it for so long."""
+        driver = self.rig.drivers[name]
+        with suppress(*READ_ERRORS):
+            return driver.expired() if isinstance(driver, Supply | Load) else None
+        return None
 
     def _why(self, one: _Kept, found: object) -> tuple[str, str]:
         """What the instrument itself says when it has gone off, and whether it may have restarted; "" for neither."""

@@ -51,8 +51,9 @@ def _arm(bench: Bench, outputs: tuple[Energise, ...]) -> None:
     bench.stopping.need_idle("one output at a time: leave the block first")
     bench.stopping.if_asked()
     bench.loop.states.forget()
-    for _, _, arm in outputs:
+    for _, driver, arm in outputs:
         bench.guarded(arm)
+        bench.guarded(partial(bench.watchdogs.arm, driver))
     remember(bench)
 
 

@@ -18,9 +18,9 @@ class Watch:
     ``shunt_amps``: the same current as ``active_amps`` by a meter across a shunt, ``None`` where there is none.
     ``node_volts``: with a UPS on the bench the most that any voltmeter on its node reads; nan when none does.
     ``block_charge_ah`` is what left (sink) or entered (source) the pack since the block began, positive. ``drift``,
-    ``own_stop``, ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting that is not as
-    this run left it, an instrument that switched itself off, a setting that cannot be read back any more, and what went
-    wrong with instruments in this turn.
+    ``own_stop``, ``expired``, ``unread`` and ``lost`` are words, or ``None`` when there is nothing to say: a setting
+    that is not as this run left it, an instrument that switched itself off, one whose watchdog of its line expired, a
+    setting that cannot be read back any more, and what went wrong with instruments in this turn.
 
     ``volts_elsewhere``: the same volts by the node's other voltmeters, by instrument, V; only those that can be
     compared now. ``volts_doubt``: four standard uncertainties of each difference, V. ``ambient_c``: the room;
@@ -51,6 +51,7 @@ class Watch:
     drift: str | None = None
     own_stop: str | None = None
     unread: str | None = None
+    expired: str | None = None
     lost: str | None = None
     volts_elsewhere: Mapping[str, float] = field(default_factory=dict)
     volts_doubt: Mapping[str, float] = field(default_factory=dict)

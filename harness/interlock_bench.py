@@ -22,6 +22,11 @@ MISSING_MOST_S = 3.0
 minute."""
 
 
+GAP_MOST_S = 9.0
+"""A watchdog of a line is set to 10 s at least where its range allows that: with less between two samples, s, it was
+spoken to."""
+
+
 class OverCurrent(Interlock):
     """Current over the set value and its band twice in a row, or once over what pack, fuse and leads bear."""
 
@@ -170,6 +175,11 @@ class DriftOfState(Interlock):
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         # The bench has read the setting twice before it says so.
+        if watch.expired:
+            # It heard nothing for its whole time: because nobody spoke, or because the line carried nothing.
+            spoken = watch.gap_s <= min(watch.gap_limit_s, GAP_MOST_S)
+            why = "it was spoken to all the time: look at its line" if spoken else f"{watch.gap_s:.0f} s nobody spoke"
+            return Finding("watchdog expired", f"{watch.expired} ({why})", exit_code=23 if spoken else 24)
         if watch.drift:
             return Finding(self.words, watch.drift)
         # Where the pack has opened, the load's low-volts stop only follows: whoever looks for that comes first.

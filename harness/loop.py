@@ -114,6 +114,7 @@ class Loop:
             unread=self.states.unread,
             lost="; ".join(now_wrong) or None,
             guard_silent_s=self.guard_silent_s(),
+            expired=self.states.expired,
             record_age_s=record_age_s,
             disk_free_bytes=disk_free_bytes,
         )

@@ -150,10 +150,8 @@ def understood(part: Part, raw: bytes, *, decimal_comma: bool) -> bool:
                 return word in (*part.reply_on, *part.reply_off)
             case Choice():
                 return any(word in words for words in part.reply.values())
-            case Mode() if part.mask is None:
-                return word in part.reply
             case Mode():
-                return str(whole_of(raw, part) & part.mask) in part.reply
+                return (word if part.mask is None else str(whole_of(raw, part) & part.mask)) in part.reply
             case Flag():
                 whole_of(raw, part)
                 return True

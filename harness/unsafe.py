@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
-from harness.bench import Bench
 from harness.rig import Rig
 from harness.safeoff import Before, OffReport
+
+if TYPE_CHECKING:
+    from harness.bench import Bench
 
 EVERY_S = 10.0
 GIVE_UP_S = 600.0
