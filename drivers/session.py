@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 from drivers.faults import InstrumentComplains, Unreadable
 from drivers.meeting import Meeting
+from drivers.order_reply import OrderReply
+from drivers.recognition import Recognition
 from drivers.scpi import Identity, InstrumentError, identity, instrument_error
 from drivers.wire import Lost, Wire, WireError
 
@@ -18,9 +20,6 @@ QUEUE_BOUND = 32
 FIRST_SHARE, LAST_SHARE = 0.25, 0.5
 """While switching off: shares of the deadline in which the answer to an order is waited for, of each order before the
 last and of the last. There are three at most, remote, select and off, which makes one deadline of all of them."""
-
-MOST_ELSEWHERE = 4
-"""Most addresses at which one that is gone is looked for; each may take a whole deadline."""
 
 IDENTITY_ASK = "*IDN?"
 """IEEE 488.2 10.14; every instrument that keeps that standard answers it."""
@@ -67,21 +66,33 @@ class Session:
         self.expected_identity = expected_identity
         self.identity_ask = identity_ask
         self.patterns = tuple(patterns)
-        self._elsewhere = elsewhere
-        self._order_reply = order_reply
+        self._order_reply = OrderReply(order_reply)
         self._errors_ask = errors_ask
         self._remote = remote
         self._local = local
-        self._known: bytes | None = None
         self._trusted = False
         self._clears = 0
-        self._strayed = False
-        self.estranged = 0
-        """How often the instrument obeyed again only after it had been told to go remote once more: somebody pressed
-        its local key, or it restarted."""
         self._depth = 0
         self._begun = False
         self._lock = threading.RLock()
+        self._who = Recognition(
+            wire,
+            ask=identity_ask,
+            first=self._meeting,
+            remote=remote,
+            order_reply=self._order_reply,
+            elsewhere=elsewhere,
+        )
+
+    def _meeting(self) -> Meeting:
+        return Meeting(
+            wire=self.wire,
+            ask=self.identity_ask,
+            expected=self.expected_identity,
+            patterns=self.patterns,
+            errors_ask=self._errors_ask,
+            open_line=self._who.open_for_questions,
+        )
 
     @property
     def name(self) -> str:
@@ -94,6 +105,12 @@ class Session:
         return bool(self._order_reply)
 
     @property
+    def estranged(self) -> int:
+        """How often the instrument obeyed again only after it had been told to go remote once more: somebody pressed
+        its local key, or it restarted."""
+        return self._who.estranged
+
+    @property
     def openings(self) -> int:
         """How often the line was opened. When it has grown the instrument may have restarted: read its state again."""
         return self.wire.openings
@@ -101,9 +118,9 @@ class Session:
     @property
     def identity(self) -> Identity:
         """What it answered when the session was first opened and it was asked who it is. ``Lost`` before that."""
-        if self._known is None:
+        if self._who.known is None:
             raise self._lost("its identity is not known yet; open the session first")
-        return identity(self._known)
+        return identity(self._who.known)
 
     def open(self) -> None:
         """Open the line and ask who is there. Raises ``Timeout``, ``Lost``, ``Unreadable`` or ``WrongIdentity``."""
@@ -153,7 +170,7 @@ class Session:
         with self._lock:
             raw = self._said(message, self.wire.query)
             assert raw is not None
-            if raw == self._known and message != self.identity_ask:
+            if raw == self._who.known and message != self.identity_ask:
                 # A line that outlives its port may owe the answer to an identity asked before the one that counted.
                 self.wire.close()
                 raise self._lost(f"an earlier answer to {self.identity_ask} came late", sent=message, received=raw)
@@ -165,10 +182,10 @@ class Session:
         """
         with self._lock:
             raw = self._said(message, self._order)
-            if raw is not None and not self._is_due(raw):
+            if raw is not None and not self._order_reply.is_due(raw):
                 self.distrust()
                 raise InstrumentComplains(
-                    self._not_due(raw),
+                    self._order_reply.not_due(raw),
                     instrument=self.name,
                     sent=message,
                     received=raw,
@@ -211,7 +228,7 @@ class Session:
             self.wire.write(message, drop=drop)
             return
         raw = self.wire.dismiss(message, within_s=share * self.wire.timeout_s, answered=answered)
-        if raw is None or (answered and not self._is_due(raw)):
+        if raw is None or (answered and not self._order_reply.is_due(raw)):
             self._trusted = False
 
     def _order(self, message: str) -> bytes | None:
@@ -220,12 +237,6 @@ class Session:
             return self.wire.order(message)
         self.wire.write(message)
         return None
-
-    def _is_due(self, raw: bytes) -> bool:
-        return raw.decode("ascii", "backslashreplace").strip().upper() == self._order_reply.upper()
-
-    def _not_due(self, raw: bytes) -> str:
-        return f"answered {raw.decode('ascii', 'backslashreplace')!r} to an order, {self._order_reply!r} is due"
 
     def errors(self) -> tuple[InstrumentError, ...]:
         """Read the instrument's error queue empty. Raises ``InstrumentComplains`` when it does not empty."""
@@ -271,86 +282,9 @@ class Session:
         self._trusted = False
         if self._depth and self._begun and not self.wire.is_open:
             raise self._lost("the line was lost amid messages that belong together; nothing more of them was sent")
-        try:
-            if self._known is None:
-                self._open_for_questions()
-                self._known = self._meeting().identity()
-            else:
-                self._meet_again(self._known)
-        except BaseException:
-            self.wire.close()
-            raise
+        self._who.make_sure()
         self._clears = self.wire.clears
         self._trusted = True
-
-    def _meeting(self) -> Meeting:
-        return Meeting(
-            wire=self.wire,
-            ask=self.identity_ask,
-            expected=self.expected_identity,
-            patterns=self.patterns,
-            errors_ask=self._errors_ask,
-            open_line=self._open_for_questions,
-        )
-
-    def _meet_again(self, known: bytes) -> None:
-        """On a line that stayed open no remote command is said again: it would hide that somebody took the instrument
-        to local. Who then answers otherwise is asked again on a new line, by whoever comes next."""
-        if self._remote is not None and self.wire.is_open:
-            try:
-                self._recognise(known)
-            except WireError as error:
-                self._strayed = bool(error.received)
-                raise
-            return
-        try:
-            self._open_for_questions()
-        except Lost:
-            if not self._found_elsewhere(known):
-                raise
-            return
-        self._recognise(known)
-        self.estranged += self._strayed
-        self._strayed = False
-
-    def _found_elsewhere(self, known: bytes) -> bool:
-        """Whether the same instrument answers at another address; the line is then open there."""
-        home = self.wire.address
-        for address in [] if self._elsewhere is None else list(self._elsewhere())[:MOST_ELSEWHERE]:
-            self.wire.address = address
-            try:
-                self._open_for_questions()
-                self._recognise(known)
-            except WireError:
-                self.wire.close()
-            else:
-                return True
-        self.wire.address = home
-        return False
-
-    def _open_for_questions(self) -> None:
-        self.wire.open()
-        if self._remote is None:
-            return
-        # Some say a line of their own at each opening: it is dropped.
-        if not self._order_reply:
-            self.wire.write(self._remote, drop=True)
-            return
-        try:
-            self.wire.order(self._remote, self._is_due)
-        except WireError as error:
-            if error.received:
-                error.why = self._not_due(error.received)
-            raise
-
-    def _recognise(self, known: bytes) -> None:
-        try:
-            self.wire.find(self.identity_ask, known.__eq__)
-        except WireError as error:
-            got = error.received
-            if got.count(b",") >= known.count(b",") and not known.startswith(got):
-                raise self._lost(f"answers as another instrument than {known!r}", received=got) from error
-            raise
 
     def _lost(self, why: str, *, sent: str = "", received: bytes = b"") -> WireError:
         sent = sent or self.identity_ask

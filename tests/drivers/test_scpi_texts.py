@@ -102,7 +102,7 @@ def test_what_is_no_identity(raw):
 
 def test_wrong_identity_names_both_and_what_to_do(session):
     session.expected_identity = "SINK"
-    session._known = None
+    session._who.known = None
     with pytest.raises(WrongIdentity) as caught:
         session.reopen()
     text = str(caught.value)
