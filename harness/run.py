@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
@@ -11,22 +10,19 @@ from pathlib import Path
 from typing import Any
 
 from harness.bench import Bench
+from harness.bench_of import bench_of
 from harness.clock import SteppedClock
-from harness.config_instrument import ASSUMED_AMPS_RANGE
 from harness.connect import Connection, connect
 from harness.durable import RecordFailed
 from harness.ending import Ending, ProgramError, attempt, not_begun, write_up
 from harness.errors import PreflightRefused, Usage, UserError
-from harness.findings import Facts
 from harness.folder import RunFolder, prepare_runs_dir
 from harness.guarded_run import guarded
 from harness.host import NOT_AWAKE, computer_checks, kept_awake
-from harness.interlocks import Interlocks
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.locks import BenchLock
-from harness.marks import MarkInbox
 from harness.person import AtTheTerminal, Person, ServedPerson, SimulatedPerson
-from harness.preflight import Check, look, refuse_if_bad, zero_limits
+from harness.preflight import Check, look, refuse_if_bad
 from harness.recorder import Recorder
 from harness.result import write_result
 from harness.rig import Rig
@@ -233,7 +229,7 @@ def _begin(
     recorder = Recorder(folder, clock=clock, columns=rig.columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)
-    bench = _bench(ready, site, rig, connection, recorder, flag, folder, watcher, person)
+    bench = bench_of(ready, site, rig, connection, recorder, flag, folder, show=_quietly(watcher.show), person=person)
     for item in checks:
         bench.note("preflight", what=item.what, word=item.word, text=item.text)
     # A run that is cut off must still tell what it was asked and on which bench.
@@ -249,31 +245,6 @@ def _keep_dialects(site: Site, folder: RunFolder) -> None:
         if place.parent == here and place.name not in ("bench.toml", "pack.toml", "ups.toml"):
             with suppress(OSError):
                 folder.add_input(place.name, place.read_bytes())
-
-
-def _bench(
-    ready: Ready,
-    site: Site,
-    rig: Rig,
-    connection: Connection,
-    recorder: Recorder,
-    flag: StopFlag,
-    folder: RunFolder,
-    watcher: Watcher,
-    person: Person,
-) -> Bench:
-    return Bench(
-        site=site,
-        rig=rig,
-        clock=connection.clock,
-        recorder=recorder,
-        interlocks=Interlocks(_facts(site, unattended=ready.job.unattended), ready.job.procedure.name),
-        flag=flag,
-        marks=MarkInbox(folder),
-        show=_quietly(watcher.show),
-        zero_amps=zero_limits(site.bench),
-        person=person,
-    )
 
 
 def _quietly(tell: Any) -> Any:
@@ -296,25 +267,3 @@ def _serial(bench: Bench) -> str:
     with suppress(Exception):
         return bench.rig.drivers[name or ""].identity.serial
     return ""
-
-
-def _facts(site: Site, *, unattended: bool) -> Facts:
-    entries = [entry for entry in site.bench.instruments if entry.role in ("supply", "load")]
-    ranges = [entry.amps_range or entry.max_amps or ASSUMED_AMPS_RANGE for entry in entries]
-    return Facts(
-        envelope=site.envelope,
-        rated_ah=site.pack.rated_ah if site.subject == "pack" else math.inf,
-        nominal_volts=site.nominal_volts,
-        lithium=site.lithium,
-        has_thermometer=site.subject == "pack"
-        and any(e.role == "thermometer" and e.measures == "pack" for e in site.bench.instruments),
-        amps_range=max(ranges, default=ASSUMED_AMPS_RANGE),
-        unattended=unattended,
-        pack_ohm=_label_ohm(site),
-    )
-
-
-def _label_ohm(site: Site) -> float:
-    """Resistance on the pack's label, ohm; nan where there is none."""
-    mohm = site.pack.resistance_mohm if site.subject == "pack" else None
-    return math.nan if mohm is None else mohm / 1000.0
