@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import select
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 
 from harness.voice import VOICE
 
@@ -14,6 +16,13 @@ SLICE_S = 0.1
 def interactive() -> bool:
     """Whether somebody sits at the other end of standard input and can read standard error."""
     return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def in_front() -> bool:
+    """Whether the keys of that terminal come here, and not to a program in front of this one (POSIX.1-2017, 11.1.4)."""
+    with suppress(OSError, ValueError):
+        return os.tcgetpgrp(sys.stdin.fileno()) == os.getpgrp()
+    return True  # no terminal that sorts programs
 
 
 def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:

@@ -25,6 +25,7 @@ from harness.logbook import Logbook
 from harness.loop import Loop
 from harness.marks import MarkInbox
 from harness.person import Person
+from harness.presence import Presence
 from harness.recorder import Recorder
 from harness.rig import READ_ERRORS, Rig
 from harness.safeoff import Before, OffReport, SafeOff
@@ -36,8 +37,8 @@ from harness.steering import change, end_help
 from harness.stopping import Stopping
 from harness.turning import Turns
 from harness.volts_place import VoltsPlace
-
 from harness.watchdogs import Watchdogs
+
 if TYPE_CHECKING:
     from harness.guarding import GuardLink
     from harness.result import Guarded
@@ -85,8 +86,9 @@ class Bench:
         )
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
-        self.turns = Turns(self, flag=flag, show=show)
         self.watchdogs = Watchdogs(clock, self.period_s, self.note)
+        self.turns = Turns(self, flag=flag, show=show)
+        self.presence: Presence | None = None
 
     # -- entering, leaving, looking about --------------------------------------------------------------------------
 
@@ -108,6 +110,11 @@ class Bench:
     def elapsed(self) -> float:
         """Bench time since the run began, s."""
         return self.loop.elapsed()
+
+    def watched_by(self, presence: Presence) -> None:
+        """Somebody must stay with this run, and show that they do."""
+        self.presence = presence
+        self.loop.nobody_s, self.loop.watched_for = presence.unwatched_s, presence.why
 
     @property
     def place(self) -> VoltsPlace:

@@ -13,7 +13,7 @@ from harness.interlock import Interlock
 from harness.interlocks import CLASSES, standing
 from harness.job import Ready
 from harness.plain import safe_text
-from harness.unattended import by_files, facts
+from harness.unattended import by_files, facts, why_watched
 
 DOING = {
     "rest": "at rest",
@@ -114,11 +114,12 @@ def one_screen(ready: Ready, tried: Tried, *, now: datetime | None = None) -> It
     guard = rows[0].inside[-1] if rows else "guard"
     yield f"in this computer, one barrier together and the last: the interlocks; {guard}"
     if not ready.job.unattended:
-        yield STAY_WORDS
+        yield KEY_WORDS if why_watched(ready, tried) else STAY_WORDS
     yield STOP_WORDS
 
 
 STAY_WORDS = "STAY WITH IT: this run was not started to be left alone."
+KEY_WORDS = "STAY WITH IT, and press Enter at least every 10 minutes: without it all goes off."
 
 
 def _subject(ready: Ready) -> str:

@@ -29,7 +29,8 @@ class Watch:
     how far that may be off; ``joint_before_ohm``: the same at the beginning of the block; ``joint_declared_ohm``: by
     the bench file; ohm. ``step_ohm``: the pack's drop at switch-on over its current, ohm. ``cv_s``: how long this
     charge has been at constant volts, s. ``guard_silent_s``: since the guard was last heard. ``record_age_s``: since
-    the oldest row that is not on the disk was written; ``disk_free_bytes``: what is left there.
+    the oldest row that is not on the disk was written; ``disk_free_bytes``: what is left there. ``unwatched_s``: since
+    somebody last showed that they are there, 0 where nobody need be; ``watched_for``: what they must be there for.
     """
 
     phase: str
@@ -50,8 +51,8 @@ class Watch:
     call_wall_s: float = 0.0
     drift: str | None = None
     own_stop: str | None = None
-    unread: str | None = None
     expired: str | None = None
+    unread: str | None = None
     lost: str | None = None
     volts_elsewhere: Mapping[str, float] = field(default_factory=dict)
     volts_doubt: Mapping[str, float] = field(default_factory=dict)
@@ -66,6 +67,8 @@ class Watch:
     guard_silent_s: float = 0.0
     record_age_s: float = 0.0
     disk_free_bytes: float = math.inf
+    unwatched_s: float = 0.0
+    watched_for: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,10 @@
-"""Interlocks on what stands around a run: the guard process, and the record."""
+"""Interlocks on what stands around a run: the guard process, the record, and whoever must stay with it."""
 
 from __future__ import annotations
 
 from harness.findings import Facts, Finding, Watch
 from harness.interlock import Interlock, said
+from harness.presence import MOST_S as NOBODY_MOST_S
 from harness.sample import Sample
 
 GUARD_SILENT_S = 3.0
@@ -49,4 +50,20 @@ class RecordBehind(Interlock):
             left = said(watch.disk_free_bytes / 1e6, "MB", digits=0)
             text = f"{left} left on the disk, limit {DISK_LEAST_BYTES / 1e6:.0f} MB"
             return Finding(self.words, text, exit_code=25)
+        return None
+
+
+class NobodyThere(Interlock):
+    """Nobody has pressed a key for ten minutes, in a run that somebody must stay with."""
+
+    words = "nobody there"
+
+    def __init__(self, facts: Facts) -> None:
+        pass
+
+    def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if not (watch.unwatched_s <= NOBODY_MOST_S):
+            silent = said(watch.unwatched_s, "s", digits=0)
+            text = f"no Enter at the terminal for {silent}, limit {NOBODY_MOST_S:g} s"
+            return Finding(self.words, f"{text}{f'; {watch.watched_for}' if watch.watched_for else ''}")
         return None

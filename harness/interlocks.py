@@ -29,7 +29,7 @@ from harness.interlock_bench import (
 from harness.interlock_frozen import Frozen
 from harness.interlock_heat import Heating, RiseAboveRoom
 from harness.interlock_pack import ChargeAndTime, HighVolts, LowVolts, PackOpened, Temperature
-from harness.interlock_run import GuardLost, RecordBehind
+from harness.interlock_run import GuardLost, NobodyThere, RecordBehind
 from harness.interlock_tail import Tail
 from harness.interlock_volts import LeadResistance, VoltmetersAgree
 from harness.sample import Sample
@@ -82,6 +82,7 @@ CLASSES: dict[str, Callable[[Facts], Interlock]] = {
     "loop-late": LoopLate,
     "guard-lost": GuardLost,
     "record-behind": RecordBehind,
+    "nobody-there": NobodyThere,
 }
 
 _EVERYWHERE = {"rest": ARMED, "source": ARMED, "sink": ARMED}
@@ -109,6 +110,7 @@ _ON_A_PACK: dict[str, dict[str, Standing]] = {
     "loop-late": _EVERYWHERE,
     "guard-lost": _EVERYWHERE,
     "record-behind": _EVERYWHERE,
+    "nobody-there": _EVERYWHERE,
 }
 
 _ALWAYS = {"rest": ARMED, "stand-in": ARMED, "trace": ARMED}
@@ -139,6 +141,7 @@ _ON_A_UPS: dict[str, dict[str, Standing]] = {
     "loop-late": _ALWAYS,
     "guard-lost": _ALWAYS,
     "record-behind": _ALWAYS,
+    "nobody-there": _ALWAYS,
 }
 
 WHERE: dict[str, dict[str, dict[str, Standing]]] = {

@@ -111,6 +111,20 @@ class Watcher:
         """Marks typed at this terminal since the last look."""
         return ()
 
+    def can_hear(self) -> bool:
+        """Whether somebody sits there who can press a key."""
+        return False
+
+    def heard(self) -> bool:
+        """Whether they have pressed Enter, typed a line or answered a question since the last look."""
+        return False
+
+    def wanted(self, words: str) -> None:
+        """They are to press Enter now, to show that they are there."""
+
+    def warn(self, text: str) -> None:
+        """An interlock has something to say that ends nothing."""
+
     def before_energising(self, ready: Ready, tried: Tried) -> None:
         """All is known that is to be known; what is left is to begin."""
 

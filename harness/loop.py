@@ -60,6 +60,9 @@ class Loop:
         self._looked_wall_s = clock.wall()
         self.guard_silent_s: Callable[[], float] = lambda: 0.0
         """How long the guard has owed an answer, s of machine time."""
+        self.nobody_s: Callable[[], float] = lambda: 0.0
+        """How long nobody has shown that they are there, s of bench time; always 0 where nobody need be."""
+        self.watched_for = ""
 
     def elapsed(self) -> float:
         """Bench time since the run began, s."""
@@ -111,12 +114,14 @@ class Loop:
             call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
             drift=drift,
             own_stop=self.states.own_stop,
+            expired=self.states.expired,
             unread=self.states.unread,
             lost="; ".join(now_wrong) or None,
             guard_silent_s=self.guard_silent_s(),
-            expired=self.states.expired,
             record_age_s=record_age_s,
             disk_free_bytes=disk_free_bytes,
+            unwatched_s=self.nobody_s(),
+            watched_for=self.watched_for,
         )
         self.last = sample
         self._recent.append(sample)

@@ -59,6 +59,14 @@ class Person(Protocol):
         simulated person knows it."""
         ...
 
+    def here(self) -> bool:
+        """Whether they have shown since the last look that they are there: a key, a line typed, a question answered."""
+        ...
+
+    def wanted(self, words: str) -> None:
+        """Ask them to show that they are there."""
+        ...
+
 
 class AtTheTerminal:
     """Whoever sits in front of the program."""
@@ -82,12 +90,22 @@ class AtTheTerminal:
             return self._watcher.warned()
         return ()
 
+    def here(self) -> bool:
+        with suppress(Exception):
+            return self._watcher.heard()
+        return False
+
+    def wanted(self, words: str) -> None:
+        with suppress(Exception):
+            self._watcher.wanted(words)
+
 
 class SimulatedPerson:
     """Hands and eyes of a simulated bench in memory; ``sim`` has ``do``, ``tell`` and ``noticed``."""
 
     def __init__(self, sim: Any) -> None:
         self._sim = sim
+        self._pressed = False
 
     def order(self, order: str) -> None:
         answer = self._sim.do(order)
@@ -102,6 +120,15 @@ class SimulatedPerson:
 
     def marks(self) -> tuple[str, ...]:
         return tuple(words for _, words in self._sim.noticed())
+
+    def here(self) -> bool:
+        pressed, self._pressed = self._pressed, False
+        return pressed
+
+    def wanted(self, words: str) -> None:
+        """Its hands press the key when it is asked for, and nothing is said on the screen."""
+        with suppress(Exception):
+            self._pressed = self._sim.do("press enter") == "done"
 
 
 class _ControlLine:

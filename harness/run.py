@@ -22,7 +22,9 @@ from harness.host import NOT_AWAKE, computer_checks, kept_awake
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.locks import BenchLock
 from harness.person import AtTheTerminal, Person, ServedPerson, SimulatedPerson
-from harness.preflight import Check, look, refuse_if_bad
+from harness.preflight import look
+from harness.preflight_check import Check, refuse_if_bad
+from harness.presence import Presence
 from harness.recorder import Recorder
 from harness.result import write_result
 from harness.rig import Rig
@@ -168,6 +170,9 @@ def _recorded(
         raise NotRecorded(f"{error}; nothing was switched on") from error
     bench = begun.bench
     note_cleared(ready, cleared, bench.note)
+    bench.stopping.tell = _quietly(watcher.warn)
+    if cleared.watched_for:
+        bench.watched_by(Presence(person, why=cleared.watched_for, now=bench.clock.now, note=bench.note))
     try:
         lock.mark_live(begun.folder.path, subject=ready.site.subject)
     except Usage as error:

@@ -40,6 +40,8 @@ class Stopping:
         self.off_reports: list[OffReport] = []
         self._loop, self._log, self._off, self._flag, self._block = loop, log, off, flag, block
         self._stopped: RunStopped | None = None
+        self.tell: Callable[[str], None] = lambda text: None
+        """Says on the screen what an interlock warns of; must not raise or wait."""
 
     def again(self) -> None:
         """Raise once more what has ended this run."""
@@ -133,6 +135,7 @@ class Stopping:
         self._loop.errors = ()
         for text in self._loop.warnings:
             self._log.note("warning", text=text)
+            self.tell(text)
         self._loop.warnings = ()
 
     def _stop(self, stop: RunStopped) -> NoReturn:

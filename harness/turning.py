@@ -70,13 +70,17 @@ class Turns:
 
     def look(self) -> tuple[Sample, Finding | None]:
         """Read, judge, and show the guard that it was done."""
-        bench = self._bench
+        bench, presence = self._bench, self._bench.presence
+        if presence is not None:
+            presence.look()
         sample, finding = bench.loop.look(bench.block)
         if finding is None or finding.again:
             bench.beats.samples += 1
             bench.beats.loop_goes_on()
             # Writing waits until nothing has to be switched off.
             bench.stopping.note_errors()
+            if presence is not None:
+                presence.write()
             self._marks += bench.log.take_marks(() if bench.person is None else bench.person.marks())
         return sample, finding
 

@@ -25,7 +25,7 @@ from harness.earlier_runs import bms_seen, watched_before
 from harness.errors import PreflightRefused, SelfTestFailed
 from harness.findings import Finding
 from harness.host import computer_checks
-from harness.person import Person
+from harness.person import AtTheTerminal, Person
 from harness.rig import Rig
 from harness.stops_tried import Place, Seen, clear_trip, try_load_stop
 
@@ -72,6 +72,24 @@ def obstacles(ready: Ready, tried: Tried | None = None, identities: Mapping[str,
     return (*found, *((first,) if first else ()))
 
 
+NO_TERMINAL = (
+    "somebody must stay with this run and press Enter every 10 minutes, and no terminal's keys come here: start it in "
+    "the foreground of a terminal, nothing redirected; nothing was switched on"
+)
+
+
+def why_watched(ready: Ready, tried: Tried) -> str:
+    """What somebody must stay for and show that they do, in a run that was not started to be left alone; "" when
+    nothing rests on them. What is only ever typed before a run that is left alone is taken as seen to by whoever is
+    there."""
+    found = refusals(facts(ready), replace(tried, pending=False, typed=None))
+    if not found:
+        return ""
+    more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+    way = "" if ready.site.subject == "ups" else "; on a bench that passes its table --unattended needs nobody"
+    return f"somebody must stay: {found[0]}{more}{way}"
+
+
 def computer_obstacles(clock: Clock) -> tuple[str, ...]:
     """What a person who is there only has to know of the computer, and what nobody there can mend."""
     return tuple(f"{check.what}: {check.text}" for check in computer_checks(clock))
@@ -90,12 +108,16 @@ def refuse_unattended(ready: Ready, tried: Tried | None = None, identities: Mapp
 
 @dataclass(frozen=True, slots=True)
 class Cleared:
-    """A run that may be left alone, once the load's stop has acted: what was typed and when, and the table."""
+    """A run that may be left alone, once the load's stop has acted: what was typed and when, and the table.
+
+    ``watched_for``: of one that was not started to be left alone, why somebody must show that they stay, "" when they
+    need not."""
 
     tried: Tried
     answers: Mapping[str, str] = field(default_factory=dict)
     typed_before: str = ""
     rows: tuple[Row, ...] = ()
+    watched_for: str = ""
 
 
 def said_by(rig: Rig) -> dict[str, str]:
@@ -134,12 +156,23 @@ def allow(ready: Ready, rig: Rig, person: Person, watcher: Watcher, *, stopped: 
         return cleared
     # Somebody is there: nothing is tripped, and of what holds the rest only the pack's label is asked.
     cleared = Cleared(replace(by_instruments(ready, rig, now=now()), pending=False, typed={}))
+    cleared = replace(cleared, watched_for=_stays(ready, rig, cleared.tried, person, watcher))
     watcher.before_energising(ready, cleared.tried)
     if rig.simulated:
         watcher.rehearse(ready)
     elif ready.site.subject == "pack":
         watcher.acknowledge(ready)
     return cleared
+
+
+def _stays(ready: Ready, rig: Rig, tried: Tried, person: Person, watcher: Watcher) -> str:
+    """As ``why_watched``, once it is known that somebody can be heard. Raises ``PreflightRefused``."""
+    why = why_watched(ready, tried)
+    if not why or watcher.can_hear() or not isinstance(person, AtTheTerminal):
+        return why
+    if rig.simulated:
+        return ""  # nothing real is on, and its own hands cannot be reached
+    raise PreflightRefused(f"{NO_TERMINAL}; {why}")
 
 
 def note_cleared(ready: Ready, cleared: Cleared, note: Callable[..., None]) -> None:

@@ -101,7 +101,7 @@ class SimBench:
         )
         for happening in facts.happens:
             act, *words = happening.order.split() or [""]
-            if why := self._hands.no_order_at_a_panel(act, words):
+            if why := self._hands.no_happening(act, words):
                 raise ValueError(f"scenario {facts.name}: happens.order = {happening.order!r}: {why}")
             self._agenda.put(happening.at_s, partial(self._hands.do, happening.order))
         ports = build_ports(self._fitting.panels, manners=self.manners, now=now, line_now=line_now)
@@ -151,13 +151,13 @@ class SimBench:
         return ups
 
     def do(self, order: str) -> str:
-        """Have a person do one of ``sims.hands.ORDERS``; "done", or in words why not."""
+        """Have a person do one of ``sims.hands.ORDERS``, or press the key; "done", or in words why not."""
         self.advance()
         return self._hands.do(order)
 
     def tell(self, question: str) -> str:
         """What a person beside the bench reads off something (questions of ``sims/eyes.py``); "" when nobody knows."""
-        return read_off(self.facts, question)
+        return read_off(self.facts, question) if self._hands.here else ""
 
     def noticed(self) -> list[tuple[float, str]]:
         """What a person beside the bench has noticed since the last call, late as people are: bench time s, word."""

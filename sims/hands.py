@@ -5,9 +5,10 @@ noticed carries the bench time at which the person says so, 0.8 to 2 s after it 
 less than 0.3 s is missed.
 
 Beside the wiring somebody may work an instrument: press its local key, switch it off and on (its settings are then as
-at first), turn a knob. Bench runs never ask for that; a judge does, or a scenario.
+at first), turn a knob. Bench runs never ask for that; a judge does, or a scenario. Likewise that person may leave and
+come back: while away they do nothing that is asked, press no key, read nothing off and notice nothing.
 
-Not modelled: mistakes, absence, sleep; a person who acts without being asked.
+Not modelled: mistakes, sleep; a person who acts without being asked.
 """
 
 from __future__ import annotations
@@ -27,6 +28,12 @@ ORDERS = ("wire pack", "wire ups", "wire none", "mains on", "mains off", "ac loa
 
 AT_A_PANEL = ("local NAME", "reset NAME", "turn NAME volts|amps VALUE")
 """Orders about one instrument, for each that has a panel to be worked."""
+
+KEY = "press enter"
+"""What a person does to show that they are there."""
+
+LEAVE, RETURN = "leave", "return"
+AWAY = "nobody is there"
 
 REACTION_S = (0.8, 2.0)
 SEEN_S = 0.3
@@ -59,6 +66,8 @@ class Hands:
     ) -> None:
         self._world, self._switches, self._panels, self._draw = world, switches, panels or {}, draw
         self._noticed: list[tuple[float, str]] = []
+        self.here = True
+        """Whether the person is there."""
         ups, watch = world.ups, self._watch
         self._watched = () if ups is None else (
             watch("ups: warning on", "ups: warning off", ups.warning, {True: "warning"}),
@@ -71,8 +80,15 @@ class Hands:
         act, _, rest = order.partition(" ")
         if act in ("local", "reset", "turn") and rest:
             return self._at_panel(act, rest.split())
-        if order not in ORDERS:
-            return f"no order {order[:40]!r}; there are: {', '.join((*ORDERS, *AT_A_PANEL))}"
+        if order in (LEAVE, RETURN):
+            self.here = order == RETURN
+            return DONE
+        if order not in (*ORDERS, KEY):
+            return f"no order {order[:40]!r}; there are: {', '.join((*ORDERS, KEY, LEAVE, RETURN, *AT_A_PANEL))}"
+        if not self.here:
+            return AWAY
+        if order == KEY:
+            return DONE
         if self._world.ups is None and order not in ("wire pack", "wire none"):
             return "there is no UPS on this bench"
         what, _, word = order.rpartition(" ")
@@ -91,7 +107,7 @@ class Hands:
         now_s = self._world.t
         told = sorted(one for one in self._noticed if one[0] <= now_s)
         self._noticed = [one for one in self._noticed if one[0] > now_s]
-        return told
+        return told if self.here else []
 
     def _at_panel(self, act: str, words: list[str]) -> str:
         if why := self.no_order_at_a_panel(act, words):
@@ -104,6 +120,10 @@ class Hands:
         else:
             panel.restart()
         return DONE
+
+    def no_happening(self, act: str, words: list[str]) -> str:
+        """In words why this is nothing that may happen by itself in a scenario; "" when it is."""
+        return "" if act in (LEAVE, RETURN) and not words else self.no_order_at_a_panel(act, words)
 
     def no_order_at_a_panel(self, act: str, words: list[str]) -> str:
         """In words why this is no order about an instrument's panel; "" when it is one."""

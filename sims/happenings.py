@@ -1,7 +1,8 @@
-"""What somebody does at an instrument at a set time of a scenario: its tables ``[[happens]]``.
+"""What somebody does at a set time of a scenario: its tables ``[[happens]]``.
 
 Each has ``at_s``, bench time, and ``order``, one of the orders of ``sims/hands.py`` about an instrument's front panel:
-``local load`` presses its local key, ``reset load`` switches it off and on, ``turn supply volts 5.0`` turns a knob.
+``local load`` presses its local key, ``reset load`` switches it off and on, ``turn supply volts 5.0`` turns a knob. Or
+``leave`` and ``return``: the person beside the bench goes away, and comes back.
 
 Not modelled: chance; it happens at that time in every run.
 """

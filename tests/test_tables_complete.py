@@ -173,6 +173,7 @@ TRIPS = {
     "loop-late": Trip("rest", [{}], {"turn_wall_s": TURN_WALL_LIMIT_S + 0.1}, exit_code=24),
     "guard-lost": Trip("rest", [{}], {"guard_silent_s": 3.1}),
     "record-behind": Trip("rest", [{}], {"record_age_s": 5.1}, exit_code=25),
+    "nobody-there": Trip("sink", [{}], {"unwatched_s": 600.1}),
 }
 """Interlock -> what makes it speak."""
 

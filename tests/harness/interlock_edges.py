@@ -373,6 +373,15 @@ EDGES: dict[str, dict[str, Any]] = {
     "record: not a number": row(
         key="record-behind", phase="rest", samples=[{"record_age_s": nan}], speaks=1, exit_code=25
     ),
+    "nobody: for ten minutes": row(key="nobody-there", phase="sink", samples=[{"unwatched_s": 600.0}], speaks=0),
+    "nobody: for longer": row(
+        key="nobody-there",
+        phase="rest",
+        samples=[{"unwatched_s": 600.1, "watched_for": "somebody must stay: so it is"}],
+        speaks=1,
+        says="limit 600 s; somebody must stay: so it is",
+    ),
+    "nobody: not a number": row(key="nobody-there", phase="rest", samples=[{"unwatched_s": nan}], speaks=1),
     "record: room enough": row(key="record-behind", phase="sink", samples=[{"disk_free_bytes": 100e6}], speaks=0),
     "record: the disk nearly full": row(
         key="record-behind", phase="rest", samples=[{"disk_free_bytes": 99e6}], speaks=1, exit_code=25, says="99 MB"

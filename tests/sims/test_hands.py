@@ -69,6 +69,23 @@ def test_each_order_is_carried_out() -> None:
         assert place.bench.do(order) == "done", "twice is fine"
 
 
+def test_somebody_who_has_left_does_nothing_and_sees_nothing() -> None:
+    place = Place()
+    place.on_battery()
+    assert place.bench.do("press enter") == "done"
+    assert place.bench.tell("fuse")
+    assert place.bench.do("leave") == "done"
+    for order in (*ORDERS, "press enter"):
+        assert place.bench.do(order) == "nobody is there", order
+    assert place.bench.tell("fuse") == ""
+    place.ask("supply", f"VOLT {DIM_V}")
+    place.wait(10.0)
+    assert place.bench.noticed() == [], "nobody hears the warning"
+    assert place.bench.do("return") == "done"
+    assert place.bench.do("press enter") == "done"
+    assert place.bench.noticed() == [], "nor is told later"
+
+
 def test_what_is_no_order_is_said() -> None:
     place = Place()
     for nonsense in ("", "wire", "wire both", "mains", "mains up", "WIRE UPS", "ac load", "press"):
