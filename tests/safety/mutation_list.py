@@ -1,0 +1,119 @@
+"""What the mutation run is about, as data: which modules, how much of each must be killed, and mutants made by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from mutants import Mutant, by_hand, mutants_of
+
+ROOT = Path(__file__).parents[2]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Files (patterns), the share of their mutants that must be killed, and the test files that look at them closest,
+    which are asked first. ``tables``: the strings of its module-level tables are orders."""
+
+    name: str
+    files: tuple[str, ...]
+    bar: float
+    first: tuple[str, ...]
+    tables: bool = False
+
+
+PARTS = (
+    Part(
+        "interlocks",
+        ("harness/interlock*.py", "harness/findings.py"),
+        1.0,
+        ("harness/test_interlocks.py", "harness/test_interlocks_any.py", "test_tables_complete.py"),
+    ),
+    Part(
+        "limits",
+        ("harness/limits*.py", "harness/envelope.py"),
+        1.0,
+        ("harness/test_limits.py", "harness/test_limits_changed.py", "harness/test_limits_refuse.py"),
+    ),
+    Part("safeoff", ("harness/safeoff*.py", "harness/off_*.py"), 1.0, ("safety/test_safeoff.py",), tables=True),
+    Part("lifecycle", ("harness/lifecycle.py",), 1.0, ("harness/test_lifecycle.py",), tables=True),
+    Part("signals", ("harness/signals.py",), 1.0, ("harness/test_signals.py",)),
+    Part(
+        "guard",
+        (
+            "harness/guard.py",
+            "harness/guard_acting.py",
+            "harness/guard_answers.py",
+            "harness/guard_lines.py",
+            "harness/guard_outputs.py",
+            "harness/guard_process.py",
+            "harness/guard_pulse.py",
+            "harness/guarding.py",
+        ),
+        1.0,
+        ("safety/test_guard_pulse.py", "safety/test_guard_alone.py", "safety/test_guard_lines.py"),
+    ),
+    Part(
+        "numbers",
+        ("drivers/number_texts.py", "drivers/replies.py"),
+        0.95,
+        ("drivers/test_number_texts.py", "contract/test_replies.py"),
+    ),
+    Part(
+        "detectors",
+        ("procedures/detectors.py",),
+        0.95,
+        ("procedures/test_counter.py", "procedures/test_end_volts.py", "procedures/test_opened.py"),
+    ),
+    Part(
+        "bench",
+        (
+            "harness/bench.py",
+            "harness/beats.py",
+            "harness/turning.py",
+            "harness/energising.py",
+            "harness/witness.py",
+            "harness/stopping.py",
+        ),
+        0.90,
+        ("safety/test_loop.py",),
+    ),
+    Part("recorder", ("harness/recorder.py",), 0.90, ("harness/test_recorder.py",)),
+)
+
+LEFT_OUT = frozenset[str]()
+"""Files that a pattern takes and that are not meant."""
+
+WORDS_ONLY: dict[str, frozenset[str]] = {}
+"""Functions whose answer is words for people, by file: no fault of what the program does can be made there."""
+
+GUARD_TESTS = (
+    "tests/safety/test_guard_alone.py",
+    "tests/safety/test_guard_lines.py",
+    "tests/safety/test_guard_rehearsal.py",
+    "tests/safety/test_real_process.py",
+)
+"""Tests in which the guard runs as a process of its own, where no line can be seen to be run."""
+
+BY_HAND: tuple[tuple[str, str, str, str], ...] = ()
+
+
+def files_of(part: Part, root: Path = ROOT) -> list[str]:
+    """Its files, relative to ``root``."""
+    found = {str(path.relative_to(root)) for pattern in part.files for path in root.glob(pattern)}
+    return sorted(found - LEFT_OUT)
+
+
+def gated(root: Path = ROOT) -> dict[str, Part]:
+    """File -> its part."""
+    return {file: part for part in PARTS for file in files_of(part, root)}
+
+
+def all_of(file: str, part: Part, root: Path = ROOT) -> Iterator[Mutant]:
+    """The mutants of one file, those by hand first."""
+    source = (root / file).read_text(encoding="utf-8")
+    for pattern, old, new, name in BY_HAND:
+        if Path(file).match(pattern) and old in source:
+            yield by_hand(file, source, old, new, name)
+    yield from mutants_of(file, source, skip=WORDS_ONLY.get(file, frozenset()), tables=part.tables)
