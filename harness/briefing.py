@@ -74,7 +74,7 @@ def barrier_lines(ready: Ready, tried: Tried | None = None) -> Iterator[str]:
             yield f"    in this computer, one barrier together: {', '.join(row.inside[:-1])}"
         yield f"    left all the same: {row.residual}"
     yield f"  beside each of them in this computer: {rows[0].inside[-1] if rows else 'the guard'}"
-    yield f"  {WATCHDOG}"
+    yield f"  {_watchdogs(ready)}"
     yield "  this program trips on the samples it takes; it is the last barrier, never the first"
 
 
@@ -83,7 +83,11 @@ def _count(row: Row) -> str:
     return f"{words} outside the computer" + ("" if row.enough else "; somebody must be there")
 
 
-WATCHDOG = "no dialect here knows a watchdog of an instrument: none is counted"
+def _watchdogs(ready: Ready) -> str:
+    found = facts(ready)
+    if found.load_watchdog or found.supply_watchdog:
+        return "a watchdog of a line acts where computer or line is dead, and not because this program is wrong"
+    return "no dialect of this bench has a [watchdog]: where the computer dies no instrument switches off for that"
 
 
 def one_screen(ready: Ready, tried: Tried, *, now: datetime | None = None) -> Iterator[str]:
@@ -119,7 +123,7 @@ def one_screen(ready: Ready, tried: Tried, *, now: datetime | None = None) -> It
 
 
 STAY_WORDS = "STAY WITH IT: this run was not started to be left alone."
-KEY_WORDS = "STAY WITH IT, and press Enter at least every 10 minutes: without it all goes off."
+KEY_WORDS = "STAY WITH IT and press Enter at least every 10 minutes, else all goes off."
 
 
 def _subject(ready: Ready) -> str:

@@ -38,7 +38,7 @@ class Presence:
         if due > self._asked:
             self._asked = due
             left = duration(max(0.0, MOST_S - self.unwatched_s()))
-            self._person.wanted(f"STILL THERE? Press Enter within {left} (h:mm:ss), or everything is switched off")
+            self._person.wanted(f"STILL THERE? Press Enter within {left} (h:mm:ss), else all goes off")
 
     def write(self) -> None:
         """Put into the record what was seen, once nothing has to be switched off."""

@@ -86,6 +86,7 @@ class Screen(Watcher):
         self._ordered_wall = -math.inf
         self._done = self._heard = self._wanted = False
         self._typed: tuple[str, ...] = ()
+        self._warned: set[str] = set()
 
     # -- before anything is switched on ----------------------------------------------------------------------------
 
@@ -224,8 +225,11 @@ class Screen(Watcher):
         self._ring(f">>> {words}{more}")
 
     def warn(self, text: str) -> None:
-        """An interlock has something to say that ends nothing."""
-        self.say(f"warning: {text}")
+        """An interlock has something to say that ends nothing; each is told once a run."""
+        who = text.partition(":")[0]
+        if who not in self._warned:
+            self._warned.add(who)
+            self.say(f"warning: {text}")
 
     def _ring(self, text: str) -> None:
         """Say it with the terminal's bell (ECMA-48, BEL)."""
@@ -240,6 +244,7 @@ class Screen(Watcher):
         self._expected_s = ready.job.procedure.forecast(ready.plan, ready.site).seconds
         self._said_wall = self._said_bench = -math.inf
         self._phase = ""
+        self._warned.clear()
         mark = f"{SIMULATED}: no real battery is touched; " if ready.site.simulated else ""
         self.say(f"{mark}recording to {folder.path}")
         if not self._explained:

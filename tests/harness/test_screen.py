@@ -181,6 +181,16 @@ def test_one_screen_before_anything_is_switched_on(said: Said, ready: Ready) -> 
     assert all(len(line) <= 80 for line in text.splitlines())
 
 
+def test_a_warning_is_told_once_a_run(said: Said, ready: Ready) -> None:
+    screen = Screen(wall=lambda: 0.0)
+    screen.warn("lead resistance: 21.4 mohm, 16.0 mohm at the beginning")
+    screen.warn("lead resistance: 22.0 mohm, 16.0 mohm at the beginning")
+    screen.warn("another: more")
+    assert said.getvalue() == (
+        "warning: lead resistance: 21.4 mohm, 16.0 mohm at the beginning\nwarning: another: more\n"
+    )
+
+
 def test_a_refusal_is_not_told_twice(said: Said, ready: Ready) -> None:
     Screen(wall=lambda: 0.0).checked(ready, (Check("a", "note", "b"), Check("c", "refused", "d")))
     assert said.getvalue() == ""

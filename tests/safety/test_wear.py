@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from night import Night, Short, Wires, facts, judge, obstinate, spend
 
+from harness.job import Watcher
 from harness.loop import Loop
 from harness.samplefile import samples
 
@@ -110,9 +111,12 @@ def test_seen_in_time(name: str, tmp_path: Path) -> None:
     assert night.result.figures == {}
 
 
-def test_a_rising_joint_is_told_before_it_ends_a_run(tmp_path: Path) -> None:
+def test_a_rising_joint_is_told_before_it_ends_a_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    on_screen: list[str] = []
+    monkeypatch.setattr(Watcher, "warn", lambda _self, text: on_screen.append(text))
     night = worn(tmp_path, WORN["1 mohm more each minute"])
     (told,) = night.events("warning")
+    assert on_screen == [told["text"]]
     assert told["text"].startswith("lead resistance: ")
     assert told["elapsed_s"] < night.events("trip")[0]["elapsed_s"] - 60.0
 
