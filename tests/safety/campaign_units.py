@@ -9,6 +9,9 @@ from pathlib import Path
 NUISANCE = "nuisance: "
 """How words begin that tell of a night that was ended for nothing: it cost a night, and nobody was in danger."""
 
+NOTE = "note: "
+"""How words begin that are kept and count for nothing, as "note: exit 23"."""
+
 
 @dataclass(frozen=True, slots=True)
 class Unit:
@@ -17,3 +20,8 @@ class Unit:
 
     key: str
     run: Callable[[Path], list[str]]
+
+
+def unsafe(words: list[str]) -> list[str]:
+    """Those words that tell of danger, or of a judge that was not pleased."""
+    return [text for text in words if not text.startswith((NUISANCE, NOTE))]

@@ -132,19 +132,20 @@ def cell_volts(world: Any) -> list[float]:
 
 
 def unreachable(night: Night) -> set[str]:
-    """Instruments that carry current and cannot be reached any more."""
+    """Instruments that carry current and cannot be switched off any more."""
     wires = night.wires
-    return {"load", "supply", "mains"} & (wires.deaf | wires.gone | wires.strange)
+    return {"load", "supply", "mains"} & (wires.deaf | wires.gone | wires.strange | wires.stuck)
 
 
-def judge(night: Night) -> list[str]:
-    """Everything that is wrong with how a night ended; an empty list when nothing is."""
+def judge(night: Night, *, alone_s: float = LEFT_S) -> list[str]:
+    """Everything that is wrong with how a night ended; an empty list when nothing is. What was left on, and could not
+    be switched off, is watched for ``alone_s`` more: with 0 only the night itself is judged."""
     wrong: list[str] = []
     if night.crash is not None:
         wrong.append(f"program error: {night.crash}")
     if night.exit_code not in OFF_CONFIRMED | NOTHING_ENERGISED | NOT_OFF:
         wrong.append(f"exit {night.exit_code} is not in the table")
-    wrong += _off(night)
+    wrong += _off(night, alone_s)
     wrong += out_of_bounds(night)
     wrong += _switched_on(night)
     wrong += _in_time(night)
@@ -153,12 +154,14 @@ def judge(night: Night) -> list[str]:
     return wrong
 
 
-def _off(night: Night) -> list[str]:
+def _off(night: Night, alone_s: float) -> list[str]:
     """Whether all is off that can be told to be, and whether the exit code says what the world says."""
     wires, wrong = night.wires, []
     night.clock.sleep(RELAY_S)
     wires.bench.advance()
     on = left_on(night.world)
+    if night.exit_code in NOTHING_ENERGISED and not night.on_at() and wires.came_on:
+        return []  # what came on by itself before this run had anything on is not this run's, and it says nothing of it
     lost = unreachable(night)
     if on and not lost:
         wrong.append(f"left on: {', '.join(on)}")
@@ -168,16 +171,16 @@ def _off(night: Night) -> list[str]:
         wrong.append(f"exit {night.exit_code} says off, the world says on: {', '.join(on)}")
     if night.exit_code in NOT_OFF and not any("TREAT THE BENCH AS LIVE" in text for text in night.said):
         wrong.append("not off, and nobody was told")
-    if on:
-        wrong += _left_alone(night)
+    if on and alone_s:
+        wrong += _left_alone(night, alone_s)
     return wrong
 
 
-def _left_alone(night: Night) -> list[str]:
-    """An output nobody can reach is left to its own stop and to the set volts: watch two more hours of it."""
+def _left_alone(night: Night, alone_s: float) -> list[str]:
+    """An output nobody can reach is left to its own stop and to the set volts."""
     world, extremes = night.world, night.wires.extremes
     for _ in range(20):
-        world.advance_to(world.t + LEFT_S / 20)
+        world.advance_to(world.t + alone_s / 20)
         extremes.look(world)
     if world.load.input_on and world.hooked in ("pack", "both"):
         return ["the load's own low-volts stop did not end it"]

@@ -92,6 +92,8 @@ class Wires:
         self.gone: set[str] = set()
         self.strange: set[str] = set()
         self.others: SimBench | None = None
+        self.stuck: set[str] = set()
+        """Instruments that cannot be switched off, whatever they are told."""
         self.came_on: set[str] = set()
         """Instruments that a fault has switched on."""
         self.extremes = Extremes()
