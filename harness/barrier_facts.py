@@ -25,6 +25,8 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
             load=load.name if load else "",
             supply=supply.name if supply else "",
             supply_stop=_supply_stop(supply),
+            supply_watchdog=_watchdog(supply),
+            load_watchdog=_watchdog(load),
             bms=False,
             fuse_amps=site.bench.fuse_amps,
             never=(site.envelope.attended_only,) if site.envelope.attended_only else (),
@@ -45,6 +47,8 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         supply=supply.name if supply else "",
         load_stop=_load_stop(load),
         supply_stop=_supply_stop(supply),
+        supply_watchdog=_watchdog(supply),
+        load_watchdog=_watchdog(load),
         supply_ceiling=_ceiling(site, supply),
         bms=pack.bms,
         bms_low=low is not None and low >= row.never_below,
@@ -104,6 +108,11 @@ def _supply_stop(entry: InstrumentEntry | None) -> str:
         return "undeclared"
     dialect = _dialect(entry)
     return "settable" if isinstance(dialect, SupplyDialect) and dialect.over_volts is not None else "not settable"
+
+
+def _watchdog(entry: InstrumentEntry | None) -> bool:
+    dialect = None if entry is None else _dialect(entry)
+    return isinstance(dialect, SupplyDialect | LoadDialect) and dialect.watchdog is not None
 
 
 def _dialect(entry: InstrumentEntry) -> object:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from harness.barrier_records import (
+    ARMED,
     ASKED,
     BMS_IS_THE_OBJECT,
     CUT_OUTS,
@@ -50,6 +53,26 @@ def supply_stop(facts: Facts, tried: Tried) -> Place:
         remedy="take the pack off the bench and run `nightbench stops --bench FILE`",
         key="over_volts",
     )
+
+
+PENDING_EXPIRY = "let expire for real before the run switches on"
+
+
+def watchdogs(facts: Facts, tried: Tried, *roles: str) -> Iterator[Place]:
+    """Told, and counted for none: it acts where computer or line is dead, and keeps still while a program that is wrong
+    talks to it, so that it holds no hazard by itself."""
+    named = {
+        "load": (facts.load or "load", facts.load_watchdog),
+        "supply": (facts.supply or "supply", facts.supply_watchdog),
+    }
+    for role in roles:
+        name, there = named[role]
+        if not there:
+            continue
+        seen = tried.watchdog.get(role, "")
+        pending = PENDING_EXPIRY if tried.pending and role == "load" else "not seen to act"
+        known = seen if seen == UNASKED else f"seen to act {seen}" if seen else pending
+        yield Place(Layer(f"{name}'s own watchdog of its line", f"{ARMED}, {known}; counts for none", 0))
 
 
 def bms(facts: Facts, *, guards: bool, seen: str, must_be_seen: bool, what: str, key: str) -> Place:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 GENTLE_IT = 0.2
 """Up to this rate a hot joint stays harmless on a bench that cannot see it (judgement)."""
@@ -18,6 +18,8 @@ PENDING = "tripped for real before the run switches on"
 ASKED = "typed at the start of the run"
 UNASKED = "whether it was seen to act is looked up once it answers"
 """Stands in the place of a day, before anybody knows which instrument is there."""
+
+ARMED = "armed in each run"
 
 CUT_OUTS: dict[str, str] = {
     "pack": "thermal cut-out on the pack",
@@ -37,6 +39,7 @@ class Facts:
 
     ``load_stop`` and ``supply_stop``: "settable", "undeclared" or "not settable". ``bms_low`` and ``bms_high``: the BMS
     guards single cells inside the limits. ``supply_ceiling``: the supply cannot give more than the pack bears.
+    ``load_watchdog`` and ``supply_watchdog``: its dialect knows a watchdog of its line.
     """
 
     subject: str = "pack"
@@ -50,6 +53,8 @@ class Facts:
     supply: str = ""
     load_stop: str = "settable"
     supply_stop: str = ""
+    load_watchdog: bool = False
+    supply_watchdog: bool = False
     supply_ceiling: bool = False
     bms: bool = True
     bms_low: bool = True
@@ -69,7 +74,8 @@ class Tried:
     """What was tried for real, each by the day it was seen (RFC 3339 date; "" never), and what a person typed.
 
     ``typed``: answers by key (``harness/acknowledging.py``), None before they were asked. ``pending``: the load's stop
-    is to be tripped before the run switches on. ``guard``: when the guard was last seen to switch off.
+    is to be tripped before the run switches on, and its watchdog let expire. ``guard``: when the guard was last seen to
+    switch off. ``watchdog``: by role, "load" and "supply".
     """
 
     load_stop: str = ""
@@ -77,6 +83,7 @@ class Tried:
     bms_low: str = ""
     bms_high: str = ""
     guard: str = ""
+    watchdog: Mapping[str, str] = field(default_factory=dict)
     typed: Mapping[str, str] | None = None
     pending: bool = True
 

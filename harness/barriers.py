@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from harness.barrier_layers import bms, bms_any, cut_out, derating, fuse, load_stop, supply_stop, typed
+from harness.barrier_layers import bms, bms_any, cut_out, derating, fuse, load_stop, supply_stop, typed, watchdogs
 from harness.barrier_records import (
     ASKED,
     GENTLE_IT,
@@ -100,6 +100,7 @@ def _under_floor(facts: Facts, tried: Tried) -> Iterator[Place]:
         what="lowest cell",
         key="bms_cell_low_volts",
     )
+    yield from watchdogs(facts, tried, "load")
 
 
 def _over_charge(facts: Facts, tried: Tried) -> Iterator[Place]:
@@ -117,6 +118,7 @@ def _over_charge(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield Place(None, f"charge it with somebody there{later}", 1, whole=True)
     if facts.supply_ceiling:
         yield Place(Layer(f"{facts.supply} cannot give more than the pack bears", "by its rating"))
+    yield from watchdogs(facts, tried, "supply")
 
 
 def _cold(facts: Facts, tried: Tried) -> Iterator[Place]:
@@ -128,10 +130,12 @@ def _cold(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield cut_out(facts, "cold")
 
 
-def _heat(facts: Facts, _: Tried) -> Iterator[Place]:
+def _heat(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield derating(facts, MOST_IT)
     yield bms_any(facts, "opens the pack")
     yield cut_out(facts, "pack")
+    roles = [role for role, used in (("load", facts.rate_it > 0), ("supply", facts.charging)) if used]
+    yield from watchdogs(facts, tried, *roles)
 
 
 def _short(facts: Facts, tried: Tried) -> Iterator[Place]:
@@ -166,6 +170,7 @@ def _fire(facts: Facts, tried: Tried) -> Iterator[Place]:
 
 def _ups_volts(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield supply_stop(facts, tried)
+    yield from watchdogs(facts, tried, "supply")
 
 
 def _short_words(facts: Facts) -> str:

@@ -26,9 +26,11 @@ def look_at_instruments(rig: Rig) -> Iterator[Check]:
         identity = driver.identity
         words = f"{identity.maker} {identity.model}, serial {identity.serial}"
         old: tuple[InstrumentError, ...] = ()
+        expired: str | None = None
         try:
             old = driver.errors()
             on, trip = _ask_all(driver)
+            expired = driver.expired() if isinstance(driver, Supply | Load) else None
             # Asked now, so that what these very questions caused is told apart from what lay there before.
             new = driver.errors()
         except READ_ERRORS as error:
@@ -46,6 +48,9 @@ def look_at_instruments(rig: Rig) -> Iterator[Check]:
             yield Check(where, "refused", f"{trip}; find out why, clear it at the instrument, then start again")
         else:
             yield Check(where, "good", words)
+        if expired:
+            text = f"{expired}, as after a run that died; it is cleared, with its output off, before it is used"
+            yield Check(where, "note", text)
         if old:
             yield Check(where, "note", f"old entries in its error queue: {'; '.join(str(e) for e in old)}")
     yield from _twice_the_same(rig)

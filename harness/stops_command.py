@@ -1,4 +1,5 @@
-"""``nightbench stops``: the supply's own over-volts stop, made to act with nothing connected, and remembered."""
+"""``nightbench stops``: the supply's own over-volts stop, and its watchdog where it has one, made to act with nothing
+connected, and remembered."""
 
 from __future__ import annotations
 
@@ -22,6 +23,7 @@ from harness.rig import READ_ERRORS
 from harness.show import SIMULATED
 from harness.signals import StopFlag
 from harness.stops_tried import Place, Seen, try_supply_stop
+from harness.watchdog_tried import WHAT, try_supply_watchdog
 
 Say = Callable[[str], None]
 
@@ -42,8 +44,8 @@ class Lost(UserError):
 
 
 def try_stops(bench: str, *, out: Say, err: Say) -> int:
-    """Have the over-volts stop act; 0 when it did. Raises ``UserError``: 11 where it cannot be tried, 40 where it does
-    not act, 20 and 23 as a run does."""
+    """Have the over-volts stop act, then the watchdog; 0 when they did. Raises ``UserError``: 11 where one cannot be
+    tried, 40 where one does not act, 20 and 23 as a run does."""
     lock = BenchLock(load_bench(bench))
     lock.acquire()
     try:
@@ -53,7 +55,7 @@ def try_stops(bench: str, *, out: Say, err: Say) -> int:
             try:
                 lock.acquire_identities(connection.identities())
                 with _nothing_on_it(connection):
-                    out(_told(connection, *_tried(connection, lock, flag)))
+                    out(_told(connection, _tried(connection, lock, flag)))
             finally:
                 connection.close()
     finally:
@@ -61,7 +63,8 @@ def try_stops(bench: str, *, out: Say, err: Say) -> int:
     return 0
 
 
-def _tried(connection: Connection, lock: BenchLock, flag: StopFlag) -> tuple[Seen, bool]:
+def _tried(connection: Connection, lock: BenchLock, flag: StopFlag) -> tuple[tuple[Seen, bool], ...]:
+    """What acted, each with whether that is remembered."""
     rig = connection.rig
     assert rig is not None
     refuse_if_bad(tuple(look_at_instruments(rig)))
@@ -75,12 +78,18 @@ def _tried(connection: Connection, lock: BenchLock, flag: StopFlag) -> tuple[See
             raise Stopped(f"stopped by a person ({flag.name}); the supply was switched off")
 
     place = Place(connection.bench_file, rig, connection.clock, lambda *words, **more: None, pause)
+    found: list[tuple[Seen, bool]] = []
     lock.mark_live(NAMED)
     try:
-        seen = try_supply_stop(place)
-    except SelfTestFailed:
-        stops_seen.forget(supply.identity, entry=entry, what="over-volts")
-        raise
+        for what, try_it in (("over-volts", try_supply_stop), (WHAT, try_supply_watchdog)):
+            try:
+                seen = try_it(place)
+            except SelfTestFailed:
+                stops_seen.forget(supply.identity, entry=entry, what=what)
+                raise
+            if seen is not None:
+                kept = stops_seen.remember(supply.identity, entry=entry, what=what, now=WallClock().utc())
+                found.append((seen, kept))
     except READ_ERRORS as error:
         raise Lost(
             f"{error}; look at the supply, then `nightbench safe --bench {connection.bench_file.path}`"
@@ -88,8 +97,7 @@ def _tried(connection: Connection, lock: BenchLock, flag: StopFlag) -> tuple[See
     finally:
         if _is_off(supply):
             lock.mark_off()
-    kept = stops_seen.remember(supply.identity, entry=entry, what=seen.what, now=WallClock().utc())
-    return seen, kept
+    return tuple(found)
 
 
 def _is_off(supply: Supply) -> bool:
@@ -121,15 +129,33 @@ def _nothing_on_it(connection: Connection) -> Iterator[None]:
             person.order("wire pack")
 
 
-def _told(connection: Connection, seen: Seen, kept: bool) -> str:
-    assert connection.rig is not None
-    mark = f"{SIMULATED}: " if connection.rig.simulated else ""
+def _told(connection: Connection, found: tuple[tuple[Seen, bool], ...]) -> str:
+    rig = connection.rig
+    assert rig is not None
+    mark = f"{SIMULATED}: " if rig.simulated else ""
     days = stops_seen.VALID.days
-    lines = (
-        f"{mark}{seen.instrument}: its own {seen.what} stop acted {seen.took_s:.1f} s after it was set to "
-        f"{seen.level:g} V with {seen.volts:.2f} V there, and stayed off; it is set as before",
+    lines = [mark + _acted(seen) for seen, _ in found]
+    kept = all(kept for _, kept in found)
+    lines += [
         f"remembered for {days} days" if kept else "not remembered: it states no serial number, or is in memory only",
-        "the load's low-volts stop is tripped by each run --unattended itself, or remembered as long",
-        "no dialect here knows a watchdog of an instrument: none was tried",
-    )
+        "the load's own stops are made to act by each run --unattended itself, or remembered as long",
+    ]
+    dogs = [driver.name for driver in (rig.supply, rig.load) if driver is not None and driver.has_watchdog]
+    if not dogs:
+        lines.append(
+            "no dialect of this bench has a [watchdog], by which an instrument switches off where the computer dies: "
+            "see its manual"
+        )
     return wrapped(safe_text(line) for line in lines)
+
+
+def _acted(seen: Seen) -> str:
+    if seen.what == WHAT:
+        return (
+            f"{seen.instrument}: its own watchdog of {seen.level:g} s switched it off within {seen.took_s:g} s after "
+            "it was last told anything, and it stayed off, also when that was cleared; it is disarmed again"
+        )
+    return (
+        f"{seen.instrument}: its own {seen.what} stop acted {seen.took_s:.1f} s after it was set to "
+        f"{seen.level:g} V with {seen.volts:.2f} V there, and stayed off; it is set as before"
+    )

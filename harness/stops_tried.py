@@ -87,14 +87,14 @@ def try_load_stop(place: Place, site: Site) -> Seen:
     arm_load(load, site=site, note=place.note, amps=amps)
     level_before = own_low_stop_volts(site.envelope, lead_ohm=entry.lead_ohm, amps=amps, sense=entry.sense)
     place.note("intent", sync=True, text=f"{load.name}: its own low-volts stop is tripped at {amps:g} A")
-    with _off_again(load):
+    with off_again(load):
         load.switch(True)
         place.pause(SETTLE_S)
-        volts = _load_runs(load, amps=amps)
+        volts = load_runs(load, amps=amps)
         level = load.arm_low_volts(volts=_above(volts))
-        took_s = _acts(place, load.name, partial(_load_off, load, zero), _ignored(load.name, "low-volts", level, volts))
+        took_s = _acts(place, load.name, partial(load_off, load, zero), _ignored(load.name, "low-volts", level, volts))
         load.arm_low_volts(volts=level_before)
-        _stays_off(place, load.name, "low-volts", partial(_load_off, load, zero))
+        stays_off(place, load.name, "low-volts stop", partial(load_off, load, zero))
     seen = Seen(load.name, "low-volts", volts, level, took_s)
     _told(place, seen)
     return seen
@@ -105,7 +105,7 @@ def _above(volts: float) -> float:
     return round(volts + max(0.3, 0.03 * volts), 2)
 
 
-def _load_runs(load: Load, *, amps: float) -> float:
+def load_runs(load: Load, *, amps: float) -> float:
     """Volts it sees while it takes the small current. Raises ``SelfTestFailed`` when it takes none."""
     seen, volts = load.measure_amps(), load.measure_volts()
     if not (0.5 * amps <= seen and load.input_is_on()):
@@ -116,7 +116,8 @@ def _load_runs(load: Load, *, amps: float) -> float:
     return volts
 
 
-def _load_off(load: Load, zero: float) -> bool:
+def load_off(load: Load, zero: float) -> bool:
+    """It says off and takes no current."""
     return not load.input_is_on() and abs(load.measure_amps()) <= zero
 
 
@@ -147,22 +148,22 @@ def try_supply_stop(place: Place) -> Seen:
         raise PreflightRefused("bench: no supply whose stop could be tried")
     if supply.dialect.over_volts is None:
         raise PreflightRefused(f"{supply.name}: dialect {supply.dialect.name} has no [over_volts]: nothing to try")
-    with _sense_at_home(supply, remote=entry.sense == "remote"):
-        _nothing_connected(place)
+    with sense_at_home(supply, remote=entry.sense == "remote"):
+        nothing_connected(place)
         held = supply.state()
         place.note("intent", sync=True, text=f"{supply.name}: its own over-volts stop is tripped at {TRY_VOLTS:g} V")
-        with _off_again(supply):
+        with off_again(supply):
             supply.set_amps(amps=max(TRY_AMPS, supply.dialect.amps.least or 0.0))
             supply.arm_over_volts(volts=HOLDS_AT_V)
             supply.set_volts(volts=TRY_VOLTS)
             supply.switch(True)
             place.pause(SETTLE_S)
-            volts = _supply_runs(supply)
+            volts = supply_runs(supply)
             level = _moved_under(supply)
-            off = partial(_supply_off, supply)
+            off = partial(supply_off, supply)
             took_s = _acts(place, supply.name, off, _ignored(supply.name, "over-volts", level, volts))
             supply.arm_over_volts(volts=HOLDS_AT_V)
-            _stays_off(place, supply.name, "over-volts", off)
+            stays_off(place, supply.name, "over-volts stop", off)
         clear_trip(supply)
         supply.set_volts(volts=max(0.0, supply.dialect.volts.least or 0.0))
         supply.arm_over_volts(volts=float(held["over_volts"]))
@@ -173,7 +174,7 @@ def try_supply_stop(place: Place) -> Seen:
 
 
 @contextmanager
-def _sense_at_home(supply: Supply, *, remote: bool) -> Iterator[None]:
+def sense_at_home(supply: Supply, *, remote: bool) -> Iterator[None]:
     """Sense leads may go to a pack's terminals behind an open contactor: volts are then regulated at the output."""
     if not remote:
         yield
@@ -191,7 +192,7 @@ def _sense_at_home(supply: Supply, *, remote: bool) -> Iterator[None]:
             supply.set_sense(remote=True)
 
 
-def _nothing_connected(place: Place) -> None:
+def nothing_connected(place: Place) -> None:
     """Raise ``PreflightRefused`` when volts stand on the node: a pack there would be pushed, or push."""
     contactor = place.rig.switch("contactor")
     behind = contactor is not None
@@ -215,7 +216,8 @@ def _nothing_connected(place: Place) -> None:
             )
 
 
-def _supply_runs(supply: Supply) -> float:
+def supply_runs(supply: Supply) -> float:
+    """Volts it holds with nothing connected. Raises ``PreflightRefused`` where it is not so."""
     volts = supply.measure_volts()
     if not abs(volts - TRY_VOLTS) <= 0.1 * TRY_VOLTS or not supply.output_is_on():
         raise PreflightRefused(
@@ -236,7 +238,8 @@ def _moved_under(supply: Supply) -> float:
         ) from fault
 
 
-def _supply_off(supply: Supply) -> bool:
+def supply_off(supply: Supply) -> bool:
+    """Whether it says off."""
     return not supply.output_is_on()
 
 
@@ -244,7 +247,7 @@ def _supply_off(supply: Supply) -> bool:
 
 
 @contextmanager
-def _off_again(driver: Load | Supply) -> Iterator[None]:
+def off_again(driver: Load | Supply) -> Iterator[None]:
     """Off on every way out; the bench's own nets stand behind this one."""
     try:
         yield
@@ -271,14 +274,15 @@ def _ignored(name: str, what: str, level: float, volts: float) -> str:
     return f"{name}: its own {what} stop was set to {level:g} V with {volts:.2f} V there, read back, and it is still on"
 
 
-def _stays_off(place: Place, name: str, what: str, off: Callable[[], bool]) -> None:
+def stays_off(place: Place, name: str, what: str, off: Callable[[], bool]) -> None:
+    """Watch that it stays so. Raises ``SelfTestFailed``."""
     began = place.clock.now()
     while place.clock.now() - began <= STAYS_OFF_S:
         place.pause(LOOK_EVERY_S)
         if not off():
             after = place.clock.now() - began
             raise SelfTestFailed(
-                f"{name}: came on again by itself {after:.1f} s after its own {what} stop had switched it off: it "
+                f"{name}: came on again by itself {after:.1f} s after its own {what} had switched it off: it "
                 "resumes and must never be left alone; use one that latches, or stay with it"
             )
 

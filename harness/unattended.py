@@ -28,6 +28,7 @@ from harness.host import computer_checks
 from harness.person import AtTheTerminal, Person
 from harness.rig import Rig
 from harness.stops_tried import Place, Seen, clear_trip, try_load_stop
+from harness.watchdog_tried import WHAT, try_load_watchdog
 
 if TYPE_CHECKING:
     from harness.bench import Bench
@@ -41,10 +42,11 @@ def facts(ready: Ready) -> Facts:
 
 def by_files(ready: Ready) -> Tried:
     """What earlier runs show, and the rest taken for granted: nobody has been asked yet."""
+    unasked = dict.fromkeys(("load", "supply"), UNASKED)
     if ready.site.subject == "ups":
-        return Tried(supply_stop=UNASKED)
+        return Tried(supply_stop=UNASKED, watchdog=unasked)
     seen = bms_seen(ready)
-    return Tried(supply_stop=UNASKED, bms_low=seen.get("low", ""), bms_high=seen.get("high", ""))
+    return Tried(supply_stop=UNASKED, watchdog=unasked, bms_low=seen.get("low", ""), bms_high=seen.get("high", ""))
 
 
 def by_instruments(ready: Ready, rig: Rig, *, now: datetime) -> Tried:
@@ -53,6 +55,7 @@ def by_instruments(ready: Ready, rig: Rig, *, now: datetime) -> Tried:
         by_files(ready),
         load_stop=_remembered(rig.load, ready, "low-volts", now),
         supply_stop=_remembered(rig.supply, ready, "over-volts", now),
+        watchdog={"load": _remembered(rig.load, ready, WHAT, now), "supply": _remembered(rig.supply, ready, WHAT, now)},
     )
 
 
@@ -69,7 +72,17 @@ def obstacles(ready: Ready, tried: Tried | None = None, identities: Mapping[str,
     if ready.site.subject == "ups":
         return found
     first = watched_before(ready, identities)
-    return (*found, *((first,) if first else ()))
+    return (*found, *filter(None, (_watchdog_never_seen(ready, tried), first)))
+
+
+def _watchdog_never_seen(ready: Ready, tried: Tried | None) -> str:
+    """The load's is let expire at the start of the run. The supply's can be only with nothing connected: words where a
+    run that charges would rest on one that nobody has seen to act."""
+    found = facts(ready)
+    if not (found.charging and found.supply_watchdog) or tried is None or tried.watchdog.get("supply"):
+        return ""
+    how = "take the pack off the bench and run `nightbench stops --bench FILE`"
+    return f"{found.supply}'s own watchdog of its line was never seen to act: {how}"
 
 
 NO_TERMINAL = (
@@ -194,35 +207,56 @@ def before_the_run(ready: Ready, bench: Bench, cleared: Cleared) -> Callable[[],
 
 
 def trip_stops(ready: Ready, bench: Bench, tried: Tried, *, now: Callable[[], datetime]) -> Tried:
-    """Inside the bench, before the procedure: the load's own stop acts for real unless it was seen to lately.
+    """Inside the bench, before the procedure: the load's own low-volts stop and its watchdog act for real, each unless
+    it was seen to lately.
 
     Raises ``SelfTestFailed`` or ``PreflightRefused``; a driver's error ends the run. No sample is taken meanwhile; the
-    guard hears of each look at the load.
+    guard hears of each look at the load, and of each half second in which it must hear nothing.
     """
-    if ready.site.subject == "ups" or tried.load_stop or bench.rig.load is None:
+    load, site = bench.rig.load, ready.site
+    if site.subject == "ups" or load is None:
         return tried
-    load, entry = bench.rig.load, ready.site.bench.one("load")
-    assert entry is not None
-    place = Place(ready.site.bench, bench.rig, bench.clock, bench.note, _pause(bench))
-    try:
-        seen: Seen = bench.guarded(lambda: try_load_stop(place, ready.site))
-    except SelfTestFailed as failed:
-        stops_seen.forget(load.identity, entry=entry, what="low-volts")
-        bench.note("stop failed", sync=True, instrument=load.name, text=str(failed))
-        raise
-    stops_seen.remember(load.identity, entry=entry, what=seen.what, now=now())
-    bench.guarded(lambda: clear_trip(load))
+    place = Place(site.bench, bench.rig, bench.clock, bench.note, _pause(bench))
+    acted: set[str] = set()
+    if not tried.load_stop:
+        acted.add(_made_to_act(bench, load, "low-volts", lambda: try_load_stop(place, site), now))
+        bench.guarded(lambda: clear_trip(load))
+    if not tried.watchdog.get("load"):
+        acted.add(_made_to_act(bench, load, WHAT, lambda: try_load_watchdog(place, site), now))
+    acted.discard("")
+    if not acted:
+        return tried
     # What it was set to for this is no longer what it holds, and the time it took is no gap of a run.
     words = bench.guarded(bench.loop.states.remember)
     if words is not None:
         bench.stopping.trip(Finding("changed from outside", words))
     bench.block = Block(began_s=bench.elapsed())
-    return replace(tried, load_stop=f"{now():%Y-%m-%d}", pending=False)
+    day = f"{now():%Y-%m-%d}"
+    seen = {"load": day} if WHAT in acted else {}
+    return replace(tried, load_stop=tried.load_stop or day, watchdog={**tried.watchdog, **seen}, pending=False)
+
+
+def _made_to_act(
+    bench: Bench, load: Load, what: str, try_it: Callable[[], Seen | None], now: Callable[[], datetime]
+) -> str:
+    """Try it and remember what came of it; "" where there is nothing to try."""
+    entry = next(one for one in bench.site.bench.instruments if one.name == load.name)
+    try:
+        seen = bench.guarded(try_it)
+    except SelfTestFailed as failed:
+        stops_seen.forget(load.identity, entry=entry, what=what)
+        bench.note("stop failed", sync=True, instrument=load.name, text=str(failed))
+        raise
+    if seen is None:
+        return ""
+    stops_seen.remember(load.identity, entry=entry, what=what, now=now())
+    return what
 
 
 def _pause(bench: Bench) -> Callable[[float], None]:
     def pause(seconds: float) -> None:
-        if bench.guard is not None:  # each pause follows fresh readings of the load, judged right here
+        # Each pause follows fresh readings of the load, judged right here, or rests on none: it must hear nothing.
+        if bench.guard is not None:
             bench.guard.beat("sink", 0, 0.0)
         bench.wait_until(bench.clock.now() + seconds)
         bench.stopping.if_asked()

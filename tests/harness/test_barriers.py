@@ -36,6 +36,10 @@ BENCHES: list[tuple[str, dict[str, Any], Tried, tuple[str, ...], str]] = [
     ("lug thermometer, 0.5 It", {"rate_it": 0.5, "lug_thermometer": True}, SEEN, (), ""),
     ("cut-out at the lug, 0.5 It", {"rate_it": 0.5, "cut_outs": frozenset({"lug"})}, SEEN, (), ""),
     ("four wires, 0.51 It", {"rate_it": 0.51, "four_wire": True}, SEEN, (HEAT, JOINT), "at most 5 A (0.5 It)"),
+    ("watchdog, no stop in the load", {"load_stop": "undeclared", "load_watchdog": True},
+     replace(SEEN, watchdog={"load": "2026-01-02"}), (FLOOR,), "own_low_volts_stop = true for load"),
+    ("charging, watchdogs, stop not seen", CHARGE | {"supply_watchdog": True, "load_watchdog": True},
+     replace(SEEN, bms_high="2025-12-24", watchdog={"load": "2026-01-02", "supply": "2026-01-02"}), (OVER,), "stops"),
     ("no stop in the load", {"load_stop": "undeclared"}, SEEN, (FLOOR,), "own_low_volts_stop = true for load"),
     ("dialect sets no stop", {"load_stop": "not settable"}, SEEN, (FLOOR,), "a table [low_volts]"),
     ("stop never tried", {}, replace(SEEN, load_stop=""), (FLOOR,), "let it act once"),
@@ -94,6 +98,24 @@ def test_the_computer_never_counts() -> None:
         assert any("guard" in words for words in rows[0].inside)
 
 
+def test_a_watchdog_of_the_line_is_told_and_counts_for_none() -> None:
+    """It acts where computer or line is dead, and keeps still while a program that is wrong talks to it."""
+    both = replace(PLAIN, **CHARGE, load_watchdog=True, supply_watchdog=True)
+    for tried, load, supply in (
+        (Tried(), "let expire for real before the run switches on", "not seen to act"),
+        (replace(SEEN_CHARGING, watchdog={"load": "2026-01-02", "supply": "2026-01-03"}), "seen to act 2026-01-02",
+         "seen to act 2026-01-03"),
+    ):  # fmt: skip
+        rows = {row.hazard: row for row in table(both, tried)}
+        told = {words: layer for row in rows.values() for layer in row.outside if "watchdog" in (words := layer.words)}
+        assert set(told) == {"load's own watchdog of its line", "supply's own watchdog of its line"}
+        assert {layer.counts for layer in told.values()} == {0}
+        assert load in told["load's own watchdog of its line"].known
+        assert supply in told["supply's own watchdog of its line"].known
+        without = table(replace(both, load_watchdog=False, supply_watchdog=False), tried)
+        assert {row.hazard: row.barriers for row in without} == {name: row.barriers for name, row in rows.items()}
+
+
 def test_the_plain_bench_says_declared_of_what_was_not_seen() -> None:
     known = {layer.words: layer.known for row in table(PLAIN, SEEN) for layer in row.outside}
     assert known["BMS, lowest cell"] == "declared, not seen to act"
@@ -123,6 +145,8 @@ FACTS = st.builds(
     load_stop=st.sampled_from(("settable", "undeclared", "not settable")),
     supply_stop=st.sampled_from(("settable", "undeclared", "not settable", "")),
     supply_ceiling=st.booleans(),
+    load_watchdog=st.booleans(),
+    supply_watchdog=st.booleans(),
     bms=st.booleans(),
     bms_low=st.booleans(),
     bms_high=st.booleans(),
@@ -137,6 +161,7 @@ TRIED = st.builds(
     supply_stop=DAYS,
     bms_low=DAYS,
     bms_high=DAYS,
+    watchdog=st.dictionaries(st.sampled_from(("load", "supply")), DAYS),
     pending=st.booleans(),
     typed=st.none() | st.sets(st.sampled_from(sorted(ALL_TYPED))).map(lambda keys: dict.fromkeys(keys, "18")),
 )
@@ -168,4 +193,5 @@ def test_no_fact_is_there_for_nothing() -> None:
     left_out = {"subject", "rated_ah", "load", "supply", "short_amps", "joint_seen", "never"}
     drawn = {"charging", "lithium", "procedure", "rate_it", "charge_it", "load_stop", "supply_stop", "supply_ceiling"}
     drawn |= {"bms", "bms_low", "bms_high", "fuse_amps", "lug_thermometer", "four_wire", "cut_outs"}
+    drawn |= {"load_watchdog", "supply_watchdog"}
     assert {field.name for field in fields(Facts)} == drawn | left_out
