@@ -15,6 +15,10 @@ BIN_S = 10.0
 OPENED_SHARE = 0.01
 """Under this share of the set current nothing is charged: the pack has opened, and what comes after begins anew."""
 
+MIDDLE_OF = 5
+"""Of so many readings in a row the middle one counts. Until there are so many none does: one that is low by mistake as
+the constant volts begin would make a rise of everything after it."""
+
 RISE_IT = 0.02
 """A rise of less than this many It is a balancer at work, and no fault (judgement)."""
 
@@ -29,7 +33,7 @@ class Tail(Interlock):
         self._longest_s = facts.envelope.limit("tail_longest_s")
         self._share = facts.envelope.limit("tail_rise_pct") / 100.0
         self._least_a = RISE_IT * facts.rated_ah
-        self._last: deque[float] = deque(maxlen=5)
+        self._last: deque[float] = deque(maxlen=MIDDLE_OF)
         self._lows: deque[tuple[float, float]] = deque()
         """When each stretch of 10 s began, s, and the least current in it, A."""
         self._cv_s = 0.0
@@ -51,17 +55,18 @@ class Tail(Interlock):
             # At constant current, or the pack has opened: a charge that begins again is no rise.
             self._last.clear()
             self._lows.clear()
-            self._rising.full(True, sample.elapsed_s)
             return None
         return self._rise(sample.elapsed_s, amps)
 
     def _rise(self, now_s: float, amps: float) -> Finding | None:
         self._last.append(amps)
+        if len(self._last) < MIDDLE_OF:
+            return None
         now = middle(self._last)
         lows = self._lows
         least = min((low for _, low in lows), default=math.inf)
         limit = least + max(self._share * least, self._least_a)
-        if len(self._last) == self._last.maxlen and self._rising.full(now <= limit, now_s):
+        if self._rising.full(now <= limit, now_s):  # the first after a break always is: nothing is known to be lower
             text = f"{now:.3f} A, {least:.3f} A within the last 10 min at constant volts, limit {limit:.3f} A"
             return Finding(self.words, f"the current rises: {text}; heat, or a short in a cell?")
         if lows and now_s - lows[-1][0] < BIN_S:

@@ -12,6 +12,31 @@ STATES = sorted({state for state, _ in TABLE} | set(TABLE.values()))
 EVENTS = sorted({event for _, event in TABLE})
 
 
+MAY = {
+    # where the run is -> what may happen, and where it is then
+    "idle": {
+        "source": "sourcing", "sink": "sinking", "stand-in": "standing in", "trace": "tracing",
+        "trip": "tripped", "end": "ending",
+    },
+    "sourcing": {"release": "releasing", "trip": "tripped"},
+    "sinking": {"release": "releasing", "trip": "tripped"},
+    "standing in": {"release": "releasing", "trip": "tripped"},
+    "tracing": {"release": "releasing", "trip": "tripped"},
+    "releasing": {"confirmed": "idle", "trip": "tripped", "not confirmed": "unsafe"},
+    "tripped": {"confirmed": "off", "not confirmed": "unsafe", "trip": "tripped"},
+    "ending": {"confirmed": "off", "not confirmed": "unsafe", "trip": "tripped"},
+    "off": {"trip": "off", "end": "off"},
+    "unsafe": {"trip": "unsafe", "end": "unsafe"},
+}  # fmt: skip
+
+
+def test_what_may_happen_and_nothing_else() -> None:
+    """A row that went missing would end a run with a fault of the program in the middle of switching off."""
+    assert {(state, event): to for state, row in MAY.items() for event, to in row.items()} == TABLE
+    assert CLOSED == ("tripped", "off", "unsafe")
+    assert SETTLED == ("off", "unsafe")
+
+
 def in_state(state: str) -> Lifecycle:
     life = Lifecycle()
     life.state = state

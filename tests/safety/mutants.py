@@ -86,6 +86,11 @@ def words_only(node: ast.AST) -> bool:
     return isinstance(node, ast.JoinedStr) or (isinstance(node, ast.Constant) and isinstance(node.value, str))
 
 
+def _of_words(node: ast.AST) -> bool:
+    """A choice between two texts."""
+    return isinstance(node, ast.IfExp) and words_only(node.body) and words_only(node.orelse)
+
+
 def _called(node: ast.AST) -> str:
     if not isinstance(node, ast.Call):
         return ""
@@ -159,11 +164,11 @@ class _Walk:
             return
         for change in _of_expression(node, tables=self.tables and not where):
             # Of a condition that was tried as true and as false the contrary says nothing new.
-            if not (id(node) in self._tests and change[2] in ("contrary", "not removed")):
+            if not (id(node) in self._tests and change[2] in ("contrary", "not removed")) and not _of_words(node):
                 self._add(change, statement, where, unit)
-        if _called(node) in WORDS:
+        if _called(node) in WORDS or _of_words(node):
             return
-        for one in ast.iter_child_nodes(node):
+        for one in node.keywords if _called(node) == "Finding" else ast.iter_child_nodes(node):
             if not isinstance(one, ast.expr_context | ast.arguments):
                 self._expression(one, statement, where, unit)
 
