@@ -1,0 +1,303 @@
+"""Instruments' own watchdogs: to what they are set, let expire for real, remembered, told."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from test_stops_tried import On
+
+import harness.connect
+import harness.unattended
+from harness.clock import Clock
+from harness.errors import PreflightRefused, SelfTestFailed
+from harness.watchdog_tried import try_load_watchdog, try_supply_watchdog
+from harness.watchdogs import OutOfRange, longest_gap_s, seconds_for
+from sims.bench import open_bench
+from sims.manners import Manners
+
+
+@pytest.fixture(autouse=True)
+def _own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NIGHTBENCH_STATE", str(tmp_path / "state"))
+
+
+# -- to what it is set -------------------------------------------------------------------------------------------------
+
+
+class Ticking:
+    """A clock that passes ``speed`` times as fast as the machine's."""
+
+    def __init__(self, speed: float = 1.0) -> None:
+        self.speed = speed
+
+
+class Dog:
+    def __init__(self, least_s: float = 1.0, most_s: float = 3600.0) -> None:
+        self.watchdog_span_s = (least_s, most_s)
+
+
+def seconds(dog: Dog, *, period_s: float = 1.0, speed: float = 1.0) -> float:
+    clock: Clock = Ticking(speed)  # type: ignore[assignment]
+    return seconds_for(dog, clock=clock, period_s=period_s)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("dog", "period_s", "speed", "set_to"),
+    [
+        (Dog(), 1.0, 1.0, 10.0),  # twice the 5 s after which the guard acts
+        (Dog(), 0.05, 1.0, 10.0),
+        (Dog(least_s=30.0), 1.0, 1.0, 30.0),
+        (Dog(most_s=7.0), 1.0, 1.0, 7.0),
+        (Dog(), 1.0, 3.0, 30.0),
+        (Dog(), 1.0, 20.0, 60.0),
+        (Dog(least_s=61.0), 1.0, 1.0, "its shortest time is 61 s, at most 60 s makes sense"),
+        (Dog(most_s=3.9), 1.0, 1.0, "its longest time is 3.9 s, the loop may leave it alone for 3 s"),
+    ],
+)
+def test_twice_the_guard_s_silence_within_its_range(
+    dog: Dog, period_s: float, speed: float, set_to: float | str
+) -> None:
+    if isinstance(set_to, float):
+        assert seconds(dog, period_s=period_s, speed=speed) == set_to
+        return
+    with pytest.raises(OutOfRange) as refused:
+        seconds(dog, period_s=period_s, speed=speed)
+    assert str(refused.value) == set_to
+
+
+@given(
+    least_s=st.floats(0.02, 100.0),
+    span=st.floats(1.0, 1000.0),
+    period_s=st.floats(0.05, 1.0),
+    speed=st.floats(1.0, 20.0),
+)
+def test_never_shorter_than_what_the_loop_may_leave_it_alone(
+    least_s: float, span: float, period_s: float, speed: float
+) -> None:
+    """A loop that is late must end by its own words, and a healthy one never meets it."""
+    clock: Clock = Ticking(speed)  # type: ignore[assignment]
+    try:
+        set_to = seconds(Dog(least_s, least_s * span), period_s=period_s, speed=speed)
+    except OutOfRange:
+        return
+    assert least_s <= set_to <= min(60.0, least_s * span)
+    assert set_to >= longest_gap_s(clock, period_s=period_s) + 1.0 >= 3.0 * period_s
+
+
+# -- let expire --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def bench(files: Any) -> Iterator[Callable[..., On]]:
+    """The cabinet, its pack taken off where the supply is tried."""
+    made: list[On] = []
+    plain = files()
+
+    def make(role: str, habit: str, **dog: Any) -> On:
+        written = plain.edited("bench", (rf'dialect = "scpi-{role}"$', f'dialect = "scpi-{role}-watchdog"'))
+        made.append(On(written, manners={role: Manners(shape="watchdog", watchdog=habit)}))
+        on = made[-1]
+        driver = on.rig.drivers[role]
+        driver.dialect = msgspec.structs.replace(
+            driver.dialect, watchdog=msgspec.structs.replace(driver.dialect.watchdog, **dog)
+        )
+        if role == "supply":
+            on.sim.do("wire none")
+        return on
+
+    yield make
+    for one in made:
+        one.connection.close()
+
+
+def tried(on: On, role: str) -> Any:
+    return try_load_watchdog(on.place, on.ready.site) if role == "load" else try_supply_watchdog(on.place)
+
+
+@pytest.mark.parametrize("role", ["load", "supply"])
+def test_one_that_expires_and_stays_off_is_seen_to(bench: Callable[..., On], role: str) -> None:
+    on = bench(role, "acts")
+    driver = on.rig.drivers[role]
+    before = driver.state()
+    said: list[float] = []
+    wire = driver.session.wire
+    wire.tap = lambda exchange: said.append(on.clock.now())
+    seen = tried(on, role)
+    assert (seen.instrument, seen.what, seen.level) == (role, "watchdog", 10.0)
+    gaps = sorted(later - earlier for earlier, later in zip(said, said[1:], strict=False))
+    assert gaps[-1] == pytest.approx(12.0), "nothing was said to it for its time and two seconds"
+    (expired,) = [event for event in on.sim.world.events if "watchdog expired" in event.what]
+    assert on.on == (False, False)
+    assert on.clock.now() <= 25.0
+    if role == "load":
+        assert max(on.seen_amps) == pytest.approx(0.1, abs=0.02)
+        assert on.seen_amps[-1] == 0.0
+    after = driver.state()
+    assert {key for key in before if before[key] != after[key]} <= {"amps", "low_volts", "low_volts_delay_s"}
+    assert (after["watchdog"], after["watchdog_expired"], after["watchdog_s"]) == (False, False, before["watchdog_s"])
+    (told,) = [one for one in on.noted if one["kind"] == "stop tried"]
+    assert told["what"] == "watchdog"
+    on.clock.sleep(100.0)
+    assert on.on == (False, False)
+    assert expired.t_s < on.clock.now()
+
+
+FAILS = [
+    ("ignored", False, "still on 12.0 s after it was last told anything: it does not act"),
+    ("resumes", False, "or comes on again once it is spoken to"),
+    ("restores", False, "came on as its protection was cleared.*write restores_output = true in [watchdog]"),
+    ("insists", True, "even though off was said first: take [watchdog] out of its dialect"),
+]
+
+
+@pytest.mark.parametrize("role", ["load", "supply"])
+@pytest.mark.parametrize(("habit", "declared", "words"), FAILS, ids=[row[0] for row in FAILS])
+def test_one_that_lies_or_comes_back_fails_and_is_off(
+    bench: Callable[..., On], role: str, habit: str, declared: bool, words: str
+) -> None:
+    """Ours: it takes the time, reads it back and never expires; another gives back, as it is cleared, what was on."""
+    on = bench(role, habit, restores_output=declared)
+    with pytest.raises(SelfTestFailed) as failed:
+        tried(on, role)
+    assert failed.value.exit_code == 40
+    assert re.search(words.replace("[", r"\[").replace("]", r"\]"), str(failed.value)), str(failed.value)
+    assert on.on == (False, False)
+    assert on.rig.drivers[role].watchdog_is_armed() is False
+    on.clock.sleep(60.0)
+    assert on.on == (False, False)
+
+
+def test_one_that_says_it_restores_is_told_off_first(bench: Callable[..., On]) -> None:
+    on = bench("load", "restores", restores_output=True)
+    assert tried(on, "load") is not None
+    assert on.on == (False, False)
+
+
+@pytest.mark.parametrize("role", ["load", "supply"])
+def test_one_that_expires_at_once_would_end_good_runs(bench: Callable[..., On], role: str) -> None:
+    on = bench(role, "acts")
+    plain, on.seen_amps = on._pause, []
+
+    def hasty(seconds: float) -> None:
+        plain(seconds)
+        port = on.sim.world.load if role == "load" else on.sim.world.supply
+        if port.watchdog_due_s < on.clock.now() + 7.0:  # it was told 10 s and counts 3
+            port.watchdog_due_s = on.clock.now()
+            on.sim.world.changed()
+
+    on._pause = hasty  # type: ignore[method-assign]
+    with pytest.raises(SelfTestFailed, match="went off within 5 s, its own watchdog was set to 10 s"):
+        tried(on, role)
+    assert on.on == (False, False)
+
+
+def test_an_output_that_only_says_off_holds_its_volts(bench: Callable[..., On]) -> None:
+    on = bench("supply", "acts")
+    supply = on.rig.supply
+    assert supply is not None
+    supply.measure_volts = lambda: 5.0 if on.clock.now() > 0.5 else 0.0  # type: ignore[method-assign]
+    with pytest.raises(SelfTestFailed, match=r"says that its watchdog switched it off and holds 5.00 V of 5.00 V"):
+        tried(on, "supply")
+
+
+def test_whoever_asks_for_the_end_gets_it_off(bench: Callable[..., On]) -> None:
+    for after in (1, 8, 20, 40):
+        on = bench("load", "acts")
+        left = [after]
+
+        def pause(seconds: float, on: On = on, left: list[int] = left) -> None:
+            on.clock.sleep(seconds)
+            left[0] -= 1
+            if not left[0]:
+                raise KeyboardInterrupt
+
+        on._pause = pause  # type: ignore[method-assign]
+        with pytest.raises(KeyboardInterrupt):
+            tried(on, "load")
+        assert on.on == (False, False), f"stopped in pause {after}"
+        assert on.rig.drivers["load"].watchdog_is_armed() is False
+
+
+def test_a_pack_on_the_node_and_nothing_is_tried(bench: Callable[..., On]) -> None:
+    on = bench("supply", "acts")
+    on.sim.do("wire pack")
+    with pytest.raises(PreflightRefused, match="something hangs on the node"):
+        tried(on, "supply")
+    assert on.on == (False, False)
+
+
+def test_without_one_nothing_is_tried(files: Any) -> None:
+    on = On(files())
+    assert try_load_watchdog(on.place, on.ready.site) is None
+    assert try_supply_watchdog(on.place) is None
+    on.connection.close()
+
+
+# -- through the command line ------------------------------------------------------------------------------------------
+
+SHORT = {"charge_first": "false", "rest_s": "0", "rest_after_s": "0", "rate_it": "0.5", "end_v": "26.3"}
+DISCHARGE = tuple(word for key, value in SHORT.items() for word in ("--set", f"{key}={value}"))
+
+
+def events(out: Path) -> list[dict[str, Any]]:
+    newest = max(out.iterdir(), key=lambda one: one.stat().st_mtime_ns)
+    return [json.loads(line) for line in (newest / "events.jsonl").read_text().splitlines()]
+
+
+def test_before_a_run_that_is_left_alone(cli: Any, files: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    written = files().edited("bench", (r'dialect = "scpi-load"$', 'dialect = "scpi-load-watchdog"'))
+    habit, out, made = ["acts"], tmp_path / "runs", []
+
+    def opened(scenario: str, *, now: Any, seed: Any) -> Any:
+        load = Manners(shape="watchdog", watchdog=habit[0])
+        made.append(open_bench(scenario, now=now, seed=seed, manners={"load": load}))
+        return made[-1]
+
+    monkeypatch.setattr(harness.connect, "open_simulated", opened)
+    monkeypatch.setattr(harness.unattended, "watched_before", lambda ready, identities=None: "")
+    words = ("run", "capacity", *written.words(), *DISCHARGE, "--out", out)
+    told = cli(*words, "--unattended")
+    assert told.exit_code == 0, told.err
+    found = events(out)
+    assert [one["what"] for one in found if one.get("kind") == "stop tried"] == ["low-volts", "watchdog"]
+    armed = [one for one in found if one.get("own_watchdog_s")]
+    assert [(one["instrument"], one["own_watchdog_s"]) for one in armed] == [("load", 10.0)], "in the run itself"
+    assert "load's own watchdog of its line" in " ".join((told.out + told.err).split())
+    habit[0] = "ignored"
+    told = cli(*words, "--unattended")
+    assert told.exit_code == 40, told.err
+    found = events(out)
+    assert "it does not act" in next(one for one in found if one.get("kind") == "ended")["reason"]
+    assert not [one for one in found if one.get("kind") == "energised"]
+    assert not made[-1].world.load.input_on
+
+
+def test_the_supply_s_is_let_expire_with_nothing_connected(
+    cli: Any, serving: Callable[..., Any], tmp_path: Path
+) -> None:
+    dog = Manners(shape="watchdog")
+    with serving("cabinet", stepped=True, manners={"supply": dog, "load": dog}) as bench:
+        looked = cli("check", *bench.files.words(), "--unattended", "--out", tmp_path)
+        assert "supply's own watchdog of its line (armed in each run, not seen to act" in " ".join(looked.out.split())
+        assert "supply's own watchdog of its line was never seen to act: take the pack off" in " ".join(
+            (looked.out + looked.err).split()
+        )
+        told = cli("stops", "--bench", bench.files.bench)
+        assert told.exit_code == 0, told.err
+        said = " ".join(told.out.split())
+        assert "its own over-volts stop acted" in said
+        assert "supply: its own watchdog of 10 s switched it off within 12 s after it was last told anything" in said
+        assert "remembered for 30 days" in said
+        assert not bench.served.bench.world.supply.output_on
+        looked = cli("check", *bench.files.words(), "--unattended", "--out", tmp_path)
+        said = " ".join((looked.out + looked.err).split())
+        assert "supply's own watchdog of its line (armed in each run, seen to act 2" in said
+        assert "never seen to act: take the pack off" not in said
