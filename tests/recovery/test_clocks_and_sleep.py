@@ -11,26 +11,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from died import ended
-from night import SHORT, Night, judge, quick, spend, truly_off
+from night import ON_A_PACK, SHORT, Night, judge, quick, spend, truly_off
+from night_clocks import EVENING, Calendar
 
 from harness.clock import Clock, VirtualClock, WallClock
 from harness.gap import Commanded, gap_of
 from harness.host import HostWatch
 from harness.samplefile import samples
 from procedures.detectors import ChargeCounter
-
-EVENING = datetime(2025, 3, 1, 21, tzinfo=UTC)
-
-
-class Calendar(VirtualClock):
-    """A virtual clock whose calendar is set by ``step_s`` once bench time is ``at_s``."""
-
-    def __init__(self, *, at_s: float, step_s: float, utc0: datetime = EVENING) -> None:
-        super().__init__(utc0=utc0)
-        self.at_s, self.step_s = at_s, step_s
-
-    def utc(self) -> datetime:
-        return super().utc() + timedelta(seconds=self.step_s if self.now() >= self.at_s else 0.0)
 
 
 class Sleepy(VirtualClock):
@@ -72,7 +60,7 @@ def _listen(clock: VirtualClock, wires: object) -> None:
 
 
 @pytest.mark.parametrize("step_s", [-3600.0, 3600.0, -7200.0, 86400.0, 1.5])
-@pytest.mark.parametrize("name", SHORT)
+@pytest.mark.parametrize("name", ON_A_PACK)
 def test_a_calendar_that_is_set_changes_no_figure_and_ends_nothing(name: str, step_s: float, tmp_path: Path) -> None:
     plain = a_night(tmp_path, name, VirtualClock(utc0=EVENING))
     moved = a_night(tmp_path, name, Calendar(at_s=8.0, step_s=step_s))
@@ -135,7 +123,7 @@ def test_a_night_in_which_summer_time_changes(evening: datetime, hours: float, f
 
 
 @pytest.mark.parametrize("at_s", [1.5, 4.5, 8.5, 12.5])
-@pytest.mark.parametrize("name", SHORT)
+@pytest.mark.parametrize("name", ON_A_PACK)
 def test_the_first_act_after_sleep_is_off(name: str, at_s: float, tmp_path: Path) -> None:
     clock = Sleepy(at_s=at_s, for_s=7200.0)
     night = a_night(tmp_path, name, clock)

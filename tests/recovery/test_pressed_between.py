@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SHORT, Night, judge, quick, spend, truly_off
+from night import ON_A_PACK, SHORT, Night, judge, quick, spend, truly_off
 
 from harness.jsonlines import exchanges
 from harness.samplefile import samples
@@ -57,7 +57,7 @@ def a_night(place: Path, procedure: str, presses: Presses) -> Night:
 
 
 @pytest.mark.parametrize("nth", range(1, 25))
-@pytest.mark.parametrize("procedure", SHORT)
+@pytest.mark.parametrize("procedure", ON_A_PACK)
 def test_at_each_question(procedure: str, nth: int, tmp_path: Path) -> None:
     presses = Presses(nth)
     night = a_night(tmp_path, procedure, presses)

@@ -23,9 +23,12 @@ from pathlib import Path
 HERE = Path(__file__).parent
 sys.path[:0] = [str(folder) for folder in (HERE, HERE.parent / "procedures") if str(folder) not in sys.path]
 
+import campaign_faults  # noqa: E402
+import campaign_nights  # noqa: E402
 from campaign_pool import MOST_PROCESSES, spend_all, spent  # noqa: E402
 from campaign_record import ROOT, Outcome, Record, Tally, hash_of_sources  # noqa: E402
 from campaign_units import Unit  # noqa: E402
+from night import quick  # noqa: E402
 
 PARTS = ("singles", "pairs", "nights", "grid")
 
@@ -37,9 +40,6 @@ TOLD_EVERY_S = 30.0
 
 def units_of(part: str, seed: int) -> dict[str, Unit]:
     """The units of a part by key; the seed draws what is drawn in it."""
-    import campaign_faults
-    import campaign_nights
-
     match part:
         case "singles":
             found = campaign_faults.singles()
@@ -92,8 +92,8 @@ def campaign(place: Path, *, parts: tuple[str, ...], seed: int, budget_s: float,
     print(f"sources {record.sources}, seed {seed}, {place}: {before} units done before", flush=True)
     if record.of_others:
         print(f"{record.of_others} lines of other sources do not count", flush=True)
-    due = began + TOLD_EVERY_S
-    for outcome in spend_all(jobs, units_of, seed=seed, until_s=began + budget_s, processes=processes):
+    due, until_s = began + TOLD_EVERY_S, began + budget_s
+    for outcome in spend_all(jobs, units_of, around=quick, seed=seed, until_s=until_s, processes=processes):
         kept = Outcome(outcome.part, outcome.key, outcome.words, outcome.seconds, outcome.cpu_s, record.sources)
         record.add(kept)
         for line in told(kept):
@@ -117,8 +117,6 @@ def _report(found: list[Tally], took_s: float) -> int:
 
 def one_unit(name: str, seed: int) -> int:
     """Spend one unit in this process and print its words."""
-    from night import quick
-
     part, _, key = name.partition(":")
     with tempfile.TemporaryDirectory() as folder, quick():
         os.environ["NIGHTBENCH_STATE"] = folder

@@ -14,6 +14,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 
@@ -22,6 +23,9 @@ from campaign_units import Unit
 
 Units = Callable[[str, int], dict[str, Unit]]
 """Part and seed -> its units by key."""
+
+Around = Callable[[], AbstractContextManager[None]]
+"""What a worker does all its work in."""
 
 MOST_PROCESSES = 2
 IN_MEMORY = Path("/dev/shm")
@@ -44,12 +48,10 @@ def spent(part: str, unit: Unit, place: Path) -> Outcome:
     return Outcome(part, unit.key, words, round(time.monotonic() - began, 4), round(time.process_time() - cpu, 4))
 
 
-def _work(line: Connection, units: Units, seed: int, place: str) -> None:
-    from night import quick  # in the worker only: the parent needs none of it
-
+def _work(line: Connection, units: Units, around: Around, seed: int, place: str) -> None:
     os.environ["NIGHTBENCH_STATE"] = place
     known: dict[str, dict[str, Unit]] = {}
-    with quick(), contextlib.suppress(EOFError, BrokenPipeError, KeyboardInterrupt):
+    with around(), contextlib.suppress(EOFError, BrokenPipeError, KeyboardInterrupt):
         while True:
             part, key = line.recv()
             if part not in known:
@@ -60,8 +62,8 @@ def _work(line: Connection, units: Units, seed: int, place: str) -> None:
 class _Worker:
     """One process, what it is at, and since when."""
 
-    def __init__(self, units: Units, seed: int) -> None:
-        self._units, self._seed = units, seed
+    def __init__(self, units: Units, around: Around, seed: int) -> None:
+        self._given = (units, around, seed)
         self.job: tuple[str, str] | None = None
         self.since_s = 0.0
         self._start()
@@ -70,7 +72,7 @@ class _Worker:
         self.place = tempfile.mkdtemp(prefix="campaign-", dir=IN_MEMORY if IN_MEMORY.is_dir() else None)
         context = multiprocessing.get_context("spawn")
         self.line, theirs = context.Pipe()
-        self._process = context.Process(target=_work, args=(theirs, self._units, self._seed, self.place), daemon=True)
+        self._process = context.Process(target=_work, args=(theirs, *self._given, self.place), daemon=True)
         self._process.start()
         theirs.close()
 
@@ -109,6 +111,7 @@ def spend_all(
     jobs: Iterable[tuple[str, str]],
     units: Units,
     *,
+    around: Around,
     seed: int,
     until_s: float,
     processes: int = MOST_PROCESSES,
@@ -116,7 +119,7 @@ def spend_all(
 ) -> Iterator[Outcome]:
     """Outcomes as they come. No unit is begun once ``time.monotonic()`` has come to ``until_s``."""
     coming = iter(jobs)
-    workers = [_Worker(units, seed) for _ in range(min(processes, MOST_PROCESSES))]
+    workers = [_Worker(units, around, seed) for _ in range(min(processes, MOST_PROCESSES))]
     try:
         while True:
             for worker in workers:

@@ -1,7 +1,8 @@
 """Nights without a fault, over packs, UPSs, leads and instruments drawn at random, with their noise and their full
-errors: nothing may speak that ends a run. Too many false stops teach people to change limits.
+errors, late replies, dips and a calendar that is set: nothing may speak that ends a run. Too many false stops teach
+people to change limits.
 
-The ordinary suite spends ten short nights of each procedure; campaigns spend many more.
+The ordinary suite spends some short nights of each procedure; ``campaign.py`` spends a thousand.
 """
 
 from __future__ import annotations
@@ -11,65 +12,39 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from night import SCENARIO, Night, Short, judge, quick, spend
+from campaign_nights import NIGHT_OF, Restless, a_night, quiet
+from campaign_units import NOTE
+from night import SCENARIO, Short, quick, spend
 
-from harness.clock import VirtualClock
 from harness.procedure import procedures
-from harness.run import Done, Home, Job, prepare, run
-from sims.bench import SimBench
-from sims.scenario import drawn, load_scenario
+from sims.scenario import load_scenario
 
-NIGHTS = 10
-
-ON_A_PACK = {
-    # 6 min at 1.5 It down the knee; the end of a charge; a stair of rates on a half-full pack
-    "capacity": Short("capacity", 0.15, ("charge_first=false", "rate_it=1.5", "rest_s=2", "rest_after_s=2"), "load"),
-    "charge": Short("charge", 0.98, ("amps=4",), "supply"),
-    "c-rate": Short("c-rate", 0.60, ("step_s=30", "rest_s=5"), "load"),
-}
-ON_A_UPS = {"voltage-floor": ("idle_s=0", "coarse_step_v=1"), "charge-ceiling": ("step_v=1",)}
+NIGHTS = 8
 
 
 def test_there_are_nights_of_every_procedure() -> None:
-    assert {*ON_A_PACK, *ON_A_UPS} == set(procedures())
+    assert set(NIGHT_OF) == set(procedures())
 
 
-def of_a_pack(out: Path, short: Short, seed: int, *, two_wire: bool) -> Night:
-    facts = drawn(load_scenario(SCENARIO), seed=seed)
-    facts = replace(facts, pack=replace(facts.pack, start_share=(short.start_share,) * 4))
-    if two_wire:
-        facts = replace(facts, load=replace(facts.load, sense="local"), supply=replace(facts.supply, sense="local"))
-    with quick():
-        return spend(out, short, scenario=facts, seed=seed)
+@pytest.mark.parametrize("number", range(NIGHTS))
+@pytest.mark.parametrize("procedure", NIGHT_OF)
+def test_nothing_speaks(procedure: str, number: int, tmp_path: Path) -> None:
+    assert quiet(procedure, f"1/{number}", tmp_path) == [f"{NOTE}exit 0"], "neither a stop nor a warning"
 
 
-@pytest.mark.parametrize("seed", range(1, NIGHTS + 1))
-@pytest.mark.parametrize("procedure", ON_A_PACK)
-def test_on_a_pack(procedure: str, seed: int, tmp_path: Path) -> None:
-    """With and without sense leads by turns: without them the resistance of the leads is judged."""
-    night = of_a_pack(tmp_path, ON_A_PACK[procedure], seed, two_wire=seed % 2 == 0)
-    assert night.exit_code == 0, night.refusal or night.result.end_reason
-    assert judge(night) == [] or procedure == "c-rate"
-    assert night.events("warning") == []
+def test_what_happens_on_these_nights_does_happen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Late replies, one and two in a row, dips, and a step of the calendar that the record tells."""
+    happened: list[str | None] = []
+    plain = Restless.kind
 
+    def kind(self: Restless, *words: Any) -> str | None:
+        happened.append(plain(self, *words))
+        return happened[-1]
 
-def of_a_ups(out: Path, procedure: str, sets: tuple[str, ...], seed: int) -> Done:
-    clock = VirtualClock()
-    bench = SimBench(drawn(load_scenario("cabinet"), seed=seed), now=clock.now, seed=seed)
-    assert bench.do("wire ups") == "done"
-    addresses = {name: f"sim:{bench.scenario}/{name}" for name in bench.names}
-    (out / "bench.toml").write_text(bench.bench_toml(addresses), encoding="utf-8")
-    (out / "ups.toml").write_text(bench.ups_toml(), encoding="utf-8")
-    job: Any = Job(procedures()[procedure], out / "bench.toml", None, sets=sets, out=out / "runs", ups=out / "ups.toml")
-    with quick():
-        return run(prepare(replace(job, home=Home(clock, bench))))
-
-
-@pytest.mark.parametrize("seed", range(1, NIGHTS + 1))
-@pytest.mark.parametrize("procedure", ON_A_UPS)
-def test_on_a_ups(procedure: str, seed: int, tmp_path: Path) -> None:
-    done = of_a_ups(tmp_path, procedure, ON_A_UPS[procedure], seed)
-    assert done.exit_code == 0, done.result.end_reason
+    monkeypatch.setattr(Restless, "kind", kind)
+    night = a_night("capacity", "1/0", tmp_path)
+    assert {"late", "lie", None} <= set(happened)
+    assert len(night.events("clock step")) == 1
 
 
 @pytest.mark.slow
