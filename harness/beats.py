@@ -39,6 +39,14 @@ class Beats:
         """One more step of switching off."""
         self._off("switching off")
 
+    def proving_off(self) -> None:
+        """All instruments say off and carry nothing; a witness is being waited for."""
+        self._off("proving off")
+
+    def still_on(self, state: str) -> None:
+        """What goes last is left on for a moment, on purpose: ``state`` is the key of the table of orders."""
+        self._off(state)
+
     def was_off(self) -> None:
         """Off was confirmed: from here on a disk that keeps the run waiting is no danger."""
         self._off("rest")

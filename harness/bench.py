@@ -36,6 +36,7 @@ from harness.site import Site
 from harness.steering import change, end_help
 from harness.stopping import Stopping
 from harness.turning import Turns
+from harness.unsafe import message
 from harness.volts_place import VoltsPlace
 from harness.watchdogs import Watchdogs
 
@@ -81,8 +82,8 @@ class Bench:
             note=self.note,
             zero_amps=zero_amps,
             by_hand=self.circuits.mains_off_by_hand,
-            alive=self.beats.switching_off,
-            was_off=self.beats.was_off,
+            signs=self.beats,
+            loud=self._off_takes_long,
         )
         self.stopping = Stopping(loop=self.loop, log=self.log, off=off, flag=flag, block=lambda: self.block)
         self.life = self.stopping.life
@@ -273,6 +274,12 @@ class Bench:
     def before_doubt(self) -> Before | None:
         """What was known before an off that the pack's volts contradicted; ``None`` when none was."""
         return self.stopping.before_doubt
+
+    def _off_takes_long(self, report: OffReport) -> None:
+        if report.confirmed:
+            self.stopping.tell(f"off confirmed after all: {'; '.join(report.lines)}")
+        else:
+            self.stopping.tell(message(self.rig, report, fuse_amps=self.site.bench.fuse_amps))
 
     def note(self, kind: str, *, sync: bool = False, **fields: object) -> None:
         """Write an event; a record that cannot be written never stops the bench from being switched off."""

@@ -97,6 +97,9 @@ def _leave(bench: Bench) -> None:
     if unwatched_s > bench.loop.gap_most_s:
         text = f"{unwatched_s:.0f} s without a sample while on, limit {bench.loop.gap_most_s:g} s"
         bench.stopping.trip(Finding("sampling late", text, exit_code=24))
+    if report.opened_contactor:
+        text = "off was in doubt after the end of a block, and the contactor was opened"
+        bench.stopping.trip(Finding("off late", text))
     if report.softened:
         remember(bench)
 

@@ -37,6 +37,8 @@ from harness.guard_pulse import OFF_STATE, REST, SWITCHING, Broken, Pulse, seale
 __all__ = ["OFF_STATE", "REST", "SWITCHING", "Broken", "Guard", "Pulse", "hear", "sealed", "serve", "started"]
 
 ARMING_S = 10.0
+JOURNAL_S = 5.0
+"""Longest wait for a disk that has not taken the last words, s."""
 
 
 def hear(orders: dict[str, Any], seal: str, now_s: float) -> Guard:
@@ -109,13 +111,16 @@ def serve(link: socket.socket, woken: socket.socket) -> int:
         guard.pidfd = ear.watched = os.pidfd_open(pid)
     if started(pid) != guard.orders["pid_started"]:
         return 2  # it ended meanwhile, and never had a guard to energise with
-    guard.note("armed", pid=pid, seal=told["seal"], silence_s=guard.pulse.silence_s, outputs=list(guard.outputs))
+    guard.journal.note(
+        "armed", pid=pid, seal=told["seal"], silence_s=guard.pulse.silence_s, outputs=list(guard.outputs)
+    )
     why = _listen(link, ear, guard)
     if guard.pulse.over:
-        guard.note("ended", sequence=guard.pulse.sequence)
-        return 0
-    guard.act(why, fence=not guard.pulse.unsafe)
-    return 1
+        guard.journal.note("ended", sequence=guard.pulse.sequence)
+    else:
+        guard.act(why, fence=not guard.pulse.unsafe)
+    guard.journal.close(JOURNAL_S)
+    return 0 if guard.pulse.over else 1
 
 
 def _listen(link: socket.socket, ear: Ear, guard: Guard) -> str:
@@ -129,12 +134,14 @@ def _listen(link: socket.socket, ear: Ear, guard: Guard) -> str:
                 return ""
             if pulse.unsafe:
                 return "the run could not confirm off"
-            while (line := ear.next(pulse.wait_s(time.monotonic()))) == "":
+            while (line := ear.next(min(pulse.wait_s(time.monotonic()), guard.wait_s))) == "":
+                guard.beside()
                 if (late := pulse.late(time.monotonic())) is not None:
                     return late
             if line is None:
                 return "the run is gone"
             answer = pulse.judge(line, time.monotonic())
+            guard.beside()
     except Broken as broken:
         return str(broken)
     except OSError as error:

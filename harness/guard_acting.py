@@ -1,44 +1,35 @@
-"""What the guard does when it acts: the run is killed, each output is told off in its turn, and asked, until all are
-seen off or somebody has seen to it. Standard library only. It never energises and never clears a protection.
-
-Whoever is silent keeps nobody waiting: each output has a thread of its own, and its turn comes at the latest
-``APART_S`` after the one before it.
+"""What the guard does when it acts: the run is killed, everything is switched off, until all are seen off or somebody
+has seen to it. A run that lives but does not get the bench off is helped beside it and not killed. Standard library
+only. It never energises and never clears a protection.
 """
 
 from __future__ import annotations
 
-import json
 import math
 import os
 import select
 import signal
 import sys
-import threading
 import time
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from harness.guard_outputs import Output, clock, turns
+from harness.guard_journal import Journal
+from harness.guard_outputs import Output
 from harness.guard_process import started
 from harness.guard_pulse import Pulse
+from harness.guard_round import RETRY_S, UNSAFE_S, Round
 
 DEATH_S = 0.5
 """Longest wait for the killed run to be gone, s."""
 
-APART_S = 0.3
-"""The next in the order is told at most this long after the one before it, s, whether that one could be reached."""
-
-CONTACTOR_S = 2.0
-"""A contactor opens once no current flows, and after this whatever flows, s: whatever that costs its contacts."""
-
-REPEAT_S = 0.5
-SOFTEN_S = 1.5
-UNSAFE_S = 10.0
-RETRY_S = 10.0
+LOOK_S = 0.01
+HOW = "by the instruments' own word"
+UNKILLABLE, ALIVE = "held by the run, which cannot be killed", "its only line is the run's, which lives"
 
 
-@dataclass(slots=True)
+@dataclass
 class Guard:
     """The orders, what was heard of the run, and what is done about it."""
 
@@ -47,100 +38,92 @@ class Guard:
     outputs: dict[str, Output]
     pidfd: int = -1
     began_s: float = 0.0
-    dead: threading.Event = field(default_factory=threading.Event)
+    round: Round | None = None
 
-    def note(self, what: str, **more: Any) -> None:
-        """One line in the guard's own journal. Never raises."""
-        row = {"utc": clock(), "monotonic_s": round(time.monotonic(), 4), "what": what, **more}
-        with suppress(OSError), open(self.orders["journal"], "a", encoding="utf-8") as file:
-            file.write(json.dumps(row) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+    def __post_init__(self) -> None:
+        self.journal = Journal(self.orders["journal"])
+
+    # -- beside a run that lives ---------------------------------------------------------------------------------------
+
+    def beside(self) -> None:
+        """Help, or go on helping, a run that switches off and does not see it off; leave it alone once it does. Never
+        raises; comes back at once."""
+        if self.round is None:
+            if time.monotonic() >= self.pulse.beside_s:
+                self._new_round(self.pulse.off_since_s, kept=ALIVE).begin()
+                self.journal.note("beside the run", why="it has not seen everything off", state=self.pulse.doing)
+        elif not self.pulse.is_switching_off:
+            self._call_off("no longer beside the run")
+            self.round = None
+        elif not self.round.over.is_set():
+            self._say_loud()
+            if self.round.all_off:
+                self._call_off("seen off, beside the run")
+
+    def _call_off(self, word: str) -> None:
+        if self.round is not None and not self.round.over.is_set():
+            self.round.over.set()
+            self._tell_end(word)
+
+    @property
+    def wait_s(self) -> float:
+        """How long ``beside`` may be left alone, s."""
+        if self.round is None:
+            return max(0.0, self.pulse.beside_s - time.monotonic())
+        return 60.0 if self.round.over.is_set() and self.pulse.is_switching_off else 0.05
+
+    def _new_round(self, began_s: float, *, kept: str) -> Round:
+        # What somebody who was called off may still hear must not pass for an answer of this time.
+        self.outputs = {name: one.anew() for name, one in self.outputs.items()}
+        self.began_s = began_s
+        self.round = Round(self.orders, self.pulse.doing, self.outputs, began_s=began_s, kept=kept)
+        return self.round
+
+    # -- in its place --------------------------------------------------------------------------------------------------
 
     def act(self, why: str, *, fence: bool = True) -> None:
         """Fence, off, confirm; goes on until off is confirmed or somebody has seen to it. Never raises."""
-        self.began_s = time.monotonic()
-        state = self.pulse.doing
+        now, goes_on = self.round, True
+        if now is None or now.over.is_set():
+            now, goes_on = self._new_round(time.monotonic(), kept=UNKILLABLE), False
+        now.kept = UNKILLABLE
         if not fence or self._fence():
-            self.dead.set()
-        order = turns(self.orders["order"].get(state, self.orders["order"]["unknown"]), self.orders["kinds"])
-        gates = [threading.Event() for _ in range(len(order) + 1)]
-        gates[0].set()
-        for place, (name, hold_s, last) in enumerate(order):
-            given = (self.outputs[name], hold_s, last, place, gates)
-            try:
-                threading.Thread(target=self._see_off, args=given, daemon=True).start()
-            except RuntimeError:  # no room for a thread: this one after the other, once
-                self.outputs[name].switch_off()
-                self.outputs[name].look()
+            now.alone.set()
+        if not goes_on:
+            now.begin()
         # Written while the threads send: off is never kept waiting by a disk.
-        self.note("acting", why=why, state=state, killed=self.dead.is_set() and fence, order=[one[0] for one in order])
-        word = self._until_off(fence)
-        took_s = round(time.monotonic() - self.began_s, 4)
-        outputs = {name: {"sent_s": _finite(one.sent_s), "said": one.last} for name, one in self.outputs.items()}
-        self.note(word, took_s=took_s, outputs=outputs, how="by the instruments' own word")
+        killed = now.alone.is_set() and fence
+        self.journal.note("acting", why=why, state=self.pulse.doing, killed=killed, order=now.names)
+        self._tell_end(self._until_off(now, fence))
 
-    def _until_off(self, fence: bool) -> str:
-        told = False
-        while not all(one.off.is_set() for one in self.outputs.values()):
-            time.sleep(0.01)
-            took_s = time.monotonic() - self.began_s
-            if fence and not self.dead.is_set() and self._is_dead():
-                self.dead.set()
-            if took_s >= UNSAFE_S and not told:
-                told = True
-                text = self.alarm()
-                self.note("not confirmed", text=text)
-                with suppress(OSError):
-                    sys.stderr.write(text + "\n")
-                    sys.stderr.flush()
-            if told and self._seen_to():
+    def _until_off(self, now: Round, fence: bool) -> str:
+        while not now.all_off:
+            time.sleep(LOOK_S)
+            if fence and not now.alone.is_set() and self._is_dead():
+                now.alone.set()
+            self._say_loud()
+            if now.told and self._seen_to():
                 return "somebody has confirmed off"
-            if (most := self.orders["gives_up_s"]) is not None and not took_s <= most and self._nobody_there():
+            if (most := self.orders["gives_up_s"]) is not None and not now.took_s <= most and self._nobody_there():
                 return "gave up: a simulated bench that is gone"
         return "off confirmed"
 
-    def _see_off(self, one: Output, hold_s: float, last: bool, place: int, gates: list[threading.Event]) -> None:
-        """One instrument, in its turn, until it is seen off."""
-        with suppress(Exception), one.line.lock:
-            if one.line.way["shared"] or self.dead.is_set():
-                one.line.open()  # it may take long, and is begun before its turn has come
-                one.each(one.told["begin"])
-        gates[place].wait(APART_S * place)
-        self._wait_turn(one, hold_s, last)
-        softened = False
-        while not one.off.is_set():
-            if one.line.way["shared"] or self.dead.is_set():
-                began = time.monotonic()
-                sent = one.switch_off()
-                if sent and one.sent_s != one.sent_s:
-                    one.sent_s = round(time.monotonic() - self.began_s, 4)
-                gates[place + 1].set()
-                one.look()
-                if not one.off.is_set() and time.monotonic() - self.began_s >= SOFTEN_S and not softened:
-                    softened = True
-                    one.soften()
-            else:
-                began = time.monotonic()
-                one.last = "held by the run, which cannot be killed"
-                gates[place + 1].set()
-            if one.off.is_set():
-                break
-            long = time.monotonic() - self.began_s >= UNSAFE_S
-            if long:
-                one.line.close()  # whoever else tries to switch it off may need its only session
-            time.sleep(max(0.0, began + (RETRY_S if long else REPEAT_S) - time.monotonic()))
-        one.line.close()
+    def _tell_end(self, word: str) -> None:
+        took_s = round(time.monotonic() - self.began_s, 4)
+        outputs = {name: {"sent_s": _finite(one.sent_s), "said": one.last} for name, one in self.outputs.items()}
+        self.journal.note(word, took_s=took_s, outputs=outputs, how=HOW)
 
-    def _wait_turn(self, one: Output, hold_s: float, last: bool) -> None:
-        if not last:
-            time.sleep(hold_s)
+    def _say_loud(self) -> None:
+        """Once, when it has taken too long."""
+        now = self.round
+        if now is None or now.told or now.all_off or not now.took_s >= UNSAFE_S:
             return
-        others = [other for other in self.outputs.values() if self.orders["kinds"][other.name] in ("supply", "load")]
-        while time.monotonic() - self.began_s < CONTACTOR_S and self.dead.is_set():
-            if all(other.off.is_set() for other in others):
-                return
-            time.sleep(0.01)
+        now.told = True
+        text = self.alarm()
+        with suppress(OSError):
+            sys.stderr.write(text + "\n")
+            sys.stderr.flush()
+        self.journal.note("not confirmed", text=text)
 
     def _fence(self) -> bool:
         """Kill the run; whether it is gone. Another process that got its number since is left alone."""

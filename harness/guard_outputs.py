@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from harness.guard_answers import amps_said, is_zero, says_off
+from harness.guard_journal import clock
 from harness.guard_lines import Line
 
 FRESH_APART_S = 0.2
@@ -23,7 +24,6 @@ class Output:
     name: str
     line: Line
     told: dict[str, Any]
-    sent: threading.Event = field(default_factory=threading.Event)
     off: threading.Event = field(default_factory=threading.Event)
     tries: int = 0
     sent_s: float = math.nan
@@ -31,6 +31,10 @@ class Output:
     amps_utc: str = "never"
     last: str = "no answer"
     nobody_there: bool = False
+
+    def anew(self) -> Output:
+        """The same, of which nothing is known yet; on the same line."""
+        return Output(self.name, self.line, self.told)
 
     def switch_off(self) -> bool:
         """Send it; a line that fails is opened anew once. True when it went out. Never raises."""
@@ -103,8 +107,3 @@ def turns(order: list[tuple[str, float]], kinds: dict[str, str]) -> list[tuple[s
     rest = [(name, 0.0) for name in kinds if name not in {one for one, _ in named}]
     told = [(name, hold_s, kinds[name] == "contactor") for name, hold_s in [*named, *rest]]
     return sorted(told, key=lambda one: one[2])
-
-
-def clock() -> str:
-    """The calendar time, UTC."""
-    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())

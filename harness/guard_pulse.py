@@ -13,7 +13,11 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-OFF_STATE, SWITCHING, REST = "off", "switching off", "rest"
+OFF_STATE, SWITCHING, PROVING, REST = "off", "switching off", "proving off", "rest"
+"""``proving off``: all instruments say off and carry nothing, and a witness is being waited for."""
+
+BESIDE_S = 3.0
+"""A run that lives and has not seen everything off so long after its first order is helped, s, and not killed."""
 
 
 class Broken(ValueError):
@@ -74,7 +78,7 @@ class Pulse:
             raise Broken(f"the run decides on readings {age_s:.1f} s old, limit {self.oldest_s:g} s")
         if words[6] != self.seal:
             raise Broken("the run's limits are not those that were sealed")
-        if state != SWITCHING:
+        if state not in (SWITCHING, PROVING):
             self.off_since_s, self.doing = math.inf, state
         elif self.off_since_s == math.inf:
             self.off_since_s = sent_s
@@ -89,6 +93,16 @@ class Pulse:
             (self.ends_s, "the run goes on past the latest end it gave"),
             (self.off_since_s + self.off_most_s, f"switching off goes on for more than {self.off_most_s:g} s"),
         )
+
+    @property
+    def beside_s(self) -> float:
+        """From when on the run is to be helped; inf where it needs none."""
+        return self.off_since_s + BESIDE_S if self.state == SWITCHING else math.inf
+
+    @property
+    def is_switching_off(self) -> bool:
+        """Whether the run has told everything off and does not know it off yet."""
+        return self.off_since_s < math.inf
 
     def late(self, now_s: float) -> str | None:
         """Words when nothing came for too long, or the run goes on past its end."""

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class OffReport:
     """How off went. ``word`` is ``confirmed``, ``not confirmed`` or ``unreadable``; ``suspects`` are the instruments
     that were not seen off. ``softened``: set currents were lowered on the way. ``contradicted``: a witness has said,
-    now or earlier in this run, that the current went on although every instrument said off."""
+    now or earlier in this run, that the current went on although every instrument said off. ``opened_contactor``: one
+    that was to stay closed for the next block was opened all the same."""
 
     word: str
     witness: str
@@ -21,6 +22,7 @@ class OffReport:
     suspects: tuple[str, ...] = ()
     softened: bool = False
     contradicted: bool = False
+    opened_contactor: bool = False
 
     @property
     def confirmed(self) -> bool:

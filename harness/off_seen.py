@@ -42,7 +42,7 @@ class Eyes:
         *,
         zero_amps: dict[str, float],
         wait: Callable[[float], None],
-        alive: Callable[[], None],
+        alive: Callable[[str], None],
         failed: Callable[[str, str], None],
     ) -> None:
         self._zero, self._wait, self._alive, self._failed = zero_amps, wait, alive, failed
@@ -72,7 +72,7 @@ class Eyes:
     def _amps(self, name: str, driver: Supply | Load) -> float | None:
         """A fresh current, A; ``None`` when there was no answer."""
         try:
-            self._alive()
+            self._alive(name)
             return driver.measure_amps()
         except Exception as error:  # whatever one instrument does, the others must still be looked at
             self._failed(name, str(error))
@@ -80,7 +80,7 @@ class Eyes:
 
     def _says_off(self, name: str, driver: Supply | Load | PowerSwitch) -> bool | None:
         try:
-            self._alive()
+            self._alive(name)
             if isinstance(driver, PowerSwitch):
                 return not driver.is_on()
             return not (driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on())

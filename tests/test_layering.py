@@ -24,7 +24,10 @@ MAY_IMPORT = {
 
 MAY_ASK_THE_TIME = (
     "harness/clock.py",
-    *(f"harness/{name}.py" for name in ("guard", "guard_acting", "guard_lines", "guard_outputs")),
+    *(
+        f"harness/{name}.py"
+        for name in ("guard", *(f"guard_{part}" for part in ("acting", "journal", "lines", "outputs", "round")))
+    ),
     "sims/serve.py",
 )
 """Files that may import ``time``; all others are handed a clock or a ``now``."""

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 import sims.bench
-from harness import guard, guard_acting
+from harness import guard, guard_round
 from harness.config import load_bench
 from harness.connect import Connection, connect
 from harness.guard_orders import NoGuard, orders_of
@@ -268,7 +268,7 @@ def test_the_contactor_opens_once_no_current_flows(state: str, tmp_path: Path, a
         first, second = {"sink": ("load", "supply")}.get(state, ("supply", "load"))
         assert told[first] <= told[second] + 0.01
         assert contactor > max(told.values())
-        assert contactor < guard_acting.CONTACTOR_S, "nothing flowed any more"
+        assert contactor < guard_round.CONTACTOR_S, "nothing flowed any more"
         assert [relay.closed for relay in relays(bench)] == [False, False, False]
 
 
@@ -284,7 +284,7 @@ def test_the_contactor_opens_whatever_flows(tmp_path: Path, a_run: int) -> None:
         bench.guard.orders["gives_up_s"] = 4.0
         bench.guard.act("test")
         contactor = sent(bench)[name_of(bench, "contactor")]
-        assert guard_acting.CONTACTOR_S <= contactor <= guard_acting.CONTACTOR_S + 0.3
+        assert guard_round.CONTACTOR_S <= contactor <= guard_round.CONTACTOR_S + 0.3
         assert not any(relay.closed for relay in relays(bench))
 
 
