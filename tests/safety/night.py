@@ -75,15 +75,12 @@ SHORT = {
     # The charger started by the supply, its knee, and two points of its constant-volts branch.
     "charge-ceiling": Short(
         "charge-ceiling", 0.35, UPS_CEILING, "load", scenario="cabinet", fitted=("supply", "load", "mains", "acload"),
-        ons=(("supply", 1), ("load", 2), ("mains", 1), ("acload", 1)),
+        ons=(("supply", 1), ("load", 2), ("mains", 1), ("acload", 1)), points=(0.9, 0.4),
     ),
 }  # fmt: skip
 
 ON_A_PACK = ("capacity", "charge")
 """Those of them that take a pack all the way to an end."""
-
-CEILING_SHARES = (0.9, 0.4)
-"""Points of the constant-volts branch of a short trace; a whole one has nine."""
 
 
 class _Watch(Watcher):
@@ -167,7 +164,7 @@ def spend(
     )
     night = Night(short, -1, wires, clock, said, files=files)
     try:
-        with _few_points():
+        with _points(short.points or ceiling_trace.SHARES):
             night.done = run(prepare(job), watcher=watch)
         night.exit_code = night.done.exit_code
     except UserError as refusal:
@@ -188,9 +185,9 @@ def _write_files(
 
 
 @contextmanager
-def _few_points() -> Iterator[None]:
+def _points(shares: tuple[float, ...]) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(ceiling_trace, "SHARES", CEILING_SHARES)
+        patch.setattr(ceiling_trace, "SHARES", shares)
         yield
 
 

@@ -60,7 +60,8 @@ class Short:
     carries the current.
 
     ``ons``: how often each instrument may be told to switch on; without it supply and load together once. ``fitted``:
-    the instruments on the bench; without it those of the scenario.
+    the instruments on the bench; without it those of the scenario. ``points``: shares of its limit at which a charger
+    is traced; without them all that the procedure has.
     """
 
     procedure: str
@@ -70,6 +71,7 @@ class Short:
     scenario: str = "porch"
     fitted: tuple[str, ...] = ()
     ons: tuple[tuple[str, int], ...] = ()
+    points: tuple[float, ...] = ()
 
 
 @dataclass(slots=True)
