@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -132,7 +133,7 @@ def test_one_that_expires_and_stays_off_is_seen_to(bench: Callable[..., On], rol
     wire.tap = lambda exchange: said.append(on.clock.now())
     seen = tried(on, role)
     assert (seen.instrument, seen.what, seen.level) == (role, "watchdog", 10.0)
-    gaps = sorted(later - earlier for earlier, later in zip(said, said[1:], strict=False))
+    gaps = sorted(later - earlier for earlier, later in pairwise(said))
     assert gaps[-1] == pytest.approx(12.0), "nothing was said to it for its time and two seconds"
     (expired,) = [event for event in on.sim.world.events if "watchdog expired" in event.what]
     assert on.on == (False, False)
