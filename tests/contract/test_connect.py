@@ -95,6 +95,34 @@ def test_refused(bench: Any, heard: list[bytes], changes: Any, kind: type[Except
     assert set(heard) <= {b"*IDN?\n"}
 
 
+@pytest.mark.parametrize("name", SIM.names)
+def test_an_answer_that_is_no_identity_is_refused(
+    bench: Any, heard: list[bytes], monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Ours: asked who it is an instrument answers with a number, as one does whose late reply came first."""
+    tapped = harness.connect.open_simulated
+
+    def answering(scenario: str, **how: Any) -> Any:
+        sim = tapped(scenario, **how)
+        connect_ = sim.connect
+
+        def connected(who: str) -> Any:
+            talker = connect_(who)
+            feed = talker.feed
+            talker.feed = lambda data: b"12.8\n" if data == b"*IDN?\n" and who == name else feed(data)
+            return talker
+
+        sim.connect = connected
+        return sim
+
+    monkeypatch.setattr(harness.connect, "open_simulated", answering)
+    role = name.upper()
+    changed = (f'identity = "NIGHTBENCH,SIM-{role},porch-{SIM.names.index(name) + 1}"\n', "")
+    with pytest.raises(PreflightRefused, match=f"{name}: .*is not an identity.*nothing was switched on"):
+        connect(bench(changed))
+    assert set(heard) <= {b"*IDN?\n", b"SYST:ERR?\n"}, "orders go to nobody"
+
+
 @pytest.mark.parametrize("which", ["all", "one"])
 def test_simulated_and_real_are_told_apart_by_what_they_answer(
     bench: Any, monkeypatch: pytest.MonkeyPatch, which: str
