@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import signal
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,21 +16,18 @@ from typing import Any
 import night as nights
 import pytest
 
-from harness.clock import VirtualClock
 from harness.folder import RunFolder
 from harness.jsonlines import events
 from harness.off_order import ORDER, SINK_LAST_S
-from harness.procedure import procedures
-from harness.run import Done, Home, Job, Watcher, prepare, run
-from sims.bench import SimBench
+from harness.run import Done
 from sims.scenario import Scenario, load_scenario
 
 OFF = {"supply": b"OUTP OFF", "load": b"INP OFF", "mains": b"OUTP OFF", "acload": b"OUTP OFF"}
 ROLE = {"acload": "ac-load"}
-SETS = {
-    "voltage-floor": (),
-    "charge-ceiling": (),
-    "c-rate": ("rest_s=5", "step_s=15"),
+SHORT = {
+    "voltage-floor": nights.Short("voltage-floor", 0.35, (), "supply"),
+    "charge-ceiling": nights.Short("charge-ceiling", 0.35, (), "load"),
+    "c-rate": nights.Short("c-rate", 0.35, ("rest_s=5", "step_s=15"), "load"),
 }
 
 Stage = tuple[str, bool, str]
@@ -39,20 +35,29 @@ Stage = tuple[str, bool, str]
 
 @dataclass(slots=True)
 class Out:
-    """How a run came out."""
+    """How a run came out: its night, the stages it came through, when and at which message it was hit."""
 
     wires: nights.Wires
-    clock: VirtualClock
-    done: Done | None = None
+    night: nights.Night | None = None
     stages: dict[Stage, int] = field(default_factory=dict)
     hit_s: float = -1.0
     hit_at: int = -1
-    said: list[str] = field(default_factory=list)
-    folder: RunFolder | None = None
 
     @property
     def world(self) -> Any:
         return self.wires.bench.world
+
+    @property
+    def done(self) -> Done | None:
+        return None if self.night is None else self.night.done
+
+    @property
+    def folder(self) -> RunFolder | None:
+        return None if self.night is None else self.night.folder
+
+    @property
+    def said(self) -> list[str]:
+        return [] if self.night is None else self.night.said
 
     def at_the_end(self, stage: Stage) -> Stage:
         """The stage, with mains as it was when everything went off: it may have been switched on in between."""
@@ -66,30 +71,6 @@ class Out:
         return list(dict.fromkeys(told))
 
 
-class Eye(Watcher):
-    """Sees each sample as the screen does; acts at the wanted one."""
-
-    def __init__(self, out: Out, at: int, act: Callable[[Out], None]) -> None:
-        self.out, self.at, self.act, self.count = out, at, act, 0
-
-    def started(self, ready: Any, folder: RunFolder) -> None:
-        self.out.folder = folder
-
-    def show(self, sample: Any, watch: Any, interlocks: Any) -> None:
-        self.count += 1
-        ups = self.out.wires.bench.ups
-        self.out.stages.setdefault((sample.state, sample.mains is True, ups.state), self.count)
-        if self.count == self.at:
-            self.out.hit_s, self.out.hit_at = self.out.clock.now(), len(self.out.wires.heard)
-            self.act(self.out)
-
-    def say(self, text: str) -> None:
-        self.out.said.append(text)
-
-    def acknowledged_unsafe(self, serial: str) -> bool:
-        return True
-
-
 def spend(
     scenario: str,
     procedure: str,
@@ -101,29 +82,23 @@ def spend(
     place: Path,
 ) -> Out:
     """One run; ``act`` is done when sample number ``at`` is shown, ``arrange`` before anything is said."""
-    clock = VirtualClock()
-    bench = SimBench(facts(load_scenario(scenario)), now=clock.now, seed=None)
-    wires = nights.Wires(bench, clock)
-    files = Path(tempfile.mkdtemp(dir=place))
-    addresses = {name: f"sim:{scenario}/{name}" for name in bench.names}
-    for kind, text in (
-        ("bench", bench.bench_toml(addresses, clock=None)),
-        ("pack", bench.pack_toml()),
-        ("ups", bench.ups_toml()),
-    ):
-        (files / f"{kind}.toml").write_text(text, encoding="utf-8")
-    out = Out(wires, clock)
-    arrange(out)
-    job = Job(
-        procedures()[procedure],
-        files / "bench.toml",
-        files / "pack.toml",
-        sets=SETS[procedure],
-        out=files / "runs",
-        home=Home(clock, wires),
-        ups=files / "ups.toml",
-    )
-    out.done = run(prepare(job), watcher=Eye(out, at, act))
+    held: list[Out] = []
+
+    def begin(wires: nights.Wires) -> None:
+        held.append(Out(wires))
+        arrange(held[0])
+
+    def see(count: int, sample: Any) -> None:
+        (out,) = held
+        out.stages.setdefault((sample.state, sample.mains is True, out.wires.bench.ups.state), count)
+        if count == at:
+            out.hit_s, out.hit_at = out.wires.clock.now(), len(out.wires.heard)
+            act(out)
+
+    scene = facts(load_scenario(scenario))
+    night = nights.spend(place, SHORT[procedure], scenario=scene, arrange=begin, each=see)
+    (out,) = held
+    out.night = night
     return out
 
 
@@ -132,14 +107,13 @@ def stages(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], di
     """Scenario and procedure -> stage -> number of its first sample."""
     place = tmp_path_factory.mktemp("whole")
     found = {}
-    with nights.quick():
-        for scenario in ("cabinet", "porch"):
-            for procedure in SETS:
-                out = spend(scenario, procedure, place=place)
-                assert out.done is not None
-                assert out.done.exit_code == 0, out.done.result.end_reason
-                assert wrong(out) == []
-                found[scenario, procedure] = out.stages
+    for scenario in ("cabinet", "porch"):
+        for procedure in SHORT:
+            out = spend(scenario, procedure, place=place)
+            assert out.done is not None
+            assert out.done.exit_code == 0, out.done.result.end_reason
+            assert wrong(out) == []
+            found[scenario, procedure] = out.stages
     return found
 
 
@@ -202,7 +176,7 @@ def knob(out: Out) -> None:
 
 
 ACTS = {"Ctrl-C": (stop, 20), "knob": (knob, 21)}
-CASES = [(scenario, procedure, what) for scenario in ("cabinet", "porch") for procedure in SETS for what in ACTS]
+CASES = [(scenario, procedure, what) for scenario in ("cabinet", "porch") for procedure in SHORT for what in ACTS]
 
 
 @pytest.mark.parametrize(("scenario", "procedure", "what"), CASES)
@@ -227,7 +201,7 @@ LOST = [("cabinet", name) for name in ("supply", "load", "meter", "mains", "cont
 LOST += [("porch", name) for name in ("supply", "load", "meter")]
 
 
-@pytest.mark.parametrize("procedure", SETS)
+@pytest.mark.parametrize("procedure", SHORT)
 @pytest.mark.parametrize(("scenario", "name"), LOST)
 def test_a_lost_link_leaves_all_others_off(
     procedure: str, scenario: str, name: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
