@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
 from harness.digits import duration
@@ -37,6 +38,7 @@ _TOLD_KINDS = (
     "stop tried",
     "stop failed",
     "mark",
+    "warning",
     "instrument error",
 )
 _SENTENCES = {
@@ -48,6 +50,10 @@ _SENTENCES = {
     INTERRUPTED: "The run did not end normally. Whether the bench is off is unknown: measure before touching it.",
     RUNNING: "The run is on.",
 }
+
+_GUARD_SAW = (
+    "The run did not end normally. Its guard switched off, and the instruments said so: measure before touching."
+)
 
 _COVER = "The figures cover only what was done."
 
@@ -71,9 +77,15 @@ def show_text(folder: RunFolder) -> str:
     if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
         parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *_wrap(_SENTENCES[outcome])]
     else:
-        parts = list(_result_lines(_result_of(folder), folder.name, outcome))
+        parts = list(_result_lines(_result_of(folder), folder.name, outcome, seen_off=_seen_off(folder, outcome)))
     parts += [*_record_lines(folder), *_event_lines(folder)]
     return "\n".join(parts) + "\n"
+
+
+def _seen_off(folder: RunFolder, outcome: str) -> bool:
+    """Whether the guard of a run that died saw its bench off."""
+    word = guards_word(folder) if outcome == INTERRUPTED else None
+    return word is not None and word.off_at is not None
 
 
 def _result_of(folder: RunFolder) -> Result:
@@ -111,7 +123,12 @@ def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
     """The listing, oldest first, with its heading; a sentence when there is none."""
     if not folders:
         return ["No runs here yet."]
-    return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders)]
+    died = next((folder for folder in folders if folder.outcome() == INTERRUPTED), None)
+    more = [] if died is None else [*_wrap(_DIED), f"  nightbench resume {safe_text(str(died.path))}"]
+    return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders), *more]
+
+
+_DIED = "interrupted: it did not end normally. What happened, whether its bench is off, and what may follow:"
 
 
 def _wrap(text: str, indent: int = 0, hang: int = 0) -> list[str]:
@@ -132,9 +149,10 @@ def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
     return [*lines, ""]
 
 
-def _result_lines(result: Result, name: str, outcome: str) -> Iterator[str]:
+def _result_lines(result: Result, name: str, outcome: str, *, seen_off: bool) -> Iterator[str]:
     yield from _title(name, outcome, simulated=result.simulated)
-    yield from _wrap(verdict_sentence(result, outcome=outcome))
+    sentence = verdict_sentence(result, outcome=outcome)
+    yield from _wrap(sentence.replace(_SENTENCES[INTERRUPTED], _GUARD_SAW) if seen_off else sentence)
     if outcome == "finished":
         yield from _section("Verdicts", [line for one in result.verdicts for line in _folded(verdict_lines(one))])
     yield from _section("Figures", _figure_lines(result))
@@ -143,7 +161,7 @@ def _result_lines(result: Result, name: str, outcome: str) -> Iterator[str]:
     yield from _section("Conditions", _pairs({k: plain_words(c.value, c.unit) for k, c in result.conditions.items()}))
     asked = {key: "not asked" if value is None else plain_words(value) for key, value in result.plan.items()}
     yield from _section("Asked", _pairs(asked))
-    yield from _section("End", _end_lines(result, outcome))
+    yield from _section("End", _end_lines(result, outcome, seen_off=seen_off))
     if result.bench is not None:
         yield from _section("Limits in force", [line for one in result.bench.limits for line in _limit_lines(one)])
         yield from _section("Instruments", _instrument_lines(result))
@@ -169,7 +187,7 @@ def _pairs(pairs: dict[str, str]) -> list[str]:
     return [line for key, text in pairs.items() for line in _wrap(f"{key:<18} {text}", 2, 19)]
 
 
-def _end_lines(result: Result, outcome: str) -> list[str]:
+def _end_lines(result: Result, outcome: str, *, seen_off: bool) -> list[str]:
     pairs = {"outcome": outcome, "end reason": result.end_reason or "not written", "started": result.started}
     if result.continued_from:
         pairs["goes on from"] = result.continued_from
@@ -177,7 +195,7 @@ def _end_lines(result: Result, outcome: str) -> list[str]:
         pairs["ended"] = result.ended
     if result.duration_s is not None:
         pairs["lasted"] = f"{duration(result.duration_s)} (h:mm:ss)"
-    pairs["off"] = _off_words(result.off_confirmation, outcome)
+    pairs["off"] = "by its guard, see below" if seen_off else _off_words(result.off_confirmation, outcome)
     return _pairs(pairs)
 
 
@@ -253,21 +271,20 @@ def _reading(what: str, value: float, unit: str) -> str:
 
 
 def _event_lines(folder: RunFolder) -> list[str]:
-    told: dict[str, list[str]] = {}
+    """In the order in which they came; of one kind not more than anybody reads."""
+    lines: list[str] = []
+    count: Counter[str] = Counter()
     trouble: list[str] = []
     try:
         for event in events(folder):
             if (kind := str(event.get("kind"))) in _TOLD_KINDS:
-                told.setdefault(kind, []).append(_event_words(event))
+                count[kind] += 1
+                lines += _wrap(_event_words(event), 2, 4) if count[kind] <= MOST_EVENTS else []
     except UserError as error:
         trouble = _wrap(str(error), 2, 4)
-    lines = []
-    for kind in _TOLD_KINDS:
-        found = told.get(kind, [])
-        for words in found[:MOST_EVENTS]:
-            lines += _wrap(words, 2, 4)
-        if len(found) > MOST_EVENTS:
-            lines += _wrap(f"and {len(found) - MOST_EVENTS} more of kind {kind}, see events.jsonl", 2, 4)
+    for kind, number in count.items():
+        if number > MOST_EVENTS:
+            lines += _wrap(f"and {number - MOST_EVENTS} more of kind {kind}, see events.jsonl", 2, 4)
     return _section("Events", lines + trouble)
 
 

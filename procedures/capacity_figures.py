@@ -119,7 +119,7 @@ def _counted(run: Discharged) -> dict[str, Figure]:
     end = in_figure(named(run.end_lines(), "end voltage"), run.ah_per_end_v, "A.h")
     counted = [*before_end, *end] if run.ah_per_end_v else before_end
     rated = run.channels.site.pack.rated_ah
-    basis = f"integral of the load's current from switch-on to {run.fold.end_reason}"
+    basis = f"integral of the load's current from switch-on to its end ({run.fold.end_reason})"
     if rest.ah or during.ah:
         basis += f", plus {rest.ah + during.ah:.4f} Ah that the idle supply drained since the rest began"
     return {

@@ -271,6 +271,11 @@ def test_an_interrupted_run_without_a_result(folder: RunFolder) -> None:
     assert "did not end normally" in page
     assert "3 samples" in page
     assert run_line(folder) == "20250101T220000Z-capacity-cellar       interrupted SIMULATED"
+    assert runs_lines([folder])[2:] == [
+        "interrupted: it did not end normally. What happened, whether its bench is off,",
+        "and what may follow:",
+        f"  nightbench resume {folder.path}",
+    ]
 
 
 def test_a_torn_tail_is_told(folder: RunFolder) -> None:
