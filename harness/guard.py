@@ -32,7 +32,7 @@ from harness.guard_acting import Guard
 from harness.guard_lines import Line
 from harness.guard_outputs import Output
 from harness.guard_process import started
-from harness.guard_pulse import OFF_STATE, REST, SWITCHING, Broken, Pulse, sealed
+from harness.guard_pulse import OFF_STATE, PROVING, REST, SWITCHING, Broken, Pulse, sealed
 
 __all__ = ["OFF_STATE", "REST", "SWITCHING", "Broken", "Guard", "Pulse", "hear", "sealed", "serve", "started"]
 
@@ -52,7 +52,7 @@ def hear(orders: dict[str, Any], seal: str, now_s: float) -> Guard:
         off_most_s=orders["off_most_s"],
         oldest_s=orders["oldest_s"],
         ends_s=now_s + orders["longest_s"],
-        states=frozenset((*orders["order"], OFF_STATE, SWITCHING)),
+        states=frozenset((*orders["order"], OFF_STATE, SWITCHING, PROVING)),
         heard_s=now_s,
     )
     lines = {key: Line(way) for key, way in orders["lines"].items()}
