@@ -28,7 +28,12 @@ PARTS = (
         "interlocks",
         ("harness/interlock*.py", "harness/findings.py"),
         1.0,
-        ("harness/test_interlocks.py", "harness/test_interlocks_any.py", "test_tables_complete.py"),
+        (
+            "harness/test_interlocks.py",
+            "harness/test_interlocks_together.py",
+            "harness/test_interlocks_any.py",
+            "test_tables_complete.py",
+        ),
     ),
     Part(
         "limits",
@@ -36,7 +41,18 @@ PARTS = (
         1.0,
         ("harness/test_limits.py", "harness/test_limits_changed.py", "harness/test_limits_refuse.py"),
     ),
-    Part("safeoff", ("harness/safeoff*.py", "harness/off_*.py"), 1.0, ("safety/test_safeoff.py",), tables=True),
+    Part(
+        "safeoff",
+        ("harness/safeoff*.py", "harness/off_*.py"),
+        1.0,
+        (
+            "safety/test_safeoff.py",
+            "safety/test_off_ladder.py",
+            "safety/test_off_disturbed.py",
+            "safety/test_off_witness.py",
+        ),
+        tables=True,
+    ),
     Part("lifecycle", ("harness/lifecycle.py",), 1.0, ("harness/test_lifecycle.py",), tables=True),
     Part("signals", ("harness/signals.py",), 1.0, ("harness/test_signals.py",)),
     Part(
@@ -77,7 +93,7 @@ PARTS = (
             "harness/stopping.py",
         ),
         0.90,
-        ("safety/test_loop.py",),
+        ("safety/test_loop.py", "safety/test_loop_lines.py", "safety/test_loop_kept.py", "safety/test_off_witness.py"),
     ),
     Part("recorder", ("harness/recorder.py",), 0.90, ("harness/test_recorder.py",)),
 )
