@@ -9,7 +9,7 @@ from pathlib import Path
 
 from harness.clock import Clock
 from harness.preflight_check import Check, refuse_if_bad
-from harness.preflight_instruments import look_at_instruments
+from harness.preflight_instruments import look_at_instruments, on_meanwhile
 from harness.preflight_node import OPEN_V, contactor, dead_node, mean, rest_volts, settled_turns, voltmeters
 from harness.reading import Turn
 from harness.rig import Rig
@@ -26,11 +26,21 @@ def look(
 ) -> tuple[Check, ...]:
     """Every automatic check, in order; none is skipped because an earlier one failed, unless it cannot be made.
 
-    ``full``: the plan takes the pack as charged already.
+    ``full``: the plan takes the pack as charged already. Where something is refused, what has come on while it was
+    looked for stands first: an instrument that restarts may, and nobody else would tell.
     """
     checks = [*look_at_instruments(rig)]
+    if not any(check.word == "refused" for check in checks):
+        checks = _looked(checks, site, rig, clock, charging=charging, full=full, out=out)
     if any(check.word == "refused" for check in checks):
-        return tuple(checks)
+        checks = [*on_meanwhile(rig, checks), *checks]
+    return tuple(checks)
+
+
+def _looked(
+    checks: list[Check], site: Site, rig: Rig, clock: Clock, *, charging: bool, full: bool, out: Path | None
+) -> list[Check]:
+    """``checks`` with those that need everybody to answer."""
     turns = settled_turns(rig, clock)
     checks.extend(_readings(turns[-1]))
     checks.extend(_currents(site, turns))
@@ -39,7 +49,7 @@ def look(
         checks.extend(dead_node(rig, volts))
         if out is not None:
             checks.append(_disk(out))
-        return tuple(checks)
+        return checks
     checks.extend(contactor(site, rig))
     checks.extend(rest_volts(site, volts, full=full))
     if not volts <= -OPEN_V:  # reversed: a supply's own terminals then show anything
@@ -47,7 +57,7 @@ def look(
     checks.extend(_temperature(site, rig, turns, charging=charging))
     if out is not None:
         checks.append(_disk(out))
-    return tuple(checks)
+    return checks
 
 
 def _readings(turn: Turn) -> Iterator[Check]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from itertools import combinations
 
 from drivers.contact import Contact
@@ -41,9 +42,7 @@ def look_at_instruments(rig: Rig) -> Iterator[Check]:
             text = f"{words} does not understand the questions of a {entry.role} ({new[0]}); {_CHECK_ADDRESS}"
             yield Check(where, "refused", text)
         elif on:
-            todo = f"look at the bench, then `nightbench safe --bench {rig.bench_file.path}`"
-            text = f"is on already, not by this run; {todo}"
-            yield Check(where, "refused", text)
+            yield Check(where, "refused", f"{ON_ALREADY}; {_make_safe(rig)}")
         elif trip:
             yield Check(where, "refused", f"{trip}; find out why, clear it at the instrument, then start again")
         else:
@@ -56,6 +55,25 @@ def look_at_instruments(rig: Rig) -> Iterator[Check]:
     yield from _twice_the_same(rig)
 
 
+def on_meanwhile(rig: Rig, checks: Iterable[Check]) -> Iterator[Check]:
+    """Who is on by now and was not told so by ``checks``. Who does not answer has been refused for that."""
+    known = {check.what for check in checks if check.text.startswith(ON_ALREADY)}
+    for name, driver in rig.drivers.items():
+        entry = next(e for e in rig.bench_file.instruments if e.name == name)
+        where = f"{name} ({entry.address})"
+        with suppress(*READ_ERRORS):
+            if where not in known and _ask_on(driver):
+                yield Check(where, "refused", f"{ON_BY_NOW}; {_make_safe(rig)}")
+
+
+ON_ALREADY = "is on already, not by this run"
+ON_BY_NOW = "is on by now, not by this run: it came on while the bench was looked at"
+
+
+def _make_safe(rig: Rig) -> str:
+    return f"look at the bench, then `nightbench safe --bench {rig.bench_file.path}`"
+
+
 _CHECK_ADDRESS = "check address and dialect in the bench file"
 
 
@@ -63,19 +81,25 @@ def _ask_all(driver: Driver) -> tuple[bool, str | None]:
     """Put every question of its role once: (is it on, what has tripped)."""
     if isinstance(driver, Supply | Load):
         driver.state()
-        on = driver.output_is_on() if isinstance(driver, Supply) else driver.input_is_on()
-        return on, driver.tripped()
-    if isinstance(driver, PowerSwitch):
-        return driver.is_on(), None
+        return _ask_on(driver), driver.tripped()
     if isinstance(driver, Contact):
         driver.closed()
     elif isinstance(driver, Meter):
         driver.measure_volts()
     elif isinstance(driver, ShuntMeter):
         driver.measure_amps()
-    else:
+    elif not isinstance(driver, PowerSwitch):
         driver.measure_temp_c()
-    return False, None
+    return _ask_on(driver), None
+
+
+def _ask_on(driver: Driver) -> bool:
+    """Whether it has an output, and that is on."""
+    if isinstance(driver, Supply):
+        return driver.output_is_on()
+    if isinstance(driver, Load):
+        return driver.input_is_on()
+    return isinstance(driver, PowerSwitch) and driver.is_on()
 
 
 def _short(error: Exception) -> str:
