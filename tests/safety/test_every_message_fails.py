@@ -15,6 +15,8 @@ from campaign_faults import pairs, singles
 from campaign_units import NOTE, Unit, unsafe
 from night import FOR_EVER, KINDS, SHORT
 
+from harness.procedure import procedures
+
 DRAWN = 2
 """Messages drawn for each procedure and kind in the ordinary suite."""
 
@@ -46,6 +48,7 @@ def of(units: list[Unit], procedure: str, kind: str, count: int) -> list[Unit]:
 
 def test_no_message_is_left_out(single_units: list[Unit]) -> None:
     """Six thousand runs at least, and of each procedure every message in each way that makes a difference."""
+    assert set(SHORT) == set(procedures()), "a new procedure gets a short night in night.py"
     keys = {unit.key for unit in single_units}
     assert len(keys) == len(single_units) >= 6000
     for procedure in SHORT:
