@@ -8,6 +8,7 @@ from harness.barriers import MOST_IT, Facts
 from harness.config_instrument import InstrumentEntry
 from harness.procedure import Forecast
 from harness.site import Site
+from harness.watchdogs import usable
 
 
 def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) -> Facts:
@@ -25,8 +26,8 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
             load=load.name if load else "",
             supply=supply.name if supply else "",
             supply_stop=_supply_stop(supply),
-            supply_watchdog=_watchdog(supply),
-            load_watchdog=_watchdog(load),
+            supply_watchdog=_watchdog(site, supply),
+            load_watchdog=_watchdog(site, load),
             bms=False,
             fuse_amps=site.bench.fuse_amps,
             never=(site.envelope.attended_only,) if site.envelope.attended_only else (),
@@ -47,8 +48,8 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         supply=supply.name if supply else "",
         load_stop=_load_stop(load),
         supply_stop=_supply_stop(supply),
-        supply_watchdog=_watchdog(supply),
-        load_watchdog=_watchdog(load),
+        supply_watchdog=_watchdog(site, supply),
+        load_watchdog=_watchdog(site, load),
         supply_ceiling=_ceiling(site, supply),
         bms=pack.bms,
         bms_low=low is not None and low >= row.never_below,
@@ -110,9 +111,10 @@ def _supply_stop(entry: InstrumentEntry | None) -> str:
     return "settable" if isinstance(dialect, SupplyDialect) and dialect.over_volts is not None else "not settable"
 
 
-def _watchdog(entry: InstrumentEntry | None) -> bool:
+def _watchdog(site: Site, entry: InstrumentEntry | None) -> bool:
     dialect = None if entry is None else _dialect(entry)
-    return isinstance(dialect, SupplyDialect | LoadDialect) and dialect.watchdog is not None
+    dog = dialect.watchdog if isinstance(dialect, SupplyDialect | LoadDialect) else None
+    return dog is not None and usable(dog, period_s=site.bench.loop_period_s)
 
 
 def _dialect(entry: InstrumentEntry) -> object:

@@ -39,7 +39,7 @@ class Facts:
 
     ``load_stop`` and ``supply_stop``: "settable", "undeclared" or "not settable". ``bms_low`` and ``bms_high``: the BMS
     guards single cells inside the limits. ``supply_ceiling``: the supply cannot give more than the pack bears.
-    ``load_watchdog`` and ``supply_watchdog``: its dialect knows a watchdog of its line.
+    ``load_watchdog`` and ``supply_watchdog``: its dialect knows a watchdog of its line, which a run arms.
     """
 
     subject: str = "pack"

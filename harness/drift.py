@@ -59,6 +59,7 @@ class StateKeeper:
     expired: str | None = None
     _kept: list[_Kept] = field(default_factory=list)
     _next: int = 0
+    _switched: tuple[tuple[str, Supply | Load | PowerSwitch], ...] | None = None
     _openings: dict[str, int] = field(default_factory=dict)
     _silent: dict[str, int] = field(default_factory=dict)
 
@@ -127,10 +128,15 @@ class StateKeeper:
         """Read everything back once, for a verdict that rests on the settings."""
         return self.check(period_s=EVERY_S)
 
-    def _sources(self) -> Iterator[tuple[str, Supply | Load | PowerSwitch]]:
-        for name, driver in self.rig.drivers.items():
-            if isinstance(driver, Supply | Load) or (isinstance(driver, PowerSwitch) and self._in_use(driver)):
-                yield name, driver
+    def _sources(self) -> tuple[tuple[str, Supply | Load | PowerSwitch], ...]:
+        # Asked for several times in each turn; a bench does not change while it is used.
+        if self._switched is None:
+            self._switched = tuple(
+                (name, driver)
+                for name, driver in self.rig.drivers.items()
+                if isinstance(driver, Supply | Load) or (isinstance(driver, PowerSwitch) and self._in_use(driver))
+            )
+        return self._switched
 
     def _in_use(self, switch: PowerSwitch) -> bool:
         return self.rig.subject == "ups" or switch is self.rig.switch("contactor")
@@ -185,6 +191,8 @@ class StateKeeper:
     def _expired(self, name: str) -> str | None:
         """Words when its own watchdog is what changed it: nothing that was said had reached it for so long."""
         driver = self.rig.drivers[name]
+        if any(one.value is True for one in self._kept if (one.instrument, one.key) == (name, "watchdog_expired")):
+            return None  # it was when this run began: another one left it so
         with suppress(*READ_ERRORS):
             return driver.expired() if isinstance(driver, Supply | Load) else None
         return None

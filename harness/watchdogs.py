@@ -7,9 +7,11 @@ asks each supply and load. The guard says nothing while the run lives, or a dead
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from drivers.dialect import Watchdog
 from drivers.load import Load
 from drivers.supply import Supply
 from harness.clock import Clock
@@ -45,9 +47,12 @@ def seconds_for(driver: Supply | Load, *, clock: Clock, period_s: float) -> floa
     """What its watchdog is set to, s of bench time: twice the silence after which the guard acts, or what of its range
     comes nearest, at most 60 s. Raises ``OutOfRange`` where that is no longer than what the loop may leave it alone."""
     gap_s = longest_gap_s(clock, period_s=period_s)
-    speed = _speed(clock)
+    return fitting_s(*driver.watchdog_span_s, gap_s=gap_s, period_s=period_s, speed=_speed(clock))
+
+
+def fitting_s(least_s: float, most_s: float, *, gap_s: float, period_s: float, speed: float = 1.0) -> float:
+    """The same for a watchdog that can be set from ``least_s`` to ``most_s``, s."""
     guard_s = speed * min(SILENCE_MOST_S, max(SILENCE_LEAST_S, 3.0 * period_s / speed))
-    least_s, most_s = driver.watchdog_span_s
     wanted_s = min(MOST_S, max(GUARDS * guard_s, GUARDS * gap_s))
     seconds = min(max(wanted_s, least_s), most_s)
     if not seconds <= MOST_S:
@@ -55,6 +60,16 @@ def seconds_for(driver: Supply | Load, *, clock: Clock, period_s: float) -> floa
     if not seconds >= gap_s + SPARE_S:
         raise OutOfRange(f"its longest time is {most_s:g} s, the loop may leave it alone for {gap_s:g} s")
     return seconds
+
+
+def usable(dog: Watchdog, *, period_s: float) -> bool:
+    """Whether a run on real instruments arms it."""
+    most_s = math.inf if dog.seconds.most is None else dog.seconds.most
+    try:
+        fitting_s(dog.seconds.least or 0.0, most_s, gap_s=max(3.0 * period_s, GAP_S), period_s=period_s)
+    except OutOfRange:
+        return False
+    return True
 
 
 def _speed(clock: Clock) -> float:

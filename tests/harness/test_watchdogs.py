@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator
+from importlib import resources
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -16,9 +17,11 @@ from hypothesis import strategies as st
 from test_stops_tried import On
 
 import harness.connect
-import harness.unattended
+from harness import unattended
 from harness.clock import Clock
 from harness.errors import PreflightRefused, SelfTestFailed
+from harness.job import Job, prepare
+from harness.procedure import procedures
 from harness.watchdog_tried import try_load_watchdog, try_supply_watchdog
 from harness.watchdogs import OutOfRange, longest_gap_s, seconds_for
 from sims.bench import open_bench
@@ -72,6 +75,20 @@ def test_twice_the_guard_s_silence_within_its_range(
     with pytest.raises(OutOfRange) as refused:
         seconds(dog, period_s=period_s, speed=speed)
     assert str(refused.value) == set_to
+
+
+@pytest.mark.parametrize(
+    ("least_s", "most_s", "armed"), [(1.0, 3600.0, True), (61.0, 3600.0, False), (0.02, 3.9, False), (0.02, 4.0, True)]
+)
+def test_the_table_tells_of_one_that_is_armed(
+    files: Any, tmp_path: Path, least_s: float, most_s: float, armed: bool
+) -> None:
+    shipped = (resources.files("drivers") / "dialects" / "scpi-load-watchdog.toml").read_text("utf-8")
+    mine = tmp_path / "mine.toml"
+    mine.write_text(shipped.replace("least = 1\nmost = 3600", f"least = {least_s}\nmost = {most_s}"), "utf-8")
+    written = files().edited("bench", (r'dialect = "scpi-load"$', f'dialect = "{mine}"'))
+    job = Job(procedures()["capacity"], written.bench, written.pack, sets=("charge_first=false",))
+    assert unattended.facts(prepare(job)).load_watchdog is armed
 
 
 @given(
@@ -263,7 +280,7 @@ def test_before_a_run_that_is_left_alone(cli: Any, files: Any, tmp_path: Path, m
         return made[-1]
 
     monkeypatch.setattr(harness.connect, "open_simulated", opened)
-    monkeypatch.setattr(harness.unattended, "watched_before", lambda ready, identities=None: "")
+    monkeypatch.setattr(unattended, "watched_before", lambda ready, identities=None: "")
     words = ("run", "capacity", *written.words(), *DISCHARGE, "--out", out)
     told = cli(*words, "--unattended")
     assert told.exit_code == 0, told.err
