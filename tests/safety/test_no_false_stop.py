@@ -19,7 +19,7 @@ from night import SCENARIO, Short, quick, spend
 from harness.procedure import procedures
 from sims.scenario import load_scenario
 
-NIGHTS = 8
+NIGHTS = 5
 
 
 def test_there_are_nights_of_every_procedure() -> None:
