@@ -77,7 +77,7 @@ class Restless:
             self.late -= 1
             self.again = name if self.draw.random() < 0.5 else ""
             return "late"
-        if self.dips and message == b"MEAS:VOLT?" and self.draw.random() < SHARE:
+        if self.dips and message.startswith(b"MEAS:VOLT") and self.draw.random() < SHARE:
             self.dips -= 1
             return "lie"
         return None
