@@ -1,5 +1,6 @@
 """Values inside the interlocks, each counted by hand: what is left to a limit, windows and bins, and edges that stand
-exactly on a number. The rest of the edges stand in ``test_interlocks.py``, whose good samples and facts these are."""
+exactly on a number. The rest of the edges stand in ``test_interlocks.py``; good samples and facts are those of
+``interlock_samples.py``."""
 
 from __future__ import annotations
 
@@ -9,11 +10,11 @@ from typing import Any
 
 import pytest
 from interlock_edges import Samples, tail
-from test_interlocks import FACTS, GOOD, WATCHES, Case, facts, played
+from interlock_samples import FACTS, GOOD, WATCHES, Case, facts, played
 
 from harness.findings import Finding, Watch
 from harness.interlock import Filter, Lasting, middle
-from harness.interlocks import CLASSES
+from harness.interlocks import CLASSES, Interlocks
 
 ON_A_UPS = {
     "stand-in": replace(WATCHES["source"], phase="stand-in", procedure="voltage-floor"),
@@ -82,6 +83,18 @@ CASES = {
     "heat: exactly 3 K in a minute": Case("heating", "sink", step(178, 3.0, 60, amps=90.0), 0),
     "heat: a step of at most three labels": Case("heating", "sink", step(178, 2.9, 60, step_ohm=9.0), 0),
     "heat: a smaller step explains no less": Case("heating", "sink", step(178, 2.57, 60, step_ohm=0.001), 0),
+    "heat: a current in warms as well": Case("heating", "source", step(178, 2.57, 60, amps=-6.0), 0),
+    "heat: a label of 0 ohm is none": Case("heating", "sink", step(178, 2.57, 60), 0, facts={"pack_ohm": 0.0}),
+    # 3 A: 0.27 K by the label, three times that for a step of any size
+    "heat: three labels and no more": Case("heating", "sink", step(178, 2.29, 60, amps=3.0, step_ohm=9.0), 0),
+    "heat: more than three labels": Case("heating", "sink", step(178, 2.33, 9, amps=3.0, step_ohm=9.0), 181),
+    # readings 30 s apart: ten of them, and the middle ones of both ends are 150 s apart, in which it warms by 1.25 K
+    "heat: readings far apart": Case(
+        "heating", "rest", at([30.0 * n for n in range(40)], [22.0 + 0.25 * n for n in range(40)]), 0
+    ),
+    "room: the other one is the hotter": Case(
+        "rise-above-room", "rest", [{"pack_temp_c": 22.0, "other_temp_c": 32.1}] * 12, 11, says="on one pack"
+    ),
     # a current counts while its stretch of 5 s began no more than 300 s ago: 15 s + 300 s, gone at 316 s
     "heat: forgotten after 300 s": Case("heating", "rest", flowed([6.0] * 20, 250, 2.0, 400), 317),
     "heat: the most of each 5 s": Case("heating", "sink", flowed(HALF_SEEN * 40, 178, 2.0, 200), 0),
@@ -233,6 +246,23 @@ def test_a_watch_that_was_told_nothing_is_quiet(key: str) -> None:
     for number in range(120):
         assert lock.judge(replace(GOOD, elapsed_s=100.0 + number), watch) is None
     assert (watch.gap_s, watch.cv_s, watch.unwatched_s, watch.guard_silent_s, watch.record_age_s) == (0.0,) * 5
+
+
+def test_heat_goes_on_counting_when_a_phase_ends() -> None:
+    locks = Interlocks(FACTS, "capacity")
+    for number in range(178):
+        assert locks.judge(*played("sink", {}, number)) is None
+    said = [locks.judge(*played("rest", {"pack_temp_c": 24.0}, 178 + number)) for number in range(3)]
+    assert [one.words if one else "" for one in said] == ["", "", "heating"]
+
+
+def test_what_a_pack_began_at_is_known_in_the_next_phase() -> None:
+    locks = Interlocks(FACTS, "capacity")
+    locks.judge(*played("sink", {}, 0))
+    kept = {one for one in locks.made if one.goes_on}
+    locks.judge(*played("rest", {}, 1))
+    assert {one for one in locks.made if one.goes_on} == kept
+    assert {one.words for one in kept} == {"heating", "rise above the room"}
 
 
 def test_a_finding_is_certain_and_ends_by_interlock_unless_it_says_otherwise() -> None:

@@ -34,6 +34,24 @@ def test_high_level_is_that_of_lead_acid(bench: BenchFile, ups: UpsFile) -> None
     assert env.target_v < env.high_v < env.over_v < env.never_above_v
 
 
+def test_every_level_by_hand(bench: BenchFile, ups: UpsFile) -> None:
+    """Twelve cells: from 1 V a cell up where the plan says nothing; trips at nine tenths of that, and the steps below;
+    2.45 V a cell, and steps of 0.05 V above it. A charge ceiling is looked for up to just under the trip level."""
+    env = ups_envelope(ups=ups, bench=bench)
+    assert (env.cut_off_v, env.low_v, env.own_stop_v, env.never_below_v) == (12.0, 10.8, 9.6, 8.4)
+    assert (env.target_v, env.high_v, env.over_v, env.never_above_v) == (29.39, 29.4, 30.0, 30.6)
+    assert env.charge_volts_max == 29.39
+    assert (env.cells_in_series, env.nominal_v, env.full_rest_v) == (12, 24.0, 25.92)
+    assert (env.lithium, env.chemistry, env.rated_ah) == (False, "agm", 1.0)
+    bands = (env.charge_temp_min_c, env.charge_temp_max_c, env.discharge_temp_min_c, env.discharge_temp_max_c)
+    assert bands == (-15.0, 40.0, -20.0, 50.0)
+    assert (env.start_temp_min_c, env.start_temp_max_c, env.unattended_temp_max_c) == (5.0, 40.0, 50.0)
+    measured = ups_envelope(ups=ups, bench=bench, ceiling_v=30.0, lowest_v=20.0)
+    assert (measured.cut_off_v, measured.low_v, measured.own_stop_v, measured.never_below_v) == (20.0, 18.0, 16.0, 14.0)
+    assert (measured.target_v, measured.high_v, measured.over_v) == (29.39, 30.6, 31.2)
+    assert measured.never_above_v == 31.8
+
+
 @pytest.mark.parametrize(("ceiling", "high"), [(28.0, 29.4), (29.0, 29.58), (30.0, 30.6)])
 def test_a_charger_measured_higher_raises_it(bench: BenchFile, ups: UpsFile, ceiling: float, high: float) -> None:
     assert ups_envelope(ups=ups, bench=bench, ceiling_v=ceiling).high_v == pytest.approx(high)
