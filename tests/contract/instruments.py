@@ -93,9 +93,14 @@ class Place:
         return self.name
 
 
-def of(dialect: str, instrument: str, shape: str = "", channel: int | None = None) -> Place:
+EVERY_LINE = (MemoryBackend, TcpBackend, PtyBackend, HislipBackend, ReplayBackend)
+
+
+def of(
+    dialect: str, instrument: str, shape: str = "", channel: int | None = None, lines: tuple[Any, ...] = EVERY_LINE
+) -> Place:
     """A shipped dialect with the simulated instrument of its shape."""
-    return Place(dialect, lambda: load(dialect), lambda: Simulated(instrument, shape), channel)
+    return Place(dialect, lambda: load(dialect), lambda: Simulated(instrument, shape), channel, lines)
 
 
 TERSE_LINES = (MemoryBackend, CrTcpBackend)
@@ -107,7 +112,7 @@ PLACES: dict[str, list[Place]] = {
         of("scpi-supply-select", "supply", "select", 2),
         of("scpi-supply-suffix", "supply", "suffix", 2),
         of("scpi-supply-list", "supply", "list", 2),
-        of("scpi-supply-watchdog", "supply", "watchdog"),
+        of("scpi-supply-watchdog", "supply", "watchdog", lines=(MemoryBackend,)),
         Place("terse supply", lambda: parse(SUPPLY, where="t.toml"), lambda: Terse(TerseSupply), lines=TERSE_LINES),
         Place(
             "talkative supply",
@@ -119,7 +124,7 @@ PLACES: dict[str, list[Place]] = {
     "load": [
         of("scpi-load", "load"),
         of("scpi-load-mode", "load", "mode"),
-        of("scpi-load-watchdog", "load", "watchdog"),
+        of("scpi-load-watchdog", "load", "watchdog", lines=(MemoryBackend,)),
         Place("terse load", lambda: parse(LOAD, where="t.toml"), lambda: Terse(TerseLoad), lines=TERSE_LINES),
         Place(
             "talkative load",

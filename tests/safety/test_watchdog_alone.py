@@ -65,11 +65,12 @@ def goes_off(wires: Wires, gone_s: float, at: int) -> None:
     world = wires.bench.world
     last = {name: max(t for t, who, _ in wires.heard[:at] if who == name) for name in left(wires)}
     amps, before_c = abs(world.supply_amps) + abs(world.load_amps), passed(world)
-    for name in sorted(last, key=last.__getitem__):
-        world.advance_to(max(world.t, last[name] + SECONDS - 0.1))
-        assert name in left(wires), f"{name} before its time"
-        world.advance_to(max(world.t, last[name] + SECONDS + 0.01))
-        assert name not in left(wires), f"{name} is still on"
+    for spoken_s in sorted(set(last.values())):
+        names = {name for name, at_s in last.items() if at_s == spoken_s}
+        world.advance_to(max(world.t, spoken_s + SECONDS - 0.1))
+        assert names <= set(left(wires)), f"{names} before their time"
+        world.advance_to(max(world.t, spoken_s + SECONDS + 0.01))
+        assert not names & set(left(wires)), f"{names} are still on"
     assert left(wires) == []
     assert abs(world.supply_amps) + abs(world.load_amps) <= 0.03
     assert passed(world) - before_c <= 1.02 * amps * SECONDS + 0.5
