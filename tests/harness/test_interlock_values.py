@@ -60,6 +60,7 @@ HALF_SEEN = [0.0, 6.0, 6.0, 6.0, 6.0]
 LOW_AT_13 = [1.15] * 9 + [1.0, 1.15] * 2 + [1.0]
 """At constant volts: of five readings the middle one is low at the 14th sample only (counted from 0: 13)."""
 LOW_AT_14 = [1.15, *LOW_AT_13]
+LOW_AT_23 = [1.15] * 10 + LOW_AT_13
 
 
 def risen(low: list[float], jump_at: int) -> Samples:
@@ -119,6 +120,8 @@ CASES = {
     "tail: and no longer": Case("tail", "source", risen(LOW_AT_13, 596), 0),
     "tail: the next stretch": Case("tail", "source", risen(LOW_AT_14, 605), 616),
     "tail: the next stretch, and no longer": Case("tail", "source", risen(LOW_AT_14, 606), 0),
+    "tail: the end of the next stretch": Case("tail", "source", risen(LOW_AT_23, 605), 616),
+    "tail: the end of the next stretch, and no longer": Case("tail", "source", risen(LOW_AT_23, 606), 0),
     "tail: next to nothing is an opened pack": Case("tail", "source", tail(*[0.5] * 30, *[0.02] * 5, *[2.0] * 60), 0),
     "tail: little is none": Case("tail", "source", tail(*[0.2] * 30, *[0.5] * 30), 43),
     "tail: 1 % of the set current is none": Case("tail", "source", tail(*[1.0] * 30, *[2.0] * 30, set_amps=100.0), 43),

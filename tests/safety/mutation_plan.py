@@ -11,7 +11,7 @@ from mutants import Mutant
 from mutation_list import GUARD_TESTS, Part, files_of
 from mutation_map import Map
 
-MOST_S = 5.0
+MOST_S = 3.0
 """Tests of one mutant, s, by what they took when they were measured; what goes beyond is asked in a deep run only."""
 
 PATIENCE_S = 12.0
