@@ -63,8 +63,8 @@ class Control:
 
 
 @contextmanager
-def served(*, stepped: bool = False, wire: str = "tcp") -> Iterator[tuple[ServedBench, Control]]:
-    bench = serve("porch", wire=wire, stepped=True) if stepped else serve("porch", wire=wire, speed=SPEED)
+def served(*, stepped: bool = False, wire: str = "tcp", speed: float = SPEED) -> Iterator[tuple[ServedBench, Control]]:
+    bench = serve("porch", wire=wire, stepped=True) if stepped else serve("porch", wire=wire, speed=speed)
     stop = threading.Event()
     thread = threading.Thread(target=bench.run_forever, args=(stop.is_set,), daemon=True)
     thread.start()
@@ -135,12 +135,13 @@ def run(
     *,
     stepped: bool = False,
     wire: str = "tcp",
+    speed: float = SPEED,
     program: tuple[str, ...] = ("-m", "harness.cli"),
 ) -> Iterator[Run]:
     """A run that carries current. ``program`` may stand in the place of the command line."""
     output, sets = RUNS[procedure]
     place.mkdir(parents=True)
-    with served(stepped=stepped, wire=wire) as (bench, control):
+    with served(stepped=stepped, wire=wire, speed=speed) as (bench, control):
         (place / "bench.toml").write_text(bench.bench_toml(), encoding="utf-8")
         (place / "pack.toml").write_text(bench.bench.pack_toml(), encoding="utf-8")
         files = ("--bench", str(place / "bench.toml"), "--pack", str(place / "pack.toml"))
