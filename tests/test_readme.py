@@ -243,6 +243,9 @@ def test_every_option_named_is_there(page: str) -> None:
     for command in main.commands.values():
         known |= {text for parameter in command.params for text in parameter.opts if text.startswith("-")}
     elsewhere = {"--hypothesis-profile", "--strict"}
+    for program in ("campaign", "mutation"):
+        source = (ROOT / f"tests/safety/{program}.py").read_text(encoding="utf-8")
+        elsewhere |= set(re.findall(r'add_argument\(\s*"(--[a-z-]+)"', source))
     named = {found for tick in ticked(PAGES[page]) for found in re.findall(r"(?<![\w-])--[a-z-]+", tick)}
     assert named - known - elsewhere == set()
 

@@ -44,6 +44,12 @@ CASES = {
     "leads: exactly 2 W": Case("lead-resistance", "sink", ohms(1.1875, 4.0, joint_before_ohm=1.0), 0),
     "leads: 2 W passed": Case("lead-resistance", "sink", ohms(1.1876, 4.0, joint_before_ohm=1.0), 15, says="W more"),
     "leads: 2 W the other way": Case("lead-resistance", "sink", ohms(1.1876, -4.0, joint_before_ohm=1.0), 15),
+    "leads: nobody knows how far off": Case(
+        "lead-resistance", "sink", joints(*[16.0] * 20, joint_before_ohm=0.016, joint_doubt_ohm=nan), 15
+    ),
+    "declared: nobody knows how far off": Case(
+        "lead-resistance", "sink", joints(*[16.0] * 20, joint_declared_ohm=0.016, joint_doubt_ohm=nan), 15
+    ),
     # declared: twice, 10 mohm of clamps and a fuse, the noise; 0.3 times less 5 mohm and the noise
     "declared: exactly twice": Case(
         "lead-resistance", "sink", ohms(2.0 * 0.5 + 0.010 + 0.0625, joint_declared_ohm=0.5), 0
@@ -77,6 +83,9 @@ CASES = {
     "stands: ten turns": Case("frozen", "sink", reading(dips(5, ends_lower=False)), 117, again=True, exit_code=23),
     "stands: nine turns": Case("frozen", "sink", reading(dips(4, ends_lower=True)), 0),
     "stands: one reading too few": Case("frozen", "sink", reading(zigzag((0, 2, 1, 3), 55) + [13.0] * 80), 0),
+    "stands: each value twice": Case(
+        "frozen", "sink", reading(zigzag((0, 0, 2, 2, 1, 1, 3, 3), 56) + [13.0] * 80), 117, again=True, exit_code=23
+    ),
     # up to three of its own steps a reading is nothing, and may stand
     "stands: at three steps": Case(
         "frozen", "source", reading(lively(70, at=3.0, step=1.0) + [3.0] * 80, column="supply_amps"), 0
@@ -85,6 +94,14 @@ CASES = {
         "frozen",
         "source",
         reading(lively(70, at=4.0, step=1.0) + [4.0] * 80, column="supply_amps"),
+        131,
+        again=True,
+        exit_code=23,
+    ),
+    "stands: at four steps below 0": Case(
+        "frozen",
+        "source",
+        reading(lively(70, at=-4.0, step=1.0) + [-4.0] * 80, column="supply_amps"),
         131,
         again=True,
         exit_code=23,
@@ -99,6 +116,9 @@ CASES = {
         again=True,
         exit_code=23,
         says="load went",
+    ),
+    "stands: the other missing in between": Case(
+        "frozen", "sink", both([13.0] * 100, [12.90] * 10 + [12.88, nan] * 45), 61, again=True, exit_code=23
     ),
     "stands: at constant volts from the beginning": Case(
         "frozen", "source", both([13.0] * 200, [12.90] * 10 + [12.80] * 190, cv_s=0.5), 0
@@ -156,6 +176,17 @@ def test_only_where_a_voltmeter_is_doubted_it_may_not_contradict(case: Case, dou
     _, finding = spoken(case)
     assert finding is not None
     assert finding.doubts_volts is doubts
+
+
+def test_a_reading_that_stands_is_asked_for_once_more_and_then_a_fault() -> None:
+    lock = CLASSES["frozen"](FACTS)
+    samples = [*reading(lively(70) + [13.0] * 64), *reading(lively(70) + [13.0] * 64)]
+    found = [lock.judge(*played("sink", changes, number)) for number, changes in enumerate(samples)]
+    said = [(number, one.again) for number, one in enumerate(found, start=1) if one is not None]
+    assert said[:3] == [(131, True), (132, False), (133, False)]
+    # it moved, and stands again: asked once more first
+    assert (265, True) in said
+    assert (266, False) in said
 
 
 # -- words before it is a fault ----------------------------------------------------------------------------------------
