@@ -87,7 +87,16 @@ def shipped() -> tuple[str, ...]:
 
 def load(name_or_path: str | Path) -> Dialect:
     """A shipped dialect by name, or one from a ``.toml`` file. Raises ``DialectRefused``."""
-    where, text = _text(name_or_path)
+    name = str(name_or_path)
+    if name in shipped():
+        return _shipped(name)
+    where, text = _text(name)
+    return parse(text, where=where)
+
+
+@cache
+def _shipped(name: str) -> Dialect:
+    where, text = _text(name)
     return parse(text, where=where)
 
 
@@ -113,8 +122,7 @@ def parse(text: str, *, where: str) -> Dialect:
     return msgspec.structs.replace(dialect, name=Path(where).name.removesuffix(".toml"))
 
 
-def _text(name_or_path: str | Path) -> tuple[str, str]:
-    name = str(name_or_path)
+def _text(name: str) -> tuple[str, str]:
     if not name.endswith(".toml"):
         if name not in shipped():
             raise DialectRefused(name, of_name(shipped(), name))

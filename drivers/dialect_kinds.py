@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 
 import msgspec
 
@@ -143,6 +144,7 @@ def table_of(key: str) -> str:
     return key.partition("[")[0].partition(".")[0]
 
 
+@cache
 def optional(kind: type[AnyDialect]) -> tuple[str, ...]:
     """Names of the tables a dialect of this kind may lack."""
     common = {field.name for field in msgspec.structs.fields(AnyDialect)} - {"remote"}

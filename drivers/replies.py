@@ -34,7 +34,8 @@ class Replies:
         line = self._line()
         if line == message:
             raise ConnectionError("the instrument echoes what it is sent; set echo = true in its dialect")
-        self.refuse_rest(f"came after {line!r}: one question, more than one reply")
+        if self.buffer:
+            self.refuse_rest(f"came after {line!r}: one question, more than one reply")
         return line
 
     def only(self) -> bytes | None:
@@ -91,6 +92,7 @@ class Replies:
         return self._take(at, at + len(self._terminator))
 
     def _take(self, end: int, rest: int) -> bytes:
-        line = bytes(self.buffer[:end])
-        del self.buffer[:rest]
+        buffer = self.buffer
+        line = bytes(buffer[:end])
+        del buffer[:rest]
         return line.replace(b"\0", b"").strip(b"\r\n")

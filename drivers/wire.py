@@ -237,14 +237,17 @@ class Wire(Hooks):
 
     def _refuse_unasked(self, *, drop: bool) -> None:
         try:
-            self._replies.buffer += self._waiting()
+            came = self._waiting()
         except Exception as error:
             # Found closed is worth another line at once; found silent is not.
             self._unsent = not self._timed_out(error)
             raise
+        replies = self._replies
+        replies.buffer += came
         if drop:
-            self._replies.clear()
-        self._replies.refuse_rest("stands on the line unasked: an earlier reply came late, or somebody else talks here")
+            replies.clear()
+        if replies.buffer:
+            replies.refuse_rest("stands on the line unasked: an earlier reply came late, or somebody else talks here")
 
     def _drop(self) -> None:
         self.is_open = False

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
+from typing import Any
 
 from harness.block import ACTIVE, STATE_WORDS, Block
 from harness.clock import Clock
@@ -60,6 +60,8 @@ class Loop:
         self._looked_wall_s = clock.wall()
         self.guard_silent_s: Callable[[], float] = lambda: 0.0
         """How long the guard has owed an answer, s of machine time."""
+        self.guard_astray: Callable[[], str] = lambda: ""
+        """Words for an instrument that is not any more where the guard would switch it off."""
         self.nobody_s: Callable[[], float] = lambda: 0.0
         """How long nobody has shown that they are there, s of bench time; always 0 where nobody need be."""
         self.watched_for = ""
@@ -103,12 +105,12 @@ class Loop:
         now_wrong = (*turn.errors, *self.states.errors)
         self.errors += now_wrong
         self.states.errors = []
-        sample = self._count(self._sample(turn, block, stamp), block)
+        sample = self._sample(turn, block, stamp)
         # Switching off and proving it may take longer than a gap may last; nothing is energised meanwhile.
         gap_s = 0.0 if self.last is None else sample.elapsed_s - max(self.last.elapsed_s, block.began_s)
         record_age_s, disk_free_bytes = self.record_state()
-        watch = replace(
-            self.watch(block),
+        watch = self.watch(
+            block,
             gap_s=gap_s,
             turn_wall_s=turn_wall_s,
             call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
@@ -118,6 +120,7 @@ class Loop:
             unread=self.states.unread,
             lost="; ".join(now_wrong) or None,
             guard_silent_s=self.guard_silent_s(),
+            guard_astray=self.guard_astray(),
             record_age_s=record_age_s,
             disk_free_bytes=disk_free_bytes,
             unwatched_s=self.nobody_s(),
@@ -186,10 +189,10 @@ class Loop:
         # What an instrument reads that is off is its offset, and no current.
         amps = by_phase.get(block.phase, turn.pack_amps) if turn.shunt_amps is None else turn.shunt_amps
         self._step(block, amps, turn.pack_volts, elapsed_s)
-        now = self.clock.utc()
+        self._count(block, amps, turn.pack_volts, elapsed_s)
         return Sample(
             elapsed_s=elapsed_s,
-            utc=f"{now:%Y-%m-%dT%H:%M:%S}.{now.microsecond // 1000:03d}Z",
+            utc=f"{self.clock.utc().replace(tzinfo=None).isoformat(timespec='milliseconds')}Z",
             state=STATE_WORDS[block.phase],
             pack_volts=turn.pack_volts,
             pack_amps=amps,
@@ -219,7 +222,7 @@ class Loop:
         least = min if phase == "sink" else max
         return least(known) if len(known) > 1 else math.nan
 
-    def _count(self, sample: Sample, block: Block) -> Sample:
+    def _count(self, block: Block, amps: float, volts: float, elapsed_s: float) -> None:
         """Net charge and energy of the run by the trapezoid; with everything off a meter's offset is not charge.
 
         A missing current is bridged with its neighbour's: these are running figures for screen and interlocks, the
@@ -227,20 +230,18 @@ class Loop:
         """
         last = self.last
         if last is None or block.phase == "rest":
-            return sample
+            return
         began = max(last.elapsed_s, block.began_s)
-        amps = sample.pack_amps
-        before = last.pack_amps if last.state == sample.state else amps
+        before = last.pack_amps if last.state == STATE_WORDS[block.phase] else amps
         known = [value for value in (amps, before) if not math.isnan(value)]
         if known:
-            charge_ah = sum(known) / len(known) * max(0.0, sample.elapsed_s - began) / 3600.0
+            charge_ah = sum(known) / len(known) * max(0.0, elapsed_s - began) / 3600.0
             self.charge_ah += charge_ah
-            self.energy_wh += charge_ah * (0.0 if math.isnan(sample.pack_volts) else sample.pack_volts)
+            self.energy_wh += charge_ah * (0.0 if math.isnan(volts) else volts)
             block.charge_ah += abs(charge_ah)
-        return replace(sample, charge_ah=self.charge_ah, energy_wh=self.energy_wh)
 
-    def watch(self, block: Block) -> Watch:
-        """What the bench is doing, as interlocks and the screen see it."""
+    def watch(self, block: Block, **more: Any) -> Watch:
+        """What the bench is doing, as interlocks and the screen see it; ``more`` are further fields."""
         turn = self._turn
         assert turn is not None
         source = ACTIVE.get(block.phase) == "supply"
@@ -268,6 +269,7 @@ class Loop:
             joint_declared_ohm=self._seen.joint_declared_ohm,
             step_ohm=block.step_ohm,
             cv_s=block.cv_s,
+            **more,
         )
 
     @staticmethod

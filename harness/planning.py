@@ -7,6 +7,7 @@ import types
 import typing
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import msgspec
@@ -33,7 +34,13 @@ class PlanKey:
 
 def plan_keys(procedure: Procedure) -> tuple[PlanKey, ...]:
     """Every key of the procedure's plan, in order."""
-    hints = typing.get_type_hints(procedure.plan_type, include_extras=True)
+    plan_type: Any = procedure.plan_type
+    return _keys_of(plan_type)
+
+
+@cache
+def _keys_of(plan_type: Any) -> tuple[PlanKey, ...]:
+    hints = typing.get_type_hints(plan_type, include_extras=True)
     return tuple(
         PlanKey(
             name=field.name,
@@ -42,7 +49,7 @@ def plan_keys(procedure: Procedure) -> tuple[PlanKey, ...]:
             default=_default(field.default),
             description=_description(hints[field.name]),
         )
-        for field in msgspec.structs.fields(procedure.plan_type)
+        for field in msgspec.structs.fields(plan_type)
     )
 
 

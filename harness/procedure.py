@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.metadata import entry_points
 from typing import Any
 
@@ -108,4 +109,9 @@ def procedure_names() -> tuple[str, ...]:
 
 def procedures() -> dict[str, Procedure]:
     """Every installed procedure by name."""
+    return dict(_installed())
+
+
+@cache
+def _installed() -> dict[str, Procedure]:
     return {entry.name: entry.load() for entry in sorted(entry_points(group="nightbench.procedures"))}

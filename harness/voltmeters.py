@@ -53,6 +53,7 @@ class Voltmeters:
     def __init__(self, rig: Rig) -> None:
         self._rig, self._place = rig, rig.place
         self._entries = {e.name: e for e in rig.bench_file.instruments if e.is_voltmeter}
+        self._accuracy = {name: entry.volts_accuracy for name, entry in self._entries.items()}
         self._rest: dict[str, deque[float]] = {name: deque(maxlen=BASE_OF) for name in self._entries}
         self._rest_v = math.nan
         """Pack volts with nothing on, V."""
@@ -64,7 +65,7 @@ class Voltmeters:
         place, volts = self._place, turn.pack_volts
         if place is None or not place.drop_known or math.isnan(volts):
             return Seen()
-        doubt = {name: self._doubt(entry, turn) for name, entry in self._entries.items() if name != place.name}
+        doubt = {name: self._doubt(name, turn) for name in self._entries if name != place.name}
         if block.phase == "rest":
             self._at_rest(turn, doubt)
         energised = self._energised(block)
@@ -86,14 +87,14 @@ class Voltmeters:
         here = self._place.name if self._place is not None else ""
         return {name: turn.readings[f"{name}_volts"] for name in self._entries if name != here}
 
-    def _doubt(self, entry: InstrumentEntry, turn: Turn) -> float:
+    def _doubt(self, name: str, turn: Turn) -> float:
         assert self._place is not None
-        mine = self._entries[self._place.name].volts_accuracy.standard_uncertainty(turn.pack_volts)
+        mine = self._accuracy[self._place.name].standard_uncertainty(turn.pack_volts)
         drop = 0.0
         if self._place.ohm:
             amps = turn.load_amps if self._place.kind == "load" else turn.supply_amps
             drop = LEAD_SHARE * abs(amps) * self._place.ohm if amps == amps else 0.0
-        return DOUBTS * math.hypot(mine, entry.volts_accuracy.standard_uncertainty(turn.pack_volts), drop)
+        return DOUBTS * math.hypot(mine, self._accuracy[name].standard_uncertainty(turn.pack_volts), drop)
 
     def _at_rest(self, turn: Turn, doubt: dict[str, float]) -> None:
         self._rest_v = turn.pack_volts

@@ -136,7 +136,8 @@ class SimBench:
         while self._agenda.due_s <= t_s:
             self._go(self._agenda.due_s)
             self._agenda.do_next()
-        self._go(t_s)
+        if t_s > self.world.t:
+            self._go(t_s)
 
     def _go(self, t_s: float) -> None:
         if t_s > self.world.t:

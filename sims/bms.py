@@ -39,6 +39,9 @@ class Rule:
     release_without_load: bool = False
     sleeps: bool = False
 
+    def __deepcopy__(self, memo: object) -> Rule:
+        return self
+
 
 @dataclass(frozen=True, slots=True)
 class BmsSpec:

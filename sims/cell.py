@@ -123,6 +123,8 @@ class CellModel:
         self.arrhenius_k = spec.ea_j_mol / GAS_CONSTANT
         self.surface = spec.surface_tau_s > 0.0
         self.surface_volts = spec.ocv.value(SURFACE_FROM)
+        # A table that only rises has no excess below.
+        self._no_excess_to = SURFACE_FROM if min(spec.ocv.slopes) >= 0.0 else -math.inf
         self.surface_most = spec.ocv.value(1.0) - self.surface_volts
         for table in (spec.ocv, spec.r0_scale):
             if table is not None and not (table.at[0] <= 0.0 and table.at[-1] >= 1.0):
@@ -147,7 +149,7 @@ class CellModel:
 
     def excess(self, z: float) -> float:
         """Volts of the table above its value at 98 %, never negative."""
-        return max(self.spec.ocv.value(z) - self.surface_volts, 0.0)
+        return 0.0 if z <= self._no_excess_to else max(self.spec.ocv.value(z) - self.surface_volts, 0.0)
 
     def f(self, kelvin: float) -> float:
         """Arrhenius factor of the resistances, 1 at 25 degC."""

@@ -79,7 +79,10 @@ class Limits:
 
     def left(self, figures: Sequence[float]) -> bool:
         """Is one of them outside?"""
-        return any(value < low or value > high for value, low, high in zip(figures, self.low, self.high, strict=True))
+        for value, low, high in zip(figures, self.low, self.high, strict=True):  # noqa: SIM110 - twice as fast
+            if value < low or value > high:
+                return True
+        return False
 
     def excess(self, figures: Sequence[float]) -> float:
         """How far the worst of them is outside; negative inside. Units are mixed: only the sign has a meaning."""

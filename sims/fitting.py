@@ -141,7 +141,7 @@ class Fitting:
             shape=shape,
             wired=outputs[wired - 1],
             identity=self.identity("supply"),
-            before=lambda: self._bring_along(aside),
+            before=(lambda: self._bring_along(aside)) if aside else self._advance,
             remote_needed=manners.remote_needed,
             watchdog=manners.watchdog,
         )

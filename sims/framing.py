@@ -9,7 +9,7 @@ Not modelled: line feeds inside strings; the indefinite block's rule that only E
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from sims.blocks import POINT, block_end
 
@@ -28,7 +28,7 @@ class Framer:
         self._held = b""
         self._skipping = False
 
-    def feed(self, data: bytes, *, end: bool = False) -> Iterator[bytes | Overrun]:
+    def feed(self, data: bytes, *, end: bool = False) -> Iterable[bytes | Overrun]:
         """The messages completed by these bytes, without terminators, in order; Overrun in the place of one lost.
 
         ``end``: END came with the last byte, so that what is left is a message as it stands.
@@ -36,9 +36,10 @@ class Framer:
         whole = data.find(b"\n") == len(data) - 1 < BUFFER_BYTES and b"#" not in data
         if whole and not self._held and not self._skipping:
             # One whole message: by far the most there is.
-            if data:
-                yield data[:-1]
-            return
+            return (data[:-1],) if data else ()
+        return self._cut(data, end=end)
+
+    def _cut(self, data: bytes, *, end: bool) -> Iterator[bytes | Overrun]:
         held, self._held = self._held + data, b""
         while held:
             if self._skipping:

@@ -68,29 +68,31 @@ def constant_step(m: CellModel, c: Cells, *, amps: float, h_s: float, room_k: fl
     kept1, kept2 = math.exp(-h_s / tau1_s), math.exp(-h_s / tau2_s)
     cooled, warming = m.cooling(h_s)
     rows, pushed, volt_s, heat_j, warmed_k = [], False, 0.0, 0.0, 0.0
+    coulombic, leaking, gamma, passage = spec.coulombic, spec.self_discharge_per_s, spec.hyst_gamma, spec.ocv.passage
+    warms, surface, factor = m.warms, m.surface, m.f
     for z, v1, v2, v3, hyst, t, ocv, watts, f, bled, (coulombs, r0, r1, r2) in zip(
         c.z, c.v1, c.v2, c.v3, c.hyst, c.kelvin, c.ocv, c.watts, c.factor, c.bled, m.each, strict=True
     ):
         i = amps + bled
-        stored = i * spec.coulombic if i < 0.0 else i
-        z_end = z - (stored / coulombs + spec.self_discharge_per_s) * h_s
+        stored = i * coulombic if i < 0.0 else i
+        z_end = z - (stored / coulombs + leaking) * h_s
         if not 0.0 <= z_end <= 1.0:
             z_end, pushed = min(max(z_end, 0.0), 1.0), True
-        if m.warms:
-            f = m.f(t + 0.5 * (warming * watts + cooled * (room_k - t)))
+        if warms:
+            f = factor(t + 0.5 * (warming * watts + cooled * (room_k - t)))
         v1, v1_s, heat1 = _branch(v1, i, r1 * f, tau1_s, kept1, h_s)
         v2, v2_s, heat2 = _branch(v2, i, r2 * f, tau2_s, kept2, h_s)
-        hyst, hyst_s = _hysteresis(hyst, i, spec.hyst_gamma * abs(stored) / coulombs, h_s)
-        ocv, ocv_mean = spec.ocv.passage(z, ocv, z_end)
+        hyst, hyst_s = _hysteresis(hyst, i, gamma * abs(stored) / coulombs, h_s)
+        ocv, ocv_mean = passage(z, ocv, z_end)
         scaled, scaled_mean = (1.0, 1.0) if scale is None else scale.passage(z, scale.value(z), z_end)
         ohm_s = r0 * f * scaled_mean * h_s
         heat = i * i * ohm_s + heat1 + heat2
         kelvin = t + warming * heat / h_s + cooled * (room_k - t)
-        sunk = _surface(m, z_end, v3, i, coulombs, h_s) if m.surface else 0.0
+        sunk = _surface(m, z_end, v3, i, coulombs, h_s) if surface else 0.0
         volt_s += (ocv_mean - 0.5 * (v3 + sunk)) * h_s + m_volts * hyst_s - v1_s - v2_s - i * ohm_s
         heat_j, warmed_k = heat_j + heat, warmed_k + kelvin - t
-        if m.warms:
-            f = m.f(kelvin)
+        if warms:
+            f = factor(kelvin)
         ohms = r0 * f * scaled
         emf = ocv + m_volts * hyst - v1 - v2 - sunk - bled * ohms
         rows.append((z_end, v1, v2, sunk, hyst, kelvin, ocv, emf, ohms, f, heat / h_s, bled))

@@ -29,6 +29,9 @@ class Leads:
     r_load: float = 0.02
     r_pack: float = 0.0
 
+    def __deepcopy__(self, memo: object) -> Leads:
+        return self
+
 
 @dataclass(frozen=True, slots=True)
 class Solved:
@@ -39,6 +42,9 @@ class Solved:
     pieces: dict[str, Piece]
     law: Law
     watches: tuple[Watch, ...]
+
+    def __deepcopy__(self, memo: object) -> Solved:
+        return self
 
 
 def elements_of(

@@ -124,7 +124,8 @@ class Readings:
         Raises ValueError for another place.
         """
         if place == "pack":
-            return math.fsum(self.pack.temp_c_each) / len(self.pack.z)
+            each = self.pack.temp_c_each
+            return math.fsum(each) / len(each)
         if place == "load":
             return self.ambient_c if self.load is None else self.load.sink_temp_c
         if place == "ambient":

@@ -141,6 +141,8 @@ class Engine:
                 if answer is not None and command is not None:
                     answers.append(dress(answer, command))
         self._follow()
+        if len(answers) == 1:
+            return (answers[0] + "\n").encode("latin-1")
         return self.joined(answers) if answers else b""
 
     def joined(self, answers: Sequence[str]) -> bytes:
