@@ -390,4 +390,4 @@ EDGES: dict[str, dict[str, Any]] = {
         key="record-behind", phase="rest", samples=[{"disk_free_bytes": nan}], speaks=1, exit_code=25
     ),
 }
-"""Name -> what ``test_interlocks.Case`` is made of."""
+"""Name -> what ``interlock_samples.Case`` is made of."""
