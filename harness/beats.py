@@ -25,7 +25,11 @@ class Beats:
         """From now on ``link`` hears of it, and its silence ends the run."""
         self.guard = link
         if link is not None:
+            drivers = self._bench.rig.drivers
             self._bench.loop.guard_silent_s = link.silent_s
+            self._bench.loop.guard_astray = lambda: link.astray(
+                {name: driver.session.wire.address for name, driver in drivers.items()}
+            )
 
     def loop_goes_on(self) -> None:
         """The loop decides on fresh readings, so many s of machine time old."""

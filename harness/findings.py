@@ -28,9 +28,10 @@ class Watch:
     pack's voltmeter and the terminals of the energised instrument, nan while that cannot be told; ``joint_doubt_ohm``:
     how far that may be off; ``joint_before_ohm``: the same at the beginning of the block; ``joint_declared_ohm``: by
     the bench file; ohm. ``step_ohm``: the pack's drop at switch-on over its current, ohm. ``cv_s``: how long this
-    charge has been at constant volts, s. ``guard_silent_s``: since the guard was last heard. ``record_age_s``: since
-    the oldest row that is not on the disk was written; ``disk_free_bytes``: what is left there. ``unwatched_s``: since
-    somebody last showed that they are there, 0 where nobody need be; ``watched_for``: what they must be there for.
+    charge has been at constant volts, s. ``guard_silent_s``: since the guard was last heard; ``guard_astray``: words
+    for whom it cannot reach any more. ``record_age_s``: since the oldest row that is not on the disk was written;
+    ``disk_free_bytes``: what is left there. ``unwatched_s``: since somebody last showed that they are there, 0 where
+    nobody need be; ``watched_for``: what they must be there for.
     """
 
     phase: str
@@ -65,6 +66,7 @@ class Watch:
     step_ohm: float = math.nan
     cv_s: float = 0.0
     guard_silent_s: float = 0.0
+    guard_astray: str = ""
     record_age_s: float = 0.0
     disk_free_bytes: float = math.inf
     unwatched_s: float = 0.0

@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 
 from harness import guard
-from harness.addresses import simulated
+from harness.addresses import normal, simulated
 from harness.clock import WallClock
 from harness.guard_orders import NoGuard, orders_of
 from harness.rig import Rig
@@ -23,6 +23,9 @@ from harness.rig import Rig
 SILENCE_LEAST_S, SILENCE_MOST_S = 5.0, 10.0
 REST_S = 60.0
 """Longest silence with everything off, s: setting up slow instruments takes its time."""
+
+ANSWERED_S = 2.0
+"""What one step of switching off may take beside that, s: a line that opens late, and an answer that does not come."""
 
 OFF_MOST_S = 20.0
 OLDEST_S = 3.0
@@ -44,6 +47,8 @@ class GuardLink:
     wall: Callable[[], float]
     journal: Path
     unreachable: tuple[str, ...] = ()
+    reached: dict[str, str] = field(default_factory=dict)
+    """Address by name, in its one spelling, of each instrument it can switch off."""
     _sequence: int = 0
     _waiting: list[tuple[int, float]] = field(default_factory=list)
     _held: bytes = b""
@@ -77,6 +82,14 @@ class GuardLink:
         if self._gone:
             return float("inf")
         return self.wall() - self._waiting[0][1] if self._waiting else 0.0
+
+    def astray(self, addresses: dict[str, str]) -> str:
+        """Words for an instrument that is not any more where the guard would switch it off; "" where all are.
+        ``addresses`` are those now, by name."""
+        for name, key in self.reached.items():
+            if (now := normal(addresses[name])) != key:
+                return f"{name} is at {now} now, and the guard's orders are for {key}"
+        return ""
 
     def bye(self, off: bool) -> None:
         """The run is over. ``off``: everything was confirmed off; else the guard tries on its own, beside whoever else
@@ -151,7 +164,7 @@ def start(
         raise NoGuard(f"{why}; nothing was switched on")
     orders, unreachable = orders_of(rig)
     orders |= {
-        "silence_s": min(SILENCE_MOST_S, max(SILENCE_LEAST_S, 3.0 * period_s)),
+        "silence_s": silence_s(rig, period_s),
         "rest_s": REST_S,
         "off_most_s": OFF_MOST_S,
         "oldest_s": max(OLDEST_S, 3.0 * period_s),
@@ -164,6 +177,13 @@ def start(
         "pid_started": guard.started(os.getpid()),
     }
     return _armed(orders, limits_hash, unreachable, wall or WallClock().wall)
+
+
+def silence_s(rig: Rig, period_s: float) -> float:
+    """How long the guard bears silence while something may be on, s: three periods (of ``period_s`` of machine time)
+    or 5 s, and longer where an instrument is deaf for so long after each opening that switching off waits for it."""
+    deaf_s = max((driver.session.wire.boot_s for driver in rig.drivers.values()), default=0.0)
+    return min(SILENCE_MOST_S, max(SILENCE_LEAST_S, 3.0 * period_s, deaf_s + ANSWERED_S if deaf_s else 0.0))
 
 
 def _armed(
@@ -180,7 +200,8 @@ def _armed(
     # Numbers as they come back from JSON: both sides must count the same hash.
     orders = msgspec.json.decode(msgspec.json.encode(orders))
     seal = guard.sealed(orders)
-    link = GuardLink(limits, process, ours, wall, Path(orders["journal"]), unreachable)
+    reached = {name: str(one["line"]) for name, one in orders["outputs"].items()}
+    link = GuardLink(limits, process, ours, wall, Path(orders["journal"]), unreachable, reached)
     try:
         ours.settimeout(STARTING_S)
         ours.sendall(msgspec.json.encode({"orders": orders, "seal": seal}) + b"\n")

@@ -17,7 +17,7 @@ DISK_LEAST_BYTES = 100e6
 
 
 class GuardLost(Interlock):
-    """The guard process has not answered for more than 3 s: nobody would switch off if this program died."""
+    """The guard has not answered for more than 3 s, or cannot reach an instrument any more: nobody would switch off."""
 
     words = "guard lost"
 
@@ -30,6 +30,8 @@ class GuardLost(Interlock):
             if watch.guard_silent_s == float("inf"):
                 text = "its process is gone"
             return Finding(self.words, text)
+        if watch.guard_astray:
+            return Finding(self.words, watch.guard_astray)
         return None
 
 

@@ -189,21 +189,34 @@ def _stays(ready: Ready, rig: Rig, tried: Tried, person: Person, watcher: Watche
 
 
 def note_cleared(ready: Ready, cleared: Cleared, note: Callable[..., None]) -> None:
-    """Answers and table into the run's record."""
+    """Answers and table into the run's record, before anything was tried."""
     prompts = {question.key: question.prompt for question in acknowledging.QUESTIONS}
     for key, answer in cleared.answers.items():
         more = {"typed": cleared.typed_before} if cleared.typed_before else {}
         note("acknowledged", key=key, text=f"{prompts[key]}: {answer}", **more)
-    for row in cleared.rows:
-        layers = [f"{layer.words} ({layer.known})" for layer in row.outside]
-        note("barriers", hazard=row.hazard, outside=layers, enough=row.enough, residual=row.residual)
+    _note_table(cleared.rows, note, tried=False)
+
+
+def _note_table(rows: tuple[Row, ...], note: Callable[..., None], *, tried: bool) -> None:
+    for row in rows:
+        told = {"outside": [f"{layer.words} ({layer.known})" for layer in row.outside], "inside": list(row.inside)}
+        note("barriers", hazard=row.hazard, **told, enough=row.enough, residual=row.residual, tried=tried)
 
 
 def before_the_run(ready: Ready, bench: Bench, cleared: Cleared) -> Callable[[], object] | None:
     """What is made to act for real, inside the bench, before a run that is left alone; None before another."""
     if not ready.job.unattended:
         return None
-    return lambda: trip_stops(ready, bench, cleared.tried, now=WallClock().utc)
+    return lambda: _see_all_act(ready, bench, cleared)
+
+
+def _see_all_act(ready: Ready, bench: Bench, cleared: Cleared) -> None:
+    """Trip what has to be seen, and write down the table as it is then: each layer with the day it was seen to act."""
+    now = WallClock().utc
+    tried = trip_stops(ready, bench, cleared.tried, now=now)
+    if bench.guarded_by is not None and bench.guarded_by.rehearsed:
+        tried = replace(tried, guard=f"{now():%Y-%m-%d}")
+    _note_table(table(facts(ready), tried), bench.note, tried=True)
 
 
 def trip_stops(ready: Ready, bench: Bench, tried: Tried, *, now: Callable[[], datetime]) -> Tried:

@@ -365,6 +365,9 @@ EDGES: dict[str, dict[str, Any]] = {
     "guard: for longer": row(
         key="guard-lost", phase="sink", samples=[{"guard_silent_s": 3.01}], speaks=1, says="no answer for 3.0 s"
     ),
+    "guard: one is out of its reach": row(
+        key="guard-lost", phase="rest", samples=[{"guard_astray": "load is elsewhere"}], speaks=1, says="elsewhere"
+    ),
     "guard: not a number": row(key="guard-lost", phase="rest", samples=[{"guard_silent_s": nan}], speaks=1),
     "record: 5 s behind": row(key="record-behind", phase="sink", samples=[{"record_age_s": 5.0}], speaks=0),
     "record: farther": row(
