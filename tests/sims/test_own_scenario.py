@@ -21,6 +21,7 @@ HABITS = {
     "grid": '"truncate"',
     "settle_s": "0.3",
     "restores_output": "true",
+    "watchdog": '"ignored"',
     "stop": '"ignored"',
     "echo": "true",
     "ends": '"\\r\\n\\u0000"',
