@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -50,6 +50,9 @@ SPOTS = 3
 SHARE = 1.0 / 300.0
 """Of the readings, that have something of the kind until there were enough (judgement)."""
 
+CALM = 20
+"""So many readings of an instrument are good after one that was not."""
+
 EVENING = datetime(2025, 3, 29, 21, tzinfo=UTC)
 STEPS_S = (-3600.0, 3600.0, -2.5, 2.5, 0.3)
 """Summer time ends and begins, and what a time server puts right, s."""
@@ -64,6 +67,8 @@ class Restless:
     dips: int = SPOTS
     again: str = ""
     begun: bool = False
+    calm: dict[str, int] = field(default_factory=dict)
+    """Readings of an instrument until something may happen to it again: two in a row are the most."""
 
     def kind(self, name: str, _number: int, message: bytes) -> str | None:
         """What becomes of this message."""
@@ -73,12 +78,15 @@ class Restless:
         if self.again == name:
             self.again = ""
             return "late"
+        self.calm[name] = self.calm.get(name, 0) - 1
+        if self.calm[name] > 0:
+            return None
         if self.late and self.draw.random() < SHARE:
-            self.late -= 1
+            self.late, self.calm[name] = self.late - 1, CALM
             self.again = name if self.draw.random() < 0.5 else ""
             return "late"
         if self.dips and message.startswith(b"MEAS:VOLT") and self.draw.random() < SHARE:
-            self.dips -= 1
+            self.dips, self.calm[name] = self.dips - 1, CALM
             return "lie"
         return None
 
