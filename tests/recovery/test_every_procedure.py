@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 from died import Ended, died, ended, nearly_empty
+from night import truly_off
 
+from harness.clock import VirtualClock
 from harness.derived import as_it_was
+from harness.errors import PreflightRefused
+from harness.job import Home
 from harness.procedure import Procedure, procedures
 from harness.result import load_result
-from sims.scenario import Scenario
+from harness.resume import look_back, ready_again
+from sims.bench import SimBench
+from sims.scenario import Scenario, load_scenario
 
 ASKED: dict[str, tuple[Scenario | str, tuple[str, ...]]] = {
     "capacity": (nearly_empty(0.02), ("charge_first=false", "rate_it=1", "rest_s=2", "rest_after_s=2")),
@@ -43,6 +50,30 @@ def test_it_says_what_follows(name: str) -> None:
 def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ended]:
     place = tmp_path_factory.mktemp("runs")
     return {name: ended(place, name, *sets, scenario=bench) for name, (bench, sets) in ASKED.items()}
+
+
+@pytest.mark.parametrize("name", [name for name in ASKED if name not in GOES_ON])
+def test_resume_says_that_it_begins_anew_and_with_which_command(
+    name: str, runs: dict[str, Ended], tmp_path: Path
+) -> None:
+    folder, (scenario, _) = died(runs[name], tmp_path, rows=5), ASKED[name]
+    clock = VirtualClock()
+    bench = SimBench(load_scenario(scenario) if isinstance(scenario, str) else scenario, now=clock.now, seed=None)
+    past = look_back(folder.path)
+    assert past.result.bench is not None
+    serials = [one.serial for one in past.result.bench.instruments if one.role in ("supply", "load")]
+    home, said = Home(clock, bench), []
+    for serial in serials:  # whichever was on
+        with suppress(PreflightRefused):
+            following = ready_again(
+                past, bench=None, out=None, seen_off=serial, say=said.append, ask=lambda _: None, home=home
+            )
+    assert following.goes_on is None
+    assert following.words.startswith(procedures()[name].after_stop)
+    kind = "ups" if procedures()[name].subject == "ups" else "pack"
+    assert f"nightbench run {name} --bench {folder.path}/inputs/bench.toml --{kind} " in following.words
+    assert said[0].endswith("nothing was switched on")
+    assert truly_off(bench.world)
 
 
 @pytest.mark.parametrize("name", ASKED)

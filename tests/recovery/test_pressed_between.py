@@ -73,7 +73,7 @@ def test_at_each_question(procedure: str, nth: int, tmp_path: Path) -> None:
     told = [at for at, one in enumerate(talk) if order in one.sent]
     on_at = next(at for at, one in enumerate(talk) if one.sent.strip() in (b"OUTP ON", b"INP ON"))
     after_on = [at for at in told if at > on_at]
-    assert after_on, "off was told"
+    assert len(after_on) == 1, "off was told, and told once"
     answers = [one.received for one in talk[after_on[0] :] if one.sent.strip() == question]
     assert answers[0] is not None
     assert answers[0].strip() == b"0", "and read back"

@@ -152,6 +152,9 @@ STOPPED_IN = {"coarse": 0.30, "after its cut-off": 0.62, "fine": 0.85}
 @pytest.mark.parametrize("where", STOPPED_IN)
 def test_it_goes_on_where_it_was(where: str, whole: Ended, tmp_path: Path) -> None:
     folder = died(whole, tmp_path, rows=int(STOPPED_IN[where] * whole.rows))
+    with open(folder.samples_csv, "ab") as file:  # and with what a power cut leaves of the next row
+        file.write(folder.samples_csv.read_bytes().splitlines()[-1][:40] + b"\0" * 4096)
+    assert "1 torn record" in " ".join(look_back(folder.path).history.left_out)
     before = {place: place.read_bytes() for place in folder.path.rglob("*") if place.is_file()}
     one = known(folder)
     done = taken_up(folder)
@@ -171,6 +174,10 @@ def test_it_goes_on_where_it_was(where: str, whole: Ended, tmp_path: Path) -> No
     assert told[1:4] == [24.0, last, round(last - step, 4)], "what was held is not tried again, save the last level"
     assert done.result.rows is not None
     assert done.result.rows < whole.rows
+    rows = samples(done.folder)
+    assert len(list(rows)) == done.result.rows, "a record of its own, begun on a fresh line"
+    assert (rows.tail.rows, rows.tail.zero_bytes) == (0, 0)
+    assert "gap_s" in done.result.conditions, "and the time in which nobody looked is told"
     assert {place: place.read_bytes() for place in before} == before, "the old folder is only read"
     assert {place for place in folder.path.rglob("*") if place.is_file()} == set(before)
 
