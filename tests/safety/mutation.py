@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any
 
 from mutants import Mutant
+from mutation_carry import carry
 from mutation_list import PARTS, ROOT, Part, all_of, files_of, gated
 from mutation_map import Map
 from mutation_plan import MOST_S, independent_of, limit_s, tests_for
@@ -63,25 +64,17 @@ class Campaign:
     def take(self, commit: str) -> None:
         """Copy the tree, so that whoever edits it meanwhile disturbs nothing."""
         copy_tree(self.now, commit)
-        if not (self.place / "then").exists():
-            shutil.copytree(self.now, self.place / "then")
-        self._renew_tests()
+        then = self.place / "then"
+        if then.exists():
+            carry(self.place / "map", then, self.now)
+            shutil.rmtree(then)
+        shutil.copytree(self.now, then)
         for n in range(WORKERS):
             copied(self.now, self.place / f"tree-{n}")
         if (self.place / "done.jsonl").exists():
             for line in (self.place / "done.jsonl").read_text(encoding="utf-8").splitlines():
                 one = json.loads(line)
                 self.done[one["key"] + one["unit"]] = one
-
-    def _renew_tests(self) -> None:
-        """Tests that have changed since are measured anew, on the tree that was measured."""
-        for path in (self.now / "tests").rglob("*.py"):
-            name = str(path.relative_to(self.now))
-            old = self.place / "then" / name
-            if not old.exists() or old.read_bytes() != path.read_bytes():
-                old.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(path, old)
-                self._record(name).unlink(missing_ok=True)
 
     def measure(self) -> None:
         """Which test reaches which line; once, and again for whatever has no record."""
@@ -113,7 +106,7 @@ class Campaign:
 
     def run(self, chunks: Iterator[tuple[str, Part, list[Mutant]]], until: float) -> None:
         """Try what is due, until the time is over."""
-        seen = Map(self.place / "map", self.place / "then", self.now)
+        seen = Map(self.place / "map")
         files = tuple(sorted(gated(self.now)))
 
         def works(n: int) -> None:

@@ -1,13 +1,12 @@
 """Which test runs which line of a gated file, measured once by probes in front of every statement.
 
 Run as ``python mutation_map.py PLACE FILE...`` in a copy of the tree it writes ``PLACE/<test file>.json`` for each
-test file. ``Map`` reads that back and says which tests are worth asking about a line, also after lines have moved.
+test file. ``Map`` reads that back and says which tests are worth asking about a line.
 """
 
 from __future__ import annotations
 
 import ast
-import difflib
 import importlib.abc
 import importlib.machinery
 import importlib.util
@@ -146,13 +145,11 @@ def measure(place: Path, root: Path, gated: list[str], test_files: list[str]) ->
 
 
 class Map:
-    """What ``measure`` wrote, for the sources of today. ``then`` is the tree that was measured."""
+    """What ``measure`` wrote."""
 
-    def __init__(self, place: Path, then: Path, now: Path) -> None:
+    def __init__(self, place: Path) -> None:
         self.tests: dict[str, float] = {}
         self._hits: dict[str, dict[str, int]] = {}
-        self._then, self._now = then, now
-        self._lines: dict[str, list[int]] = {}
         for path in sorted(place.glob("*.json")):
             for test, one in json.loads(path.read_text(encoding="utf-8")).items():
                 if one["ok"] and "hits" in one:
@@ -162,32 +159,12 @@ class Map:
 
     def of(self, file: str, lines: set[int]) -> set[str]:
         """The tests that run one of these lines of ``file``."""
-        if file not in self._lines:
-            self._lines[file] = _old_lines(self._then / file, self._now / file)
-        old = self._lines[file]
-        mask = sum({1 << old[line] for line in lines})
+        mask = sum(1 << line for line in lines)
         return {test for test, bits in self._hits.get(file, {}).items() if bits & mask}
-
-    def knows(self, file: str) -> bool:
-        """Whether it was there when the lines were measured."""
-        return (self._then / file).exists()
 
     def all_of(self, file: str) -> set[str]:
         """The tests that run anything of it."""
         return set(self._hits.get(file, ()))
-
-
-def _old_lines(then: Path, now: Path) -> list[int]:
-    """For each line of now which line it was; a new one counts as the last old one before it."""
-    new = now.read_text(encoding="utf-8").splitlines()
-    old = then.read_text(encoding="utf-8").splitlines() if then.exists() else new
-    where = [0] * (len(new) + 2)
-    for block in difflib.SequenceMatcher(None, old, new, autojunk=False).get_matching_blocks():
-        for n in range(block.size):
-            where[block.b + n + 1] = block.a + n + 1
-    for line in range(1, len(where)):
-        where[line] = where[line] or where[line - 1]
-    return where
 
 
 if __name__ == "__main__":

@@ -1,4 +1,5 @@
-"""A virtual clock whose calendar is set in the night: by a person, a time server, or summer time."""
+"""Virtual clocks for nights: one whose calendar is set, by a person, a time server or summer time; one that goes on by
+itself as machine time does; one beside a machine whose time is set by hand."""
 
 from __future__ import annotations
 
@@ -18,3 +19,23 @@ class Calendar(VirtualClock):
 
     def utc(self) -> datetime:
         return super().utc() + timedelta(seconds=self.step_s if self.now() >= self.at_s else 0.0)
+
+
+class RunningClock(VirtualClock):
+    """Bench time that goes on by itself, as machine time does; both pass when somebody waits or stalls."""
+
+    runs_by_itself = True
+
+    def wall(self) -> float:
+        return self.now()
+
+
+class StallingClock(VirtualClock):
+    """Bench time in memory, and a machine whose time is set by hand."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.wall_s = 0.0
+
+    def wall(self) -> float:
+        return self.wall_s

@@ -255,6 +255,10 @@ def test_one_enter_is_not_taken_for_another(keys: Keys, screens: Screens) -> Non
     screen.wanted("STILL THERE? Press Enter")
     assert "(once this is done: Switch the UPS's mains ON)" in " ".join(shown(terminal).split())
     now[0] += 60.0
+    keys("on my way\n")
+    assert screen.heard()
+    assert not screen.has_done(), "a remark says that somebody is there, and no more"
+    assert screen.warned() == ("on my way",)
     keys("\n")
     assert screen.heard(), "it shows that somebody is there"
     assert screen.has_done(), "and that it is done"

@@ -13,6 +13,8 @@ from pathlib import Path
 import mutation_list
 import pytest
 from mutants import Mutant, by_hand, mutants_of
+from mutation_carry import carry, old_lines
+from mutation_map import Map
 from mutation_plan import independent_of
 from mutation_survivors import explained
 
@@ -217,3 +219,27 @@ def test_what_does_not_depend_on_a_file_is_known() -> None:
     assert "drivers.supply" in kept
     assert "harness.limits" in kept
     assert not {"harness.interlock_tail", "harness.interlocks", "harness.bench", "harness.cli"} & set(kept)
+
+
+# -- what was measured, where lines have moved since -------------------------------------------------------------------
+
+
+def test_what_was_measured_is_carried_over(tmp_path: Path) -> None:
+    before = "def f(a):\n    if a:\n        g(a)\n    return h(a)\n"
+    after = "import os\n\n\ndef f(a):\n    if a:\n        g(a)\n        new(a)\n    return h(a)\n"
+    assert old_lines(before, after) == [0, 0, 0, 0, 1, 2, 3, 3, 4]
+    for tree, text in (("then", before), ("now", after)):
+        (tmp_path / tree / "harness").mkdir(parents=True)
+        (tmp_path / tree / "tests").mkdir()
+        (tmp_path / tree / "harness/limits.py").write_text(text, encoding="utf-8")
+        for name in ("same", "changed"):
+            (tmp_path / tree / f"tests/test_{name}.py").write_text(tree * (name == "changed"), encoding="utf-8")
+    (tmp_path / "map").mkdir()
+    for name in ("same", "changed"):
+        told = {f"tests/test_{name}.py::test": {"ok": True, "seconds": 0.1, "hits": {"harness/limits.py": "18"}}}
+        (tmp_path / f"map/tests-test_{name}.py.json").write_text(json.dumps(told), encoding="utf-8")
+    carry(tmp_path / "map", tmp_path / "then", tmp_path / "now")
+    seen = Map(tmp_path / "map")
+    assert list(seen.tests) == ["tests/test_same.py::test"], "the other is measured anew"
+    reached = [line for line in range(1, 10) if seen.of("harness/limits.py", {line})]
+    assert reached == [6, 7, 8], "lines 3 and 4 were, and the new one behind the third"
