@@ -16,6 +16,7 @@ from harness.marks import MarkInbox
 from harness.person import Person
 from harness.recorder import Recorder
 from harness.rig import Rig
+from harness.room import least_bytes, record_bytes
 from harness.signals import StopFlag
 from harness.site import Site
 from harness.zero_amps import zero_limits
@@ -39,7 +40,7 @@ def bench_of(
         rig=rig,
         clock=connection.clock,
         recorder=recorder,
-        interlocks=Interlocks(_facts(site, unattended=ready.job.unattended), ready.job.procedure.name),
+        interlocks=Interlocks(_facts(ready, site), ready.job.procedure.name),
         flag=flag,
         marks=MarkInbox(folder),
         show=show,
@@ -48,9 +49,12 @@ def bench_of(
     )
 
 
-def _facts(site: Site, *, unattended: bool) -> Facts:
+def _facts(ready: Ready, site: Site) -> Facts:
     entries = [entry for entry in site.bench.instruments if entry.role in ("supply", "load")]
     ranges = [entry.amps_range or entry.max_amps or ASSUMED_AMPS_RANGE for entry in entries]
+    own = record_bytes(
+        ready.forecast.seconds, period_s=site.bench.loop_period_s, instruments=len(site.bench.instruments)
+    )
     return Facts(
         envelope=site.envelope,
         rated_ah=site.pack.rated_ah if site.subject == "pack" else math.inf,
@@ -59,8 +63,9 @@ def _facts(site: Site, *, unattended: bool) -> Facts:
         has_thermometer=site.subject == "pack"
         and any(e.role == "thermometer" and e.measures == "pack" for e in site.bench.instruments),
         amps_range=max(ranges, default=ASSUMED_AMPS_RANGE),
-        unattended=unattended,
+        unattended=ready.job.unattended,
         pack_ohm=_label_ohm(site),
+        disk_least_bytes=least_bytes(own),
     )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from harness.limits import Envelope
+from harness.room import LEAST_BYTES
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,3 +100,5 @@ class Facts:
     amps_range: float
     unattended: bool = False
     pack_ohm: float = math.nan
+    disk_least_bytes: float = LEAST_BYTES
+    """What must be left on the disk while the run goes on."""

@@ -12,9 +12,6 @@ GUARD_SILENT_S = 3.0
 RECORD_AGE_S = 5.0
 """Oldest row that may not be on the disk yet, s of machine time."""
 
-DISK_LEAST_BYTES = 100e6
-"""What must be left on the disk while a run goes on; half of what a run is begun with."""
-
 
 class GuardLost(Interlock):
     """The guard has not answered for more than 3 s, or cannot reach an instrument any more: nobody would switch off."""
@@ -41,16 +38,16 @@ class RecordBehind(Interlock):
     words = "record behind"
 
     def __init__(self, facts: Facts) -> None:
-        pass
+        self._least_bytes = facts.disk_least_bytes
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         if not (watch.record_age_s <= RECORD_AGE_S):
             age = said(watch.record_age_s, "s", digits=1)
             text = f"the disk has not taken anything for {age}, limit {RECORD_AGE_S:g} s"
             return Finding(self.words, text, exit_code=25)
-        if not (watch.disk_free_bytes >= DISK_LEAST_BYTES):
+        if not (watch.disk_free_bytes >= self._least_bytes):
             left = said(watch.disk_free_bytes / 1e6, "MB", digits=0)
-            text = f"{left} left on the disk, limit {DISK_LEAST_BYTES / 1e6:.0f} MB"
+            text = f"{left} left on the disk, limit {self._least_bytes / 1e6:.0f} MB"
             return Finding(self.words, text, exit_code=25)
         return None
 

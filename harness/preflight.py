@@ -13,33 +13,40 @@ from harness.preflight_instruments import look_at_instruments, on_meanwhile
 from harness.preflight_node import OPEN_V, contactor, dead_node, mean, rest_volts, settled_turns, voltmeters
 from harness.reading import Turn
 from harness.rig import Rig
+from harness.room import record_bytes, to_begin_bytes, words
 from harness.site import Site
 from harness.zero_amps import zero_limits
 
 __all__ = ["Check", "look", "refuse_if_bad", "zero_limits"]
 
-FREE_BYTES = 200_000_000
-
 
 def look(
-    *, site: Site, rig: Rig, clock: Clock, charging: bool, full: bool = False, out: Path | None = None
+    *,
+    site: Site,
+    rig: Rig,
+    clock: Clock,
+    charging: bool,
+    full: bool = False,
+    out: Path | None = None,
+    forecast_s: float = 0.0,
 ) -> tuple[Check, ...]:
     """Every automatic check, in order; none is skipped because an earlier one failed, unless it cannot be made.
 
+    ``out`` is where the record goes, ``forecast_s`` how long the run takes, s of bench time.
     ``full``: the plan takes the pack as charged already. Where something is refused, what has come on while it was
     looked for stands first: an instrument that restarts may, and nobody else would tell.
     """
     checks = [*look_at_instruments(rig)]
     if not any(check.word == "refused" for check in checks):
-        checks = _looked(checks, site, rig, clock, charging=charging, full=full, out=out)
+        checks = _looked(checks, site, rig, clock, charging=charging, full=full)
+        if out is not None:
+            checks.append(_disk(out, site, forecast_s))
     if any(check.word == "refused" for check in checks):
         checks = [*on_meanwhile(rig, checks), *checks]
     return tuple(checks)
 
 
-def _looked(
-    checks: list[Check], site: Site, rig: Rig, clock: Clock, *, charging: bool, full: bool, out: Path | None
-) -> list[Check]:
+def _looked(checks: list[Check], site: Site, rig: Rig, clock: Clock, *, charging: bool, full: bool) -> list[Check]:
     """``checks`` with those that need everybody to answer."""
     turns = settled_turns(rig, clock)
     checks.extend(_readings(turns[-1]))
@@ -47,16 +54,12 @@ def _looked(
     volts = mean(turn.pack_volts for turn in turns)
     if site.subject == "ups":
         checks.extend(dead_node(rig, volts))
-        if out is not None:
-            checks.append(_disk(out))
         return checks
     checks.extend(contactor(site, rig))
     checks.extend(rest_volts(site, volts, full=full))
     if not volts <= -OPEN_V:  # reversed: a supply's own terminals then show anything
         checks.extend(voltmeters(site, rig, turns, contactor_open=rig.switch("contactor") is not None))
     checks.extend(_temperature(site, rig, turns, charging=charging))
-    if out is not None:
-        checks.append(_disk(out))
     return checks
 
 
@@ -96,9 +99,13 @@ def _temperature(site: Site, rig: Rig, turns: list[Turn], *, charging: bool) -> 
         yield Check("temperature", "refused", f"{seen}; let it come to room temperature, or check the probe")
 
 
-def _disk(out: Path) -> Check:
+def _disk(out: Path, site: Site, forecast_s: float) -> Check:
     free = shutil.disk_usage(out).free
+    bench = site.bench
+    own = record_bytes(forecast_s, period_s=bench.loop_period_s, instruments=len(bench.instruments))
+    need = to_begin_bytes(own)
     seen = f"{free / 1e6:.0f} MB free at {out}"
-    if free < FREE_BYTES:
-        return Check("disk", "refused", f"{seen}, at least {FREE_BYTES / 1e6:.0f} MB needed; make room or choose --out")
+    if not free >= need:
+        text = f"{seen}, at least {need / 1e6:.0f} MB needed ({words(own, forecast_s)}); make room or choose --out"
+        return Check("disk", "refused", text)
     return Check("disk", "good", seen)

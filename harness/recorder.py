@@ -198,7 +198,7 @@ class Recorder:
     def sync(self) -> None:
         """Make the disk hold everything so far; raises the first ``RecordFailed`` after trying every file.
 
-        Waits for the disk, 5 s at the most.
+        Waits for the disk, 3 s at the most.
         """
         first: RecordFailed | None = None
         for act in (self._flush_exchanges, self._ask, self._syncer.wait):

@@ -100,6 +100,7 @@ def _look(ready: Ready, connection: Connection, out: Path | None) -> tuple[Check
         charging=ready.charging,
         full=ready.takes_it_full,
         out=out,
+        forecast_s=ready.forecast.seconds,
     )
     return (*checks, *computer)
 

@@ -19,6 +19,9 @@ from harness.durable import AppendFile, RecordFailed
 STALLED_S = 5.0
 """Longest machine time a request may wait before the disk counts as gone."""
 
+WAIT_MOST_S = 3.0
+"""Longest that anybody waits for it: shorter than the guard bears silence, since the loop does not beat meanwhile."""
+
 GRACE_S = 0.2
 """Real wait before that is believed: the program itself may have been stopped, and the thread with it."""
 
@@ -84,14 +87,15 @@ class Syncer:
             raise self.stall(age_s)
 
     def wait(self) -> None:
-        """Wait until all that was asked for is on the disk, until the oldest request is ``STALLED_S`` old at the most.
+        """Wait until all that was asked for is on the disk, ``WAIT_MOST_S`` at the most, and never longer than until
+        the oldest request is ``STALLED_S`` old.
 
         Raises ``RecordFailed`` when it is not, or when it failed.
         """
-        left_s = STALLED_S - self.oldest_age_s()
+        left_s = min(WAIT_MOST_S, STALLED_S - self.oldest_age_s())
         if left_s > 0 and not self._wait_for(self._asked, left_s):
             self._stalled = True
-            raise self.stall(max(STALLED_S, self.oldest_age_s()))
+            raise self.stall(max(left_s, self.oldest_age_s()))
         self.check()
 
     def stall(self, age_s: float) -> RecordFailed:

@@ -385,9 +385,9 @@ EDGES: dict[str, dict[str, Any]] = {
         says="limit 600 s; somebody must stay: so it is",
     ),
     "nobody: not a number": row(key="nobody-there", phase="rest", samples=[{"unwatched_s": nan}], speaks=1),
-    "record: room enough": row(key="record-behind", phase="sink", samples=[{"disk_free_bytes": 100e6}], speaks=0),
+    "record: room enough": row(key="record-behind", phase="sink", samples=[{"disk_free_bytes": 200e6}], speaks=0),
     "record: the disk nearly full": row(
-        key="record-behind", phase="rest", samples=[{"disk_free_bytes": 99e6}], speaks=1, exit_code=25, says="99 MB"
+        key="record-behind", phase="rest", samples=[{"disk_free_bytes": 199e6}], speaks=1, exit_code=25, says="199 MB"
     ),
     "record: room not known": row(
         key="record-behind", phase="rest", samples=[{"disk_free_bytes": nan}], speaks=1, exit_code=25

@@ -146,7 +146,7 @@ CASES = {
     "set: exactly 3 %": Case("set-against-measured", "sink", [{"active_amps": 103.0, "set_amps": 100.0}] * 9, 0),
     # around the run
     "record: not quite the room there must be": Case(
-        "record-behind", "sink", [{"disk_free_bytes": 100e6 - 0.5}], 1, exit_code=25
+        "record-behind", "sink", [{"disk_free_bytes": 200e6 - 0.5}], 1, exit_code=25
     ),
     "guard: gone": Case("guard-lost", "sink", [{"guard_silent_s": inf}], 1, says="its process is gone"),
 }

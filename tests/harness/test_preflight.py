@@ -156,15 +156,30 @@ def test_what_counts_as_no_current(files: Any) -> None:
     assert limits == pytest.approx({"supply": 0.0225, "load": 0.020})
 
 
-def test_a_full_disk(files: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("free_mb", "forecast_s", "says"),
+    [
+        (5, 0.0, "5 MB free at {out}, at least 200 MB needed (its record of 0:00:00 (h:mm:ss) is about 0 MB)"),
+        (200, 3600.0, "at least 222 MB needed (its record of 1:00:00 (h:mm:ss) is about 11 MB); make room"),
+        (223, 3600.0, ""),
+        (1550, 12 * 3600.0, "at least 1555 MB needed (10 times its record of 12:00:00 (h:mm:ss), about 130 MB"),
+        (1560, 12 * 3600.0, ""),
+        (float("nan"), 0.0, "at least 200 MB needed"),
+    ],
+)
+def test_a_full_disk(
+    free_mb: float, forecast_s: float, says: str, files: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     import shutil
     from types import SimpleNamespace
 
     made = files()
     ready: Ready = prepare(Job(procedures()["charge"], made.bench, made.pack))
     connection: Connection = connect(ready.site.bench)
-    assert connection.rig is not None
-    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=5_000_000))
-    checks = look(site=ready.site, rig=connection.rig, clock=connection.clock, charging=True, out=tmp_path)
-    (bad,) = [one for one in checks if one.word == "refused"]
-    assert bad.text.startswith(f"5 MB free at {tmp_path}, at least 200 MB needed")
+    rig, clock = connection.rig, connection.clock
+    assert rig is not None
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: SimpleNamespace(free=1e6 * free_mb))
+    checks = look(site=ready.site, rig=rig, clock=clock, charging=True, out=tmp_path, forecast_s=forecast_s)
+    (disk,) = [one for one in checks if one.what == "disk"]
+    assert (disk.word == "refused") is bool(says)
+    assert says.format(out=tmp_path) in disk.text
