@@ -14,7 +14,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from harness.addresses import simulated
-from harness.asking import entered, in_front, interactive, line_waiting, typed_line
+from harness.asking import in_front, interactive, line_waiting, typed_line
 from harness.barriers import Tried
 from harness.briefing import limit_lines, one_screen, plan_lines
 from harness.cautions import CAUTIONS
@@ -23,6 +23,7 @@ from harness.findings import Watch
 from harness.folder import RunFolder
 from harness.interlocks import Interlocks
 from harness.job import Done, Ready, Watcher
+from harness.keyboard import Keyboard
 from harness.lines import WIDTH, wrapped
 from harness.person import ORDERS
 from harness.plain import safe_text
@@ -39,9 +40,6 @@ BENCH_LINE_EVERY_S = 600.0
 """In a pipe: bench seconds between two lines at least, when bench time is real time."""
 
 TERMINAL_EVERY_S = 0.25
-
-HASTE_S = 1.5
-"""Machine time within which nobody has changed a plug, s (judgement)."""
 
 RED, PLAIN = "\x1b[31m", "\x1b[0m"
 """Colours of a terminal (ECMA-48, select graphic rendition)."""
@@ -81,11 +79,7 @@ class Screen(Watcher):
         self._stopping = False
         self._explained = False
         self._offered = False
-        self._order = ""
-        """What a person has been asked to do and has not yet said to be done."""
-        self._ordered_wall = -math.inf
-        self._done = self._heard = self._wanted = False
-        self._typed: tuple[str, ...] = ()
+        self._keyboard = Keyboard(say=self.say, ring=self._ring, new_line=self._new_line, wall=wall)
         self._warned: set[str] = set()
 
     # -- before anything is switched on ----------------------------------------------------------------------------
@@ -171,39 +165,17 @@ class Screen(Watcher):
 
     # -- what is typed while it runs -------------------------------------------------------------------------------
 
-    def _listen(self) -> None:
-        """Take a line, if one was typed: whoever typed it is there; what stands in it is a mark; and while something
-        was asked for, it says that this is done. Not at once, though: that key was pressed for something else."""
-        line = entered()
-        if line is None:
-            return
-        self._heard = True
-        self._width = 0  # the terminal itself went to a new line
-        self._typed += (line,) if line else ()
-        if not self._order:
-            return
-        if self._wall() - self._ordered_wall < HASTE_S:
-            self.say(f">>> that was too soon to be about this: {self._order}, then press Enter")
-            return
-        self._order, self._done = "", True
-
     def ordered(self, order: str) -> None:
         """Ask for something to be done, loudly; the answer is looked for by ``has_done``."""
-        self._listen()  # a key pressed before it was asked is no answer
-        self._order, self._done, self._ordered_wall = ORDERS[order], False, self._wall()
-        self._ring(f">>> {self._order}, then press Enter")
+        self._keyboard.ordered(ORDERS[order])
 
     def has_done(self) -> bool:
-        """Whether Enter was pressed since ``ordered``. What was typed with it is a mark."""
-        self._listen()
-        done, self._done = self._done, False
-        return done
+        """Whether Enter alone was pressed since ``ordered``."""
+        return self._keyboard.has_done()
 
     def warned(self) -> tuple[str, ...]:
         """What was typed meanwhile: remarks to be put beside the samples."""
-        self._listen()
-        typed, self._typed = self._typed, ()
-        return typed
+        return self._keyboard.marks()
 
     def can_hear(self) -> bool:
         """Whether the keys of a terminal come here."""
@@ -211,18 +183,11 @@ class Screen(Watcher):
 
     def heard(self) -> bool:
         """Whether a line was typed since the last look, Enter alone too."""
-        self._listen()
-        heard, self._heard = self._heard, False
-        if heard and self._wanted:
-            self._wanted = False
-            self.say("heard")
-        return heard
+        return self._keyboard.heard()
 
     def wanted(self, words: str) -> None:
-        """Ask for the key, loudly; where something is to be done first, for that: its Enter is the same key."""
-        self._wanted = True
-        more = f" (once this is done: {self._order})" if self._order else ""
-        self._ring(f">>> {words}{more}")
+        """Ask for the key, loudly."""
+        self._keyboard.wanted(words)
 
     def warn(self, text: str) -> None:
         """An interlock has something to say that ends nothing; each is told once a run."""
@@ -236,6 +201,10 @@ class Screen(Watcher):
         if self._terminal:
             self._voice.say("\a")
         self.say(text)
+
+    def _new_line(self) -> None:
+        """The terminal itself went to a new line."""
+        self._width = 0
 
     # -- while it runs ---------------------------------------------------------------------------------------------
 
