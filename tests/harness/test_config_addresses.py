@@ -5,47 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from bench_texts import LOAD, SUPPLY, lines, refusal, write
 from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.addresses import NotAnAddress, normal
 from harness.config import load_bench
-from harness.errors import Usage
-
-LOAD: dict[str, str] = {
-    "name": '"sink"',
-    "role": '"load"',
-    "address": '"TCPIP::127.0.0.1::5025::SOCKET"',
-    "dialect": '"scpi-load"',
-}
-SUPPLY: dict[str, str] = {
-    "name": '"source"',
-    "role": '"supply"',
-    "address": '"TCPIP::127.0.0.1::5026::SOCKET"',
-    "dialect": '"scpi-supply"',
-}
-Changes = dict[str, str | None]
-
-
-def lines(table: dict[str, str], changes: Changes) -> str:
-    return "".join(f"{key} = {text}\n" for key, text in (table | changes).items() if text is not None)
-
-
-def write(folder: Path, *instruments: str, top: str = 'name = "bench"\n', clock: str = "") -> Path:
-    path = folder / "bench.toml"
-    path.write_text(top + clock + "".join("[[instrument]]\n" + text for text in instruments), encoding="utf-8")
-    return path
-
-
-def refusal(path: Path) -> str:
-    with pytest.raises(Usage) as caught:
-        load_bench(path)
-    line = str(caught.value)
-    assert line.isprintable()
-    assert line.startswith(f"{path}: ")
-    assert "; " in line
-    assert caught.value.exit_code == 2
-    return line.removeprefix(f"{path}: ")
 
 
 def test_names_and_roles_are_given_once(tmp_path: Path) -> None:

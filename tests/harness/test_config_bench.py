@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 
 import pytest
+from bench_texts import BY_ROLE, LOAD, METER, SUPPLY, WARMTH, lines, refusal, write
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,61 +18,10 @@ from harness.config_shunt import SHUNT_KEYS
 from harness.errors import Usage
 from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
 
-LOAD: dict[str, str] = {
-    "name": '"sink"',
-    "role": '"load"',
-    "address": '"TCPIP::127.0.0.1::5025::SOCKET"',
-    "dialect": '"scpi-load"',
-}
-SUPPLY: dict[str, str] = {
-    "name": '"source"',
-    "role": '"supply"',
-    "address": '"TCPIP::127.0.0.1::5026::SOCKET"',
-    "dialect": '"scpi-supply"',
-}
-METER: dict[str, str] = {
-    "name": '"eye"',
-    "role": '"meter"',
-    "address": '"TCPIP::127.0.0.1::5027::SOCKET"',
-    "dialect": '"scpi-meter"',
-    "measures": '"pack"',
-}
-WARMTH: dict[str, str] = {
-    "name": '"warmth"',
-    "role": '"thermometer"',
-    "address": '"TCPIP::127.0.0.1::5028::SOCKET"',
-    "dialect": '"scpi-thermometer"',
-    "measures": '"pack"',
-}
-BY_ROLE = {"load": LOAD, "supply": SUPPLY, "meter": METER, "thermometer": WARMTH}
-
-Changes = dict[str, str | None]
-
-
-def lines(table: dict[str, str], changes: Changes) -> str:
-    return "".join(f"{key} = {text}\n" for key, text in (table | changes).items() if text is not None)
-
-
-def write(folder: Path, *instruments: str, top: str = 'name = "bench"\n', clock: str = "") -> Path:
-    path = folder / "bench.toml"
-    path.write_text(top + clock + "".join("[[instrument]]\n" + text for text in instruments), encoding="utf-8")
-    return path
-
 
 def load(folder: Path, **changes: str | None) -> BenchFile:
     """A bench of one load with some of its lines changed, added, or (None) taken out."""
     return load_bench(write(folder, lines(LOAD, changes)))
-
-
-def refusal(path: Path) -> str:
-    with pytest.raises(Usage) as caught:
-        load_bench(path)
-    line = str(caught.value)
-    assert line.isprintable()
-    assert line.startswith(f"{path}: ")
-    assert "; " in line
-    assert caught.value.exit_code == 2
-    return line.removeprefix(f"{path}: ")
 
 
 def test_a_small_file(tmp_path: Path) -> None:

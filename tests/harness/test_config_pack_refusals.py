@@ -5,45 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from pack_texts import GOOD, refusal, write
 
-from harness.config import load_pack
 from harness.config_pack import PACK_KEYS
-from harness.errors import Usage
 
-GOOD: dict[str, str] = {
-    "name": '"porch"',
-    "chemistry": '"lifepo4"',
-    "cells_in_series": "4",
-    "rated_ah": "8.0",
-    "nominal_volts": "12.8",
-    "charge_volts_max": "14.6",
-    "charge_amps_max": "4.0",
-    "discharge_amps_max": "8.0",
-    "bms": "true",
-}
 NEEDED = tuple(GOOD)
 NUMBERS = tuple(
     key for key in PACK_KEYS if key.endswith(("_ah", "_it", "_volts", "_max", "_min_c", "_max_c", "_mohm", "_series"))
 )
-
-
-def write(folder: Path, **changes: str | None) -> Path:
-    """A good pack file with some lines changed, added, or (None) taken out."""
-    path = folder / "pack.toml"
-    lines = {key: text for key, text in (GOOD | changes).items() if text is not None}
-    path.write_text("".join(f"{key} = {text}\n" for key, text in lines.items()), encoding="utf-8")
-    return path
-
-
-def refusal(path: Path) -> str:
-    with pytest.raises(Usage) as caught:
-        load_pack(path)
-    line = str(caught.value)
-    assert line.isprintable()
-    assert line.startswith(f"{path}: ")
-    assert "; " in line
-    assert caught.value.exit_code == 2
-    return line.removeprefix(f"{path}: ")
 
 
 @pytest.mark.parametrize("key", NEEDED)

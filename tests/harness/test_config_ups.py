@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from refused import refusal_by
 
 from harness.config import SiteFacts, UpsFile, load_ups
 from harness.config_ups import SITE_FACTS, SITE_KEYS, UPS_KEYS
@@ -48,14 +49,7 @@ def write(folder: Path, *, site: dict[str, str] | None = None, **changes: str | 
 
 
 def refusal(path: Path) -> str:
-    with pytest.raises(Usage) as caught:
-        load_ups(path)
-    line = str(caught.value)
-    assert line.isprintable()
-    assert line.startswith(f"{path}: ")
-    assert "; " in line
-    assert caught.value.exit_code == 2
-    return line.removeprefix(f"{path}: ")
+    return refusal_by(load_ups, path)
 
 
 def test_a_good_file(tmp_path: Path) -> None:
