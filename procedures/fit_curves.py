@@ -63,9 +63,12 @@ class Curve:
     def at(self, depth: Floats) -> Floats:
         """Volts at ``depth`` (1 at the end); past the end on along the last slope, so that an end can be found."""
         q = depth * self.end_ah
-        (q0, q1), (v0, v1) = self.charge_ah[-2:], self.volts[-2:]
-        beyond = v1 + min((v1 - v0) / (q1 - q0), 0.0) * (q - q1)
-        return np.where(q <= q1, np.interp(q, self.charge_ah, self.volts), beyond)
+        inside = np.interp(q, self.charge_ah, self.volts)
+        (q0, q1), (v0, v1) = self.charge_ah[-2:].tolist(), self.volts[-2:].tolist()
+        past = q > q1
+        if not past.any():
+            return inside
+        return np.where(past, v1 + min((v1 - v0) / (q1 - q0), 0.0) * (q - q1), inside)
 
 
 def thinned(charge_ah: Floats, volts: Floats, *, points: int = 400) -> tuple[Floats, Floats]:
@@ -126,6 +129,11 @@ class Family:
         if len(self.curves) == 1:
             curve = self.curves[0]
             return curve.at(charge_ah / curve.end_ah) + (curve.amps - amps) * self.ohm
+        if len(self.curves) == 2:  # by far the most there is, and asked for often
+            slow, fast = self.curves
+            way = (amps - slow.amps) / (fast.amps - slow.amps)
+            depth = charge_ah / np.maximum(slow.end_ah * (1 - way) + fast.end_ah * way, 1e-9)
+            return slow.at(depth) * (1 - way) + fast.at(depth) * way
         depth = charge_ah / self.end_ah(amps)
         table = np.array([curve.at(depth) for curve in self.curves])
         below, way = self._weights(amps)

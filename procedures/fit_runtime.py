@@ -53,15 +53,17 @@ def carried(family: Family, *, watts: float, floor_v: float, lead_ohm: float, fr
     # Curves are steep at both ends: points lie close together there, and closer yet around the end itself.
     charge = from_ah + (most - from_ah) * 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, POINTS)))
     table = _Table(family, watts, floor_v, lead_ohm)
-    stop = table.stop(charge)
+    amps = table.amps(charge)
+    stop = table.stop(charge, amps)
     if stop == 0:
         return NOTHING
-    good = charge[:stop]
+    good, flowing = charge[:stop], amps[:stop]
     while stop < len(charge) and good[-1] < charge[stop] * (1.0 - END_TIGHT):
         charge = np.linspace(good[-1], charge[stop], FINER)
-        stop = table.stop(charge)
-        good = np.concatenate([good, charge[1:stop]])
-    return table.until(good)
+        amps = table.amps(charge)
+        stop = table.stop(charge, amps)
+        good, flowing = np.concatenate([good, charge[1:stop]]), np.concatenate([flowing, amps[1:stop]])
+    return table.until(good, flowing)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,15 +100,13 @@ class _Table:
             low, high = np.where(up, low, found), np.where(up, found, high)
         return np.where(np.any(enough, axis=1), found, np.nan)
 
-    def stop(self, charge: Floats) -> int:
+    def stop(self, charge: Floats, amps: Floats) -> int:
         """Index of the first charge at which the floor or the curves' end is behind; the length if there is none."""
-        amps = self.amps(charge)
         behind = np.isnan(amps) | ~(charge <= self.family.end_ah(np.nan_to_num(amps)) * (1.0 + 1e-12))
         return int(np.argmax(behind)) if bool(np.any(behind)) else len(charge)
 
-    def until(self, charge: Floats) -> Carried:
+    def until(self, charge: Floats, amps: Floats) -> Carried:
         """The whole of ``charge`` is still good."""
-        amps = self.amps(charge)
         seconds = float(np.sum(np.diff(charge) * 0.5 * (1.0 / amps[1:] + 1.0 / amps[:-1])) * 3600.0)
         last_v = self.watts / float(amps[-1])
         empty = float(charge[-1] / self.family.end_ah(amps[-1:])[0]) >= 1.0 - END_DEPTH
