@@ -8,12 +8,13 @@ The ordinary suite spends some short nights of each procedure; ``campaign.py`` s
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import pytest
-from campaign_nights import NIGHT_OF, Restless, a_night, quiet
-from campaign_units import NOTE
+from campaign_nights import NIGHT_OF, Restless, a_night, nights, quiet
+from campaign_units import NOTE, NUISANCE, unsafe
 from night import SCENARIO, Short, quick, spend
 
 from harness.procedure import procedures
@@ -45,6 +46,14 @@ def test_what_happens_on_these_nights_does_happen(tmp_path: Path, monkeypatch: p
     night = a_night("capacity", "1/0", tmp_path)
     assert {"late", "lie", None} <= set(happened)
     assert len(night.events("clock step")) == 1
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(1200)
+def test_many_nights(tmp_path: Path) -> None:
+    words = [text for unit in islice(nights(2), 200) for text in unit.run(tmp_path)]
+    assert unsafe(words) == []
+    assert [text for text in words if text.startswith(NUISANCE)] == []
 
 
 @pytest.mark.slow
