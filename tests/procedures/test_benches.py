@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import campaign
+import pack_campaign as campaign
 import pytest
 
 from harness.errors import PreflightRefused

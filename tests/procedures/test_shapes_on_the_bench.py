@@ -65,7 +65,8 @@ def nearly_empty() -> Scenario:
 
 
 CAPACITY = ("capacity", ("charge_first=false", "rate_it=1.5", "rest_s=2", "rest_after_s=2"))
-SWEEP = ("voltage-floor", ())
+SWEEP = ("voltage-floor", ("coarse_step_v=2", "mains_wait_s=30", "idle_s=10"))
+"""Every stage of a sweep, with few levels and little waiting."""
 
 
 WITH_A_PACK = ("supply", "load", "contactor")
@@ -114,9 +115,9 @@ def test_capacity_on_every_shape(shape: str, plain: Any, tmp_path: Path) -> None
 @pytest.mark.parametrize("shape", SHAPES)
 def test_floor_sweep_on_every_shape(shape: str, plain: Any, tmp_path: Path) -> None:
     facts = fitted(load_scenario("cabinet"), SHAPES[shape])
-    one = ran(tmp_path, facts, SWEEP[0], manners=SHAPES[shape])
+    one = ran(tmp_path, facts, SWEEP[0], manners=SHAPES[shape], sets=SWEEP[1])
     assert one.done.exit_code == 0, one.result.end_reason
-    assert one.values == plain(facts, SWEEP[0], ())
+    assert one.values == plain(facts, *SWEEP)
 
 
 @pytest.mark.parametrize("habit", HABITS)
@@ -134,9 +135,9 @@ def test_capacity_with_every_habit(habit: str, plain: Any, tmp_path: Path) -> No
 @pytest.mark.parametrize("habit", [Manners(settle_s=0.3), Manners(reply_delay_s=0.05)], ids=["settles", "slow"])
 def test_floor_sweep_on_a_supply_that_takes_its_time(habit: Manners, plain: Any, tmp_path: Path) -> None:
     facts = load_scenario("cabinet")
-    one = ran(tmp_path, facts, SWEEP[0], manners={"supply": habit})
+    one = ran(tmp_path, facts, SWEEP[0], manners={"supply": habit}, sets=SWEEP[1])
     assert one.done.exit_code == 0, one.result.end_reason
-    assert not outside(one, plain(facts, SWEEP[0], ()))
+    assert not outside(one, plain(facts, *SWEEP))
 
 
 # -- transports --------------------------------------------------------------------------------------------------------
@@ -158,9 +159,9 @@ def test_capacity_over_every_transport(wire: str, plain: Any, tmp_path: Path) ->
 @pytest.mark.parametrize("wire", SOME)
 def test_floor_sweep_over_every_transport(wire: str, plain: Any, tmp_path: Path) -> None:
     with served(tmp_path, "cabinet", wire=wire) as door:
-        one = ran_there(tmp_path, door, "voltage-floor")
+        one = ran_there(tmp_path, door, SWEEP[0], sets=SWEEP[1])
     assert one.done.exit_code == 0, one.result.end_reason
-    assert one.values == pytest.approx(plain(load_scenario("cabinet"), "voltage-floor", ()), rel=1e-9)
+    assert one.values == pytest.approx(plain(load_scenario("cabinet"), *SWEEP), rel=1e-9)
 
 
 @pytest.mark.parametrize("wire", SOME)
@@ -170,9 +171,9 @@ def test_ill_mannered_over_every_transport(wire: str, plain: Any, tmp_path: Path
     if wire == "hislip":  # messages there have their ends, and nothing comes back but replies
         manners = manners | {"supply": replace(manners["supply"], echo=False)}
     with served(tmp_path, "cabinet", wire=wire, manners=manners) as door:
-        one = ran_there(tmp_path, door, "voltage-floor")
+        one = ran_there(tmp_path, door, SWEEP[0], sets=SWEEP[1])
     assert one.done.exit_code == 0, one.result.end_reason
-    assert not outside(one, plain(load_scenario("cabinet"), "voltage-floor", ()))
+    assert not outside(one, plain(load_scenario("cabinet"), *SWEEP))
 
 
 # -- whole nights: pytest -m slow tests/procedures/test_shapes_on_the_bench.py -----------------------------------------

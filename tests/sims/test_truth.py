@@ -6,6 +6,7 @@ import pytest
 
 from sims.bench import SimBench, open_bench
 from sims.scenario import load_scenario
+from sims.truth import true_figures
 
 CHARGE_UNITS = {"charge_in_ah": "A.h", "charge_in_wh": "W.h", "cv_s": "s", "end_a": "A"}
 CAPACITY_UNITS = {
@@ -21,12 +22,12 @@ CAPACITY_UNITS = {
 
 
 def values(bench: SimBench) -> dict[str, float]:
-    return {name: float(figure["value"]) for name, figure in bench.truth().items()}
+    return {name: float(figure.value) for name, figure in true_figures(bench.facts).items()}
 
 
 def pack_figures(bench: SimBench) -> dict[str, object]:
     """Units of the figures of charge and capacity; UPS and c-rate have tests of their own."""
-    return {name: figure["unit"] for name, figure in bench.truth().items() if name in CHARGE_UNITS | CAPACITY_UNITS}
+    return {name: figure.unit for name, figure in true_figures(bench.facts).items()}
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +62,8 @@ def test_asking_for_the_truth_disturbs_nothing() -> None:
     load.feed(b"CURR 1;INP ON\n")
     before = (bench.world.t, bench.world.charge_ah, bench.world.pack_amps)
     first = bench.truth()
+    told = {name: figure["value"] for name, figure in first.items() if name in CHARGE_UNITS | CAPACITY_UNITS}
+    assert told == values(bench)
     assert (bench.world.t, bench.world.charge_ah, bench.world.pack_amps) == before
     # The truth belongs to the scenario's first state, whatever has been done since.
     assert bench.truth() == first == open_bench("porch", now=lambda: 0.0).truth()

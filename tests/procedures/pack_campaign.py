@@ -1,6 +1,6 @@
 """Charge and capacity on simulated benches in memory, each figure beside the truth the simulator knows.
 
-As a program it prints the table: ``python tests/procedures/campaign.py porch none 1 2 3``.
+As a program it prints the table: ``python tests/procedures/pack_campaign.py porch none 1 2 3``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ from harness.procedure import procedures
 from harness.result import Result
 from harness.run import Home, Job, prepare, run
 from sims.bench import SimBench
+from sims.rate_truth import true_rate_figures
 from sims.scenario import Scenario, drawn, load_scenario
+from sims.truth import true_figures
 
 CHARGE_THEN_CAPACITY = (("charge", ()), ("capacity", ("charge_first=false",)))
 CAPACITY = (("capacity", ()),)
@@ -50,14 +52,15 @@ class Night:
     @property
     def rows(self) -> list[Row]:
         """Every figure found that has a truth; the last procedure that gives a figure counts."""
-        truth = self.sim.truth()
+        facts = self.sim.facts
+        truth = {**true_figures(facts), **true_rate_figures(facts)}
         found = {}
         for result in self.results:
             for name, one in result.figures.items():
                 if name in truth:
                     assert one.expanded_uncertainty is not None
-                    assert one.unit == truth[name]["unit"]
-                    value = float(truth[name]["value"])
+                    assert one.unit == truth[name].unit
+                    value = float(truth[name].value)
                     found[name] = Row(name, float(one.value), one.expanded_uncertainty, value, one.unit)
         return list(found.values())
 
