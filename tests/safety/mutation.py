@@ -183,11 +183,9 @@ def copied(tree: Path, to: Path) -> None:
 
 def measured_tests(tree: Path) -> list[str]:
     """The test files that are measured, those that look closest first."""
-    first = [f"tests/{one}" for part in PARTS for one in part.first]
-    rest = [
-        str(one.relative_to(tree)) for name in MEASURED for one in sorted((tree / "tests" / name).glob("test_*.py"))
-    ]
-    return [one for one in dict.fromkeys([*first, *rest]) if (tree / one).exists()]
+    patterns = [*(one for part in PARTS for one in part.first), *(f"{name}/test_*.py" for name in MEASURED)]
+    found = (path for pattern in patterns for path in sorted((tree / "tests").glob(pattern)))
+    return list(dict.fromkeys(str(path.relative_to(tree)) for path in found))
 
 
 def due(campaign: Campaign, parts: tuple[Part, ...], draw: random.Random, again: bool) -> list[Any]:

@@ -13,8 +13,8 @@ ROOT = Path(__file__).parents[2]
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Files (patterns), the share of their mutants that must be killed, and the test files that look at them closest,
-    which are asked first. ``tables``: the strings of its module-level tables are orders."""
+    """Files (patterns), the share of their mutants that must be killed, and the test files (patterns) that look at
+    them closest, which are asked first. ``tables``: the strings of its module-level tables are orders."""
 
     name: str
     files: tuple[str, ...]
@@ -39,7 +39,7 @@ PARTS = (
         "limits",
         ("harness/limits*.py", "harness/envelope.py"),
         1.0,
-        ("harness/test_limits.py", "harness/test_limits_changed.py", "harness/test_limits_refuse.py"),
+        ("harness/test_limits*.py",),
     ),
     Part(
         "safeoff",
@@ -68,13 +68,13 @@ PARTS = (
             "harness/guarding.py",
         ),
         1.0,
-        ("safety/test_guard_pulse.py", "safety/test_guard_alone.py", "safety/test_guard_lines.py"),
+        ("safety/test_guard_*.py",),
     ),
     Part(
         "numbers",
         ("drivers/number_texts.py", "drivers/scpi.py", "drivers/replies.py"),
         0.95,
-        ("drivers/test_number_texts.py", "contract/test_replies.py"),
+        ("drivers/test_number_texts.py", "drivers/test_scpi_*.py", "contract/test_replies.py"),
     ),
     Part(
         "detectors",
@@ -95,7 +95,7 @@ PARTS = (
         0.90,
         ("safety/test_loop.py", "safety/test_loop_lines.py", "safety/test_loop_kept.py", "safety/test_off_witness.py"),
     ),
-    Part("recorder", ("harness/recorder.py",), 0.90, ("harness/test_recorder.py",)),
+    Part("recorder", ("harness/recorder.py",), 0.90, ("harness/test_recorder*.py",)),
 )
 
 LEFT_OUT = frozenset[str]()
@@ -111,6 +111,8 @@ WORDS_ONLY: dict[str, frozenset[str]] = {
 GUARD_TESTS = (
     "tests/safety/test_guard_alone.py",
     "tests/safety/test_guard_lines.py",
+    "tests/safety/test_guard_beside.py",
+    "tests/safety/test_guard_reach.py",
     "tests/safety/test_guard_rehearsal.py",
     "tests/safety/test_real_process.py",
 )

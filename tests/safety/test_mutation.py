@@ -200,7 +200,7 @@ def test_every_part_has_files_and_every_file_parses_under_each_mutant(every: dic
         for pattern in part.files:
             assert list(mutation_list.ROOT.glob(pattern)), f"{part.name}: nothing is called {pattern}"
         for name in part.first:
-            assert (mutation_list.ROOT / "tests" / name).exists(), f"{part.name}: {name}"
+            assert list((mutation_list.ROOT / "tests").glob(name)), f"{part.name}: {name}"
     for key, mutant in list(every.items())[::40]:
         source = (mutation_list.ROOT / mutant.file).read_text(encoding="utf-8")
         try:
