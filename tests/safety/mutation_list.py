@@ -28,12 +28,7 @@ PARTS = (
         "interlocks",
         ("harness/interlock*.py", "harness/findings.py"),
         1.0,
-        (
-            "harness/test_interlocks.py",
-            "harness/test_interlocks_together.py",
-            "harness/test_interlocks_any.py",
-            "test_tables_complete.py",
-        ),
+        ("harness/test_interlock*.py", "test_tables_complete.py"),
     ),
     Part(
         "limits",
