@@ -81,6 +81,9 @@ def test_the_plain_bench_is_left_alone_after_one_run_with_somebody_there(run: Ca
     first = next(one for one in found if one["kind"] == "energised")
     assert found.index(tried) < found.index(first), "before the procedure switches anything on"
     assert tried["elapsed_s"] <= 12.0
+    stops = [(one["tried"], "low-volts stop (seen to act 2" in str(one)) for one in of("barriers", found)]
+    assert stops.count((True, True)) == 1, "the table is told once more when it was seen"
+    assert stops.count((False, True)) == 0
 
 
 def test_a_load_that_lies_is_not_left_alone(

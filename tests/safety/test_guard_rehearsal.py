@@ -219,7 +219,7 @@ def test_a_run_that_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         kinds = [one["kind"] for one in events if one["kind"] in ("rehearsed", "guard", "energised")]
         assert kinds == ["rehearsed"] * 3 + ["guard", "energised"]
         guard = {(one["tried"], one["inside"][-1][:-10]) for one in events if one["kind"] == "barriers"}
-        assert guard == {(False, "guard, made to act before it is le"), (True, "guard, seen to act ")}, "on this day"
+        assert guard == {(False, "guard, made to act before it is "), (True, "guard, seen to act ")}, "on this day"
         kind = type(bench.bench.world.load)
         until_s = []
 
