@@ -15,11 +15,12 @@ from harness import recorder as recorder_module
 from harness.clock import VirtualClock
 from harness.durable import AppendFile, RecordFailed
 from harness.folder import RunFolder
+from harness.guarding import SILENCE_LEAST_S
 from harness.jsonlines import events, exchanges
 from harness.recorder import Recorder
 from harness.sample import Sample
 from harness.samplefile import samples
-from harness.syncer import STALLED_S, Syncer
+from harness.syncer import GRACE_S, STALLED_S, WAIT_MOST_S, Syncer
 
 LONG_S = 30.0
 """Longer than any of this lasts; only a test that fails waits for it."""
@@ -128,6 +129,17 @@ def test_an_intent_waits_for_the_disk_but_not_for_ever(
 ) -> None:
     clock.machine_s = 1.0 + STALLED_S - 0.01  # what is left of the 5 s is waited for really
     with pytest.raises(RecordFailed, match=r"the disk has not taken anything for 5\.0 s"):
+        stalled.event("intent", text="on")
+
+
+def test_nobody_waits_as_long_as_the_guard_bears_silence(
+    stalled: Recorder, clock: MachineClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A set-point that is changed under current is written down first, and the loop does not beat meanwhile."""
+    assert WAIT_MOST_S + GRACE_S + 1.0 <= SILENCE_LEAST_S, "a period between"
+    clock.machine_s = 1.1
+    monkeypatch.setattr("harness.syncer.WAIT_MOST_S", 0.01)
+    with pytest.raises(RecordFailed, match=r"the disk has not taken anything for 0\.1 s"):
         stalled.event("intent", text="on")
 
 
