@@ -66,9 +66,9 @@ CASES = {
     "declared: more heat": Case(
         "lead-resistance", "sink", joints(*[188.2] * 20, joint_declared_ohm=0.1), 15, says="2.0 W more than 100.0 mohm"
     ),
-    "declared: exactly 2 W more": Case(
-        "lead-resistance", "sink", ohms(2.0 + 1.25 * 1.0 + 0.005 + 0.0625, 1.0, joint_declared_ohm=1.0), 15
-    ),
+    # 16 A2 x (817.5 - 1.25 x 500 - 5 - 62.5) mohm
+    "declared: exactly 2 W more": Case("lead-resistance", "sink", ohms(0.8175, 4.0, joint_declared_ohm=0.5), 0),
+    "declared: 2 W more passed": Case("lead-resistance", "sink", ohms(0.8176, 4.0, joint_declared_ohm=0.5), 15),
     # two voltmeters: 20 mV beside what their accuracies allow
     "volts: exactly as far as allowed": Case("voltmeters-agree", "sink", apart(*[13.25] * 9, doubt=0.23), 0),
     "volts: a hundredth of a millivolt farther": Case("voltmeters-agree", "sink", apart(*[13.05001] * 6), 6),
