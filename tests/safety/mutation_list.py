@@ -28,7 +28,7 @@ PARTS = (
         "interlocks",
         ("harness/interlock*.py", "harness/findings.py"),
         1.0,
-        ("harness/test_interlock*.py", "test_tables_complete.py"),
+        ("harness/test_interlock*.py", "test_tables_interlocks.py"),
     ),
     Part(
         "limits",
