@@ -257,7 +257,7 @@ class Screen(Watcher):
             self._stopping = True
             start = "\n" if self._terminal else ""
             how = "stopping for good, not held" if name == "SIGTSTP" else "stopping"
-            self._voice.say(f"{start}{name}: {how}: outputs go off and that is confirmed; once is enough\n")
+            self._voice.say(f"{start}{name}: {how}: outputs go off, confirmed; once is enough\n")
 
     def acknowledged_unsafe(self, serial: str) -> bool:
         """Whether somebody typed the serial number of the load: they have taken over."""

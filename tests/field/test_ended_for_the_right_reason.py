@@ -59,7 +59,7 @@ def dipping(volts: float, for_s: float) -> Callable[[Wires], None]:
     return arrange
 
 
-@pytest.mark.parametrize("volts", [9.7, 0.0])
+@pytest.mark.parametrize("volts", [9.7, pytest.param(0.0, marks=pytest.mark.slow)])
 def test_a_dip_at_switch_on_ends_nothing(volts: float, tmp_path: Path) -> None:
     """50 ms under the end voltage, and under what trips: the pack is empty later, and only then."""
     night = a_night(tmp_path, GENTLE, arrange=dipping(volts, 0.05))

@@ -35,7 +35,7 @@ TWICE = datetime(2025, 10, 26, 1, tzinfo=UTC)
 
 
 @pytest.mark.usefixtures("local")
-@pytest.mark.parametrize("name", ["capacity", "voltage-floor"])
+@pytest.mark.parametrize("name", ["voltage-floor", pytest.param("capacity", marks=pytest.mark.slow)])
 def test_a_run_in_the_hour_that_is_there_twice(name: str, tmp_path: Path) -> None:
     with quick():
         plain = spend(tmp_path, SHORT[name], clock=VirtualClock(utc0=EVENING))
