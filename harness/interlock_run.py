@@ -62,7 +62,7 @@ class NobodyThere(Interlock):
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         if not (watch.unwatched_s <= NOBODY_MOST_S):
-            silent = said(watch.unwatched_s, "s", digits=0)
+            silent = said(watch.unwatched_s, "s", digits=1)
             text = f"no Enter at the terminal for {silent}, limit {NOBODY_MOST_S:g} s"
             return Finding(self.words, f"{text}{f'; {watch.watched_for}' if watch.watched_for else ''}")
         return None
