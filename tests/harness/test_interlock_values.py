@@ -85,6 +85,7 @@ CASES = {
     "heat: a step of at most three labels": Case("heating", "sink", step(178, 2.9, 60, step_ohm=9.0), 0),
     "heat: a smaller step explains no less": Case("heating", "sink", step(178, 2.57, 60, step_ohm=0.001), 0),
     "heat: a current in warms as well": Case("heating", "source", step(178, 2.57, 60, amps=-6.0), 0),
+    "heat: and explains when it is over": Case("heating", "rest", flowed([-6.0] * 100, 150, 2.0, 300), 0),
     "heat: a label of 0 ohm is none": Case("heating", "sink", step(178, 2.57, 60), 0, facts={"pack_ohm": 0.0}),
     # 3 A: 0.27 K by the label, three times that for a step of any size
     "heat: three labels and no more": Case("heating", "sink", step(178, 2.29, 60, amps=3.0, step_ohm=9.0), 0),

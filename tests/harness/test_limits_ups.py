@@ -46,10 +46,16 @@ def test_every_level_by_hand(bench: BenchFile, ups: UpsFile) -> None:
     bands = (env.charge_temp_min_c, env.charge_temp_max_c, env.discharge_temp_min_c, env.discharge_temp_max_c)
     assert bands == (-15.0, 40.0, -20.0, 50.0)
     assert (env.start_temp_min_c, env.start_temp_max_c, env.unattended_temp_max_c) == (5.0, 40.0, 50.0)
+    label = ups_envelope(ups=replace(ups, label_ceiling_v=30.0), bench=bench)
+    assert label.high_v == 30.6, "what the label says where nobody measured"
+    none = ups_envelope(ups=replace(ups, label_ceiling_v=None), bench=bench)
+    assert (none.target_v, none.high_v) == (29.39, 29.4)
     measured = ups_envelope(ups=ups, bench=bench, ceiling_v=30.0, lowest_v=20.0)
     assert (measured.cut_off_v, measured.low_v, measured.own_stop_v, measured.never_below_v) == (20.0, 18.0, 16.0, 14.0)
     assert (measured.target_v, measured.high_v, measured.over_v) == (29.39, 30.6, 31.2)
     assert measured.never_above_v == 31.8
+    sixths = ups_envelope(ups=ups, bench=bench, lowest_v=18.1234567)
+    assert sixths.cut_off_v == 18.123457, "to a microvolt, so that 9.899999999999999 is 9.9"
 
 
 @pytest.mark.parametrize(("ceiling", "high"), [(28.0, 29.4), (29.0, 29.58), (30.0, 30.6)])
