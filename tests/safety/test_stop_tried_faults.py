@@ -1,4 +1,6 @@
-"""Whatever goes wrong while the load's own stop is tripped: it is off at the end, and the run has not begun."""
+"""Whatever goes wrong while the load's own stop is tripped, and its watchdog let expire: it is off at the end, and the
+run has not begun.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +17,7 @@ from harness.job import Home, Job, Ready, prepare
 from harness.procedure import Found, procedures
 from harness.run import run
 from sims.bench import SimBench, open_bench
+from sims.manners import Manners
 
 FAULTS: dict[str, Callable[[bytes], bytes]] = {
     "no answer": lambda reply: b"",
@@ -28,9 +31,10 @@ class Trial:
     """One run that is left alone, of a procedure that does nothing; the ``nth`` message to the load since its stop was
     begun to be tried goes wrong."""
 
-    def __init__(self, place: Path, fault: str, nth: int) -> None:
+    def __init__(self, place: Path, fault: str, nth: int, *, watchdog: bool = False) -> None:
         self.clock = VirtualClock()
-        self.sim: SimBench = open_bench("cabinet", now=self.clock.now)
+        load = Manners(shape="watchdog" if watchdog else "")
+        self.sim: SimBench = open_bench("cabinet", now=self.clock.now, manners={"load": load})
         self.fault, self.nth, self.said, self.began = FAULTS[fault], nth, 0, False
         self.procedure_ran = False
         self._tap(self.sim.port("load"))
@@ -73,13 +77,13 @@ def _watched_before(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(harness.unattended, "watched_before", lambda ready, identities=None: "")
 
 
-def sweep(fault: str, place: Path, *, first: int, every: int) -> int:
+def sweep(fault: str, place: Path, *, first: int, every: int, watchdog: bool = False) -> int:
     """Runs in which a message went wrong."""
     ran, nth = 0, first
     while True:
         here = place / str(nth)
         here.mkdir()
-        trial = Trial(here, fault, nth)
+        trial = Trial(here, fault, nth, watchdog=watchdog)
         done = run(trial.ready)
         trial.sim.advance()
         world = trial.sim.world
@@ -100,7 +104,12 @@ def test_messages_to_the_load_may_go_wrong(number: int, fault: str, tmp_path: Pa
     assert sweep(fault, tmp_path, first=2 * number, every=9) >= 5
 
 
+def test_a_watchdog_that_is_let_expire_too(tmp_path: Path) -> None:
+    assert sweep("garbage", tmp_path, first=13, every=37, watchdog=True) >= 2
+
+
 @pytest.mark.slow
+@pytest.mark.parametrize("watchdog", [False, True])
 @pytest.mark.parametrize("fault", FAULTS)
-def test_every_message_to_the_load_may_go_wrong(fault: str, tmp_path: Path) -> None:
-    assert sweep(fault, tmp_path, first=1, every=1) >= 40
+def test_every_message_to_the_load_may_go_wrong(fault: str, watchdog: bool, tmp_path: Path) -> None:
+    assert sweep(fault, tmp_path, first=1, every=1, watchdog=watchdog) >= 40

@@ -73,7 +73,8 @@ def goes_off(wires: Wires, gone_s: float, at: int) -> None:
         assert not names & set(left(wires)), f"{names} are still on"
     assert left(wires) == []
     assert abs(world.supply_amps) + abs(world.load_amps) <= 0.03
-    assert passed(world) - before_c <= 1.02 * amps * SECONDS + 0.5
+    if world.hooked == "pack":  # the mains of a UPS may just have come on, and its charger gives what it will
+        assert passed(world) - before_c <= 1.02 * amps * SECONDS + 0.5
     world.advance_to(gone_s + 100.0)
     assert left(wires) == [], "and stays off"
 
