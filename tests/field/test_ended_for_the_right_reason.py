@@ -142,6 +142,8 @@ def test_a_rate_that_the_load_did_not_carry_is_not_called_held(what: str, tmp_pa
     assert (night.exit_code, night.result.outcome) == (21, "tripped")
     assert night.result.end_reason.startswith(words)
     assert "held_a_max" not in night.result.figures
+    steps = night.result.lists.get("steps", ())
+    assert not [step for step in steps if float(step["amps"].value) > 11.0], "nor is anything said of that step"
     assert night.result.verdicts == ()
     assert truly_off(night.world)
     assert len([one for one in night.on_at() if one[1] == "load"]) == 2, "each step once, and not again"

@@ -107,6 +107,17 @@ def test_steps_that_ended_before_a_c_rate_run_was_stopped_count(runs: Any) -> No
     assert "pack opened after 8 s at 11 A" in sentence(found, "discharge current")
 
 
+def test_a_rate_that_the_load_did_not_carry_to_its_end_is_not_called_held(runs: Any) -> None:
+    """The steps before it count; of the rate itself there is no more than the label."""
+    reason = "switched off by itself: load: over-temperature stop tripped"
+    steps = runs.c_rate((), outcome="tripped", exit_code=21, end_reason=reason)
+    found = judge([runs.charge(), runs.capacity(2.0), runs.charge(), steps, runs.floor(), runs.floor(200.0, 238.0),
+                   runs.ceiling()])  # fmt: skip
+    assert words(found)["discharge current"] == "pass with conditions"
+    assert "held: 10 A for 60 s" in sentence(found, "discharge current")
+    assert "no run carried that current" in sentence(found, "discharge current")
+
+
 def test_a_pack_that_opened_for_no_reason_known(runs: Any) -> None:
     capacity = runs.capacity(2.0, end_reason="pack opened")
     result = msgspec.json.decode(capacity.result_json.read_bytes())
