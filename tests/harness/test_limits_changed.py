@@ -15,8 +15,8 @@ from harness.envelope import Envelope
 from harness.errors import PlanRefused, Usage
 from harness.interlocks import CLASSES
 from harness.limits import envelope
-from harness.limits_asked import Asked
-from harness.limits_settings import REASON, SETTINGS
+from harness.limits_asked import Asked, granted
+from harness.limits_settings import REASON, SETTINGS, Usual
 from harness.site import Site
 from harness.writeup import UCUM, limits_in_force
 
@@ -99,6 +99,83 @@ def test_what_stands_in_the_result(files: Path, key: str) -> None:
         assert limit.source == "[limits] of the pack file, usually 20"
     else:
         assert (limit.source, limit.reason) == ("usual", "")
+
+
+BOUNDS = {
+    # what may be asked for at all; a hard one is never looser than usual besides
+    "low_volts": (0.5, 1000.0, "higher", True),
+    "high_volts": (0.5, 1000.0, "lower", True),
+    "unattended_temp_max_c": (25.0, 90.0, "lower", True),
+    "heating_k_per_min": (0.2, 3.0, "lower", True),
+    "heating_margin_k": (0.5, 7.5, "lower", False),
+    "rise_above_room_k": (10.0, 30.0, "lower", False),
+    "thermometers_apart_k": (2.0, 20.0, "lower", False),
+    "joint_watts": (0.2, 2.0, "lower", True),
+    "lead_ratio": (1.3, 2.0, "lower", True),
+    "charge_out_share": (1.0, 1.5, "lower", False),
+    "charge_in_share": (1.0, 1.5, "lower", False),
+    "tail_longest_s": (600.0, 86400.0, "lower", False),
+    "tail_rise_pct": (5.0, 50.0, "lower", False),
+    "set_apart_pct": (1.0, 10.0, "lower", False),
+    "frozen_s": (20.0, 300.0, "lower", False),
+    "voltmeters_apart_mv": (5.0, 200.0, "lower", False),
+}
+
+
+def test_bounds() -> None:
+    assert {key: (one.low, one.high, one.careful, one.hard) for key, one in SETTINGS.items()} == BOUNDS
+
+
+USUAL = Usual(lithium=True, low_v=9.6, high_v=14.8, unattended_temp_max_c=50.0)
+
+
+@pytest.mark.parametrize("key", SETTINGS)
+def test_the_tightest_is_granted_and_a_hair_less_is_not(key: str) -> None:
+    one = SETTINGS[key]
+    tightest, away = (one.high, inf) if one.careful == "higher" else (one.low, -inf)
+    (changed,) = granted((Asked(key, tightest, ""),), usual=USUAL, where="pack.toml")
+    assert (changed.value, changed.usual, changed.reason) == (tightest, one.usual(USUAL), "")
+    with pytest.raises(PlanRefused, match="out of bounds"):
+        granted((Asked(key, nextafter(tightest, away), ""),), usual=USUAL, where="pack.toml")
+
+
+@pytest.mark.parametrize("key", [key for key, one in SETTINGS.items() if not one.hard])
+def test_the_loosest_is_granted_to_whoever_says_why(key: str) -> None:
+    one = SETTINGS[key]
+    (changed,) = granted((Asked(key, one.high, WHY),), usual=USUAL, where="pack.toml")
+    assert changed.value == one.high
+
+
+def test_usual_values_that_hang_on_the_chemistry() -> None:
+    lead = replace(USUAL, lithium=False)
+    for key, with_lithium, without in (("charge_in_share", 1.15, 1.3), ("tail_longest_s", 14400.0, 43200.0)):
+        assert SETTINGS[key].usual(USUAL) == with_lithium
+        assert SETTINGS[key].usual(lead) == without
+    assert [SETTINGS[key].usual(USUAL) for key in ("low_volts", "high_volts", "unattended_temp_max_c")] == [
+        9.6, 14.8, 50.0
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("letters", "accepted"), [(9, False), (10, True), (300, True), (301, False)])
+def test_how_much_a_reason_must_say(files: Path, letters: int, accepted: bool) -> None:
+    lines = ("frozen_s = 61", f'frozen_s_reason = "{"x" * letters}"')
+    if accepted:
+        assert with_limits(files, *lines).limit("frozen_s") == 61
+    else:
+        with pytest.raises(Usage):
+            with_limits(files, *lines)
+
+
+@pytest.mark.parametrize("value", ["1e9", "-1e9"])
+def test_what_is_a_number_at_all_is_told_by_its_bounds(files: Path, value: str) -> None:
+    with pytest.raises(PlanRefused):
+        with_limits(files, f"frozen_s = {value}", f"frozen_s_reason = {WHY}")
+
+
+@pytest.mark.parametrize("value", ["1.001e9", "-1.001e9"])
+def test_what_is_no_number_of_anything_is_refused_when_it_is_read(files: Path, value: str) -> None:
+    with pytest.raises(Usage):
+        with_limits(files, f"frozen_s = {value}", f"frozen_s_reason = {WHY}")
 
 
 # -- refused -----------------------------------------------------------------------------------------------------------

@@ -71,7 +71,7 @@ def tests_for(mutant: Mutant, part: Part, seen: Map, root: Path, files: tuple[st
     """The tests to ask, the nearest and quickest first."""
     inside = mutant.where == "by hand" or not _at_class_level(root / mutant.file, mutant.line)
     found = seen.of(mutant.file, {mutant.line}) if inside else _tests_of_a_name(mutant, seen, root, files)
-    if not found and not (inside and mutant.where != "by hand"):
+    if not found:  # it may run while the tests are read in, where nothing is measured
         found = seen.all_of(mutant.file)
     if not seen.all_of(mutant.file):  # it is new since the lines were measured, or runs as a process of its own
         found = {test for file in files_of(part, root) for test in seen.all_of(file)}
