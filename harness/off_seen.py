@@ -46,6 +46,8 @@ class Eyes:
         failed: Callable[[str, str], None],
     ) -> None:
         self._zero, self._wait, self._alive, self._failed = zero_amps, wait, alive, failed
+        self._went_on: set[str] = set()
+        """Who has said after "off" that it is on: off it must say twice, since one answer may be a wrong one."""
 
     def limit(self, name: str) -> float:
         """What counts as no current on this one, A."""
@@ -79,6 +81,12 @@ class Eyes:
             return None
 
     def _says_off(self, name: str, driver: Supply | Load | PowerSwitch) -> bool | None:
+        off = self._said_off(name, driver)
+        if off is False:
+            self._went_on.add(name)
+        return self._said_off(name, driver) if off and name in self._went_on else off
+
+    def _said_off(self, name: str, driver: Supply | Load | PowerSwitch) -> bool | None:
         try:
             self._alive(name)
             if isinstance(driver, PowerSwitch):

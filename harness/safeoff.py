@@ -124,12 +124,13 @@ class SafeOff:
     def _ladder(self, before: Before) -> OffReport:
         witness = Witness(self._rig, before, wait=self._time.wait_proving)
         softened, softened_off, asked_s = False, False, 0.0
+        broke: set[str] = set()
         while True:
             seen = self._seen = self._eyes.look(self._telling.outputs("unknown"))
             good = all(one.quiet(self._eyes.limit(name)) for name, one in seen.items())
             # What the instruments say decides first: a witness costs up to two seconds.
             verdict = self._asked(witness) if good else None
-            if good and self._enough(verdict, softened_off):
+            if good and not self._broke(seen, broke) and self._enough(verdict, softened_off):
                 return self._report("confirmed", witness.who, witness.lines, witness.volts, softened)
             took = self._time.took()
             if took >= LADDER_UNSAFE_S and self._telling.tries >= LEAST_TRIES:
@@ -158,6 +159,14 @@ class SafeOff:
     def _asked(self, witness: Witness) -> bool | None:
         self._signs.proving_off()
         return witness.ask()
+
+    def _broke(self, seen: dict[str, Seen], known: set[str]) -> bool:
+        """Whether the line of one that had said off broke while a witness was asked: it may have restarted, and come
+        back on, so everybody is looked at again. Once for each: a voltmeter that breaks its line each time proves
+        nothing else."""
+        new = {name for name in seen if not self._rig.drivers[name].session.wire.is_open} - known
+        known |= new
+        return bool(new)
 
     def _enough(self, verdict: bool | None, softened_off: bool) -> bool:
         """Whether what the instruments say and what the pack's volts did together prove off."""

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from harness.mains_away import WORDS, MainsAway
 from harness.rig import Rig
 
 WAIT_S = 2.0
@@ -81,6 +82,7 @@ class Witness:
         self.lines: list[str] = []
         self.volts = math.nan
         self._dead = False
+        self._mains = MainsAway(rig, wait=wait)
 
     def ask(self) -> bool | None:
         """True: seen off. False: contradicts. ``None``: says nothing."""
@@ -132,28 +134,53 @@ class Witness:
     def _node(self) -> bool | None:
         """No pack is on the node: once nothing drives it any more, it is dead or falls. A lead that has come off also
         reads 0 V: no other voltmeter may see it live."""
-        first = self._read()
+        first, by = volts, who = self._read_node()
         for _ in range(round(FALL_S)):
-            if self._dead or abs(self.volts) < DEAD_V:
+            if math.isnan(volts) or abs(volts) < DEAD_V:
                 break
             self._wait(1.0)
-            self._read()
-        if self._dead:
+            volts, who = self._read_node()
+            first, by = (first, by) if who == by else (volts, who)  # two voltmeters say nothing of a fall
+        if math.isnan(volts):
             return None
-        text = f"node {first:.3f} V to {self.volts:.3f} V in {FALL_S:g} s"
-        if abs(self.volts) < DEAD_V:
-            other, volts = self._rig.highest_elsewhere()
-            if not volts >= OPEN_V:
-                return self._said(True, f"node at {self.volts:.3f} V: dead")
-            text = f"node at {self.volts:.3f} V, but {other} reads {volts:.3f} V"
-        elif abs(self.volts) <= HELD_SHARE * abs(first):
-            return self._said(True, f"{text}: falling, nothing drives it")
+        off, text = self._node_words(first, volts)
+        if off and not self._mains.still_there():
+            return self._node_off(text, by=who)
+        if off:
+            text = f"{text}, {WORDS}"
         if self._rig.switch("mains") is None:
             # Whoever switches it by hand may have switched it back on: then it is asked for again.
             self._rig.switched["mains"] = None
+            text = text.removesuffix(": HELD UP by something")
             self.lines = [f"{text}: the UPS's charger is live on an open node until its mains is switched off by hand"]
             return None
-        return self._said(False, f"{text}: HELD UP by something")
+        return self._said(False, text, by=who)
+
+    def _node_words(self, first: float, volts: float) -> tuple[bool, str]:
+        """Whether the node of a UPS is off by its volts, and in words."""
+        text = f"node {first:.3f} V to {volts:.3f} V in {FALL_S:g} s"
+        if abs(volts) < DEAD_V:
+            other, elsewhere = self._rig.highest_elsewhere()
+            if not elsewhere >= OPEN_V:
+                return True, f"node at {volts:.3f} V: dead"
+            text = f"node at {volts:.3f} V, but {other} reads {elsewhere:.3f} V"
+        elif abs(volts) <= HELD_SHARE * abs(first):
+            return True, f"{text}: falling, nothing drives it"
+        return False, f"{text}: HELD UP by something"
+
+    def _node_off(self, text: str, *, by: str) -> bool | None:
+        """Seen off. Another voltmeter than the one that is meant for it does not outweigh what that one has said."""
+        self._said(True, text, by=by)
+        return None if by else True
+
+    def _read_node(self) -> tuple[float, str]:
+        """Volts of a UPS's node, and who says so, "" when it is the voltmeter that is meant for it. Where that one does
+        not answer any more, the others' highest: a charger that nobody looks for would pass for none."""
+        volts = self._read()
+        if not math.isnan(volts):
+            return volts, ""
+        name, self.volts = self._rig.highest_elsewhere()
+        return self.volts, name
 
     def _read(self) -> float:
         """Pack volts; a voltmeter that did not answer is not asked again in this off."""
@@ -165,8 +192,7 @@ class Witness:
 
     def _said(self, off: bool, text: str, *, by: str = "") -> bool:
         place = self._rig.place
-        assert place is not None
-        by = by or place.name
+        by = by or ("" if place is None else place.name)
         active = self._rig.load_name if self._before.phase in ("sink", "trace") else self._rig.supply_name
         self.who = "same instrument" if by == active else f"other instrument ({by})"
         self.lines = [f"{text} ({self.who})"]

@@ -25,6 +25,8 @@ ALLOWED = (
     Allowed("load", "load's stop dead", "the BMS alone ends a discharge that nobody can switch off"),
     Allowed("load", "load welded", "no stop of its own opens fused transistors: the BMS alone ends it"),
     Allowed("load", "BMS dead", "the load's own stop sees the pack's volts: one weak cell may go under its floor"),
+    Allowed("load", "load restarted", "its stop went to its default as it came back on out of reach: the BMS ends it"),
+    Allowed("supply", "supply restarted", "its stop went to its default as it came back on out of reach"),
     Allowed("supply", "supply's stop dead", "what it is set to is what the pack comes to, and nothing checks that"),
     Allowed("supply", "supply welded", "no stop of its own opens it: set volts and BMS are what is left"),
 )
@@ -33,4 +35,5 @@ ALLOWED = (
 def allowed(wires: Wires, broken: str) -> str:
     """Why what is left on after this night is not judged; "" when it is."""
     lost = wires.deaf | wires.gone | wires.mute | wires.strange | wires.stuck
-    return next((one.why for one in ALLOWED if one.broken == broken and one.stays_on in lost), "")
+    dead = {broken, *(f"{name} restarted" for name in wires.came_on)}
+    return next((one.why for one in ALLOWED if one.broken in dead and one.stays_on in lost), "")
