@@ -61,6 +61,42 @@ class Turn:
     call_s: float = 0.0
 
 
+class _SoFar:
+    """What a turn that goes on has given. ``wall`` is machine time, s; ``None``: nobody is cut short."""
+
+    def __init__(self, wall: Callable[[], float] | None) -> None:
+        self.now = wall or (lambda: 0.0)
+        self.readings: dict[str, float] = {}
+        self.flags: list[str] = []
+        self.errors: list[str] = []
+        self.dead: set[str] = set()
+        self.longest_s = 0.0
+        self._began = self.now()
+
+    def leaves_out(self, name: str) -> bool:
+        """Whether this one is not asked any more, since another one failed and the turn has taken too long."""
+        if not self.errors or self.now() - self._began <= PATIENCE_S:
+            return False
+        self.dead.add(name)
+        self.flags.append(f"{name}: not asked, the others took too long")
+        return True
+
+    def lost(self, name: str, error: Exception) -> None:
+        """It does not answer, and is not asked again in this turn."""
+        self.dead.add(name)
+        self.flags.append(f"{name}: no reading")
+        self.errors.append(str(error))
+
+    def took(self, name: str, took_s: float, *, opened: int, boot_s: float) -> None:
+        """An exchange of ``took_s``, in which the line was ``opened`` so often."""
+        if not opened:
+            self.longest_s = max(self.longest_s, took_s)
+        elif boot_s:
+            # It was waited for and did not fail to answer: no reason to leave the others unasked.
+            self._began += min(opened * boot_s, took_s)
+            self.flags.append(f"{name}: {OPENED_ANEW}, {opened * boot_s:g} s waited until it had started")
+
+
 class Reader:
     """Reads the instruments of ``rig``, each question in its place."""
 
@@ -88,61 +124,48 @@ class Reader:
 
         ``wall`` is machine time, s: with it a turn in which something failed is cut short after ``PATIENCE_S``.
         """
-        rig = self._rig
-        readings: dict[str, float] = {}
-        flags: list[str] = []
-        errors: list[str] = []
-        dead: set[str] = set()
-        began = wall() if wall is not None else 0.0
-        longest_s = 0.0
-        for name, column, ask, (least, most) in self._plan:
-            value = math.nan
-            before = wall() if wall is not None else 0.0
-            if errors and not before - began <= PATIENCE_S and name not in dead:
-                dead.add(name)
-                flags.append(f"{name}: not asked, the others took too long")
-            if name not in dead:
-                openings = rig.drivers[name].session.openings
-                try:
-                    value = ask()
-                    if not least <= value <= most:
-                        what = "not a number" if not math.isfinite(value) else f"{value:g} is out of range"
-                        flags.append(f"{column}: {what}")
-                        value = math.nan
-                except READ_ERRORS as error:
-                    dead.add(name)
-                    flags.append(f"{name}: no reading")
-                    errors.append(str(error))
-                took_s = wall() - before if wall is not None else 0.0
-                session = rig.drivers[name].session
-                boot_s = (session.openings - openings) * session.wire.boot_s
-                if session.openings == openings:
-                    longest_s = max(longest_s, took_s)
-                elif boot_s:
-                    # It was waited for and did not fail to answer: no reason to leave the others unasked.
-                    began += min(boot_s, took_s)
-                    flags.append(f"{name}: {OPENED_ANEW}, {boot_s:g} s waited until it had started")
-            readings[column] = value
-        flags.extend(self._moved())
+        rig, so_far = self._rig, _SoFar(wall)
+        for channel in self._plan:
+            so_far.readings[channel[1]] = self._value(channel, so_far)
+        so_far.flags.extend(self._moved())
         if rig.subject == "ups":
-            readings |= self._supply_mode(readings, dead, errors)
-            readings |= {SWITCHED[what]: math.nan if on is None else float(on) for what, on in rig.switched.items()}
-        return self._turn(readings, flags, errors, dead=frozenset(dead), call_s=longest_s)
+            so_far.readings |= self._supply_mode(so_far)
+            switched = {SWITCHED[what]: math.nan if on is None else float(on) for what, on in rig.switched.items()}
+            so_far.readings |= switched
+        return self._turn(so_far)
 
-    def _supply_mode(self, readings: dict[str, float], dead: set[str], errors: list[str]) -> dict[str, float]:
+    def _value(self, channel: Channel, so_far: _SoFar) -> float:
+        """One reading; nan, with a flag, where it cannot be had."""
+        name, column, ask, (least, most) = channel
+        if name in so_far.dead or so_far.leaves_out(name):
+            return math.nan
+        session, began = self._rig.drivers[name].session, so_far.now()
+        openings, value = session.openings, math.nan
+        try:
+            value = ask()
+            if not least <= value <= most:
+                what = "not a number" if not math.isfinite(value) else f"{value:g} is out of range"
+                so_far.flags.append(f"{column}: {what}")
+                value = math.nan
+        except READ_ERRORS as error:
+            so_far.lost(name, error)
+        so_far.took(name, so_far.now() - began, opened=session.openings - openings, boot_s=session.wire.boot_s)
+        return value
+
+    def _supply_mode(self, so_far: _SoFar) -> dict[str, float]:
         """What the supply holds, as 1 and 0; nan where it does not say."""
         supply, name = self._rig.supply, self._rig.supply_name
         if supply is None or name is None:
             return {}
         word = ""
-        if name not in dead:
+        if name not in so_far.dead:
             try:
                 on = supply.output_is_on()
                 word = (supply.mode() if on else "off") or "unknown"
             except READ_ERRORS as error:
-                dead.add(name)
-                errors.append(str(error))
-        if word == "cc" and supply.dialect.sink_amps is not None and readings[f"{name}_amps"] <= 0.0:
+                so_far.dead.add(name)
+                so_far.errors.append(str(error))
+        if word == "cc" and supply.dialect.sink_amps is not None and so_far.readings[f"{name}_amps"] <= 0.0:
             # At the limit of what it takes back, which is next to nothing: the node is held up by something stronger.
             word = "driven"
         known = word in ("cv", "cc", "driven")
@@ -168,9 +191,8 @@ class Reader:
         ohm = 0.0 if entry.sense == "remote" else entry.lead_ohm
         return math.nan if ohm is None else readings[f"{entry.name}_volts"] + amps * ohm
 
-    def _turn(
-        self, readings: dict[str, float], flags: list[str], errors: list[str], *, dead: frozenset[str], call_s: float
-    ) -> Turn:
+    def _turn(self, so_far: _SoFar) -> Turn:
+        readings = so_far.readings
         rig = self._rig
         supply_amps = readings.get(f"{rig.supply_name}_amps", 0.0)
         load_amps = readings.get(f"{rig.load_name}_amps", 0.0)
@@ -182,8 +204,8 @@ class Reader:
                 volts += rig.place.sign * amps * rig.place.ohm
         return Turn(
             readings=readings,
-            flags=tuple(flags),
-            errors=tuple(errors),
+            flags=tuple(so_far.flags),
+            errors=tuple(so_far.errors),
             pack_volts=volts,
             # Out of the pack; for a UPS into its battery terminals, whoever stands in for the battery.
             pack_amps=load_amps - supply_amps if rig.subject == "pack" else supply_amps - load_amps,
@@ -193,8 +215,8 @@ class Reader:
             load_amps=load_amps,
             shunt_amps=readings[f"{rig.shunt_name}_amps"] if rig.shunt_name else None,
             far_volts=self._seen_by_load(readings, load_amps),
-            dead=dead,
-            call_s=call_s,
+            dead=frozenset(so_far.dead),
+            call_s=so_far.longest_s,
         )
 
 
