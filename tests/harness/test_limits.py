@@ -243,6 +243,13 @@ def test_the_weakest_part_bounds_the_charge(
     assert (made.charge_amps_max, made.charge_amps_from) == (pytest.approx(amps), source)
 
 
+def test_what_is_not_on_the_bench_bounds_nothing(pack: PackFile, bench: BenchFile) -> None:
+    bare = replace(bench, fuse_amps=None, instruments=())
+    made = envelope(pack=pack, bench=bare)
+    assert (made.amps_max, made.amps_from) == (6.0, "pack file")
+    assert (made.charge_amps_max, made.charge_amps_from, made.charge_refused) == (3.0, "pack file", "")
+
+
 def test_allowed_amps(pack: PackFile, bench: BenchFile) -> None:
     made = envelope(pack=pack, bench=bench)
     assert allowed_amps(made, amps=6.0, charging=False) == 6.0
