@@ -12,8 +12,8 @@ from drivers.dialect import DialectRefused, parse, shipped
 SHIPPED = {name: (resources.files("drivers") / "dialects" / f"{name}.toml").read_text("utf-8") for name in shipped()}
 
 WORDS = """kind words volts amps output ask set set_on unit decimals step reply line channels how most trips bit mode
-mask function cc remote protection clear terminator pace_s identity least per_unit form reply_on order_reply boot_s
-x"""
+mask function cc remote protection watchdog seconds armed trip clear terminator pace_s identity least per_unit form
+reply_on order_reply boot_s x"""
 KEYS = st.sampled_from(WORDS.split()) | st.text(max_size=3)
 VALUES_ANY = st.recursive(
     st.sampled_from(["supply", "load", "meter", "V", "A", "V {}", "{channel}", "select", "suffix", "*", "\n", "1", ""])
