@@ -166,10 +166,11 @@ class FloorFold:
         self.false_rows += len(self._gone)
         self._gone, self._driven = [], 0
         self._started, self._last_run = True, row
-        level.keep(row)
         self._limited = self._limited + 1 if row.mode == "cc" else self._limited
-        if row.t_s >= level.began_s + SLEW_S:
-            self._astray = 0 if self._on_level(row, level) else self._astray + 1
+        astray = row.t_s >= level.began_s + SLEW_S and not self._on_level(row, level)
+        self._astray = self._astray + 1 if astray else 0
+        if not astray:  # one reading that dips says nothing of the level
+            level.keep(row)
         if self._limited >= 3:
             self.end_reason = SUPPLY_LIMIT
         elif self._astray >= 3:

@@ -100,6 +100,21 @@ def test_a_drop_late_in_its_dwell_widens_the_bracket_by_a_level() -> None:
     assert fold.bracket.upper_v == pytest.approx(volts_at_ups(set_v=22.0, watts=stairs.WATTS, ohm=stairs.OHM))
 
 
+@pytest.mark.parametrize("at_s", [37.5, 39.0, 39.5, 40.0])
+def test_volts_that_dip_once_are_no_volts_of_their_level(at_s: float) -> None:
+    # Ours: in the last second of the last level held, the level's mean came under the one that was not held, and the
+    # half distance of the two, less than nothing, ended the run as a fault of the program.
+    def dips(now: Any) -> str:
+        return "a volt too low" if now.t_s == at_s else stairs.plain(now)
+
+    fold, plain = Stair(dips).go(), Stair().go()
+    assert fold.end_reason == ff.CUT_OFF
+    assert fold.bracket is not None
+    assert plain.bracket is not None
+    assert fold.bracket.upper_v == pytest.approx(plain.bracket.upper_v, abs=1e-9)
+    assert fold.bracket.lower_v == pytest.approx(plain.bracket.lower_v, abs=1e-9)
+
+
 def test_one_false_reading_ends_nothing() -> None:
     fold = Stair(false_at_s=13.0).go()
     assert fold.end_reason == ff.CUT_OFF
