@@ -166,9 +166,10 @@ def _off(night: Night, alone_s: float) -> list[str]:
     wires.bench.advance()
     on = left_on(night.world)
     if night.exit_code in NOTHING_ENERGISED and not night.on_at() and wires.came_on:
-        # What came on by itself before this run had anything on is not this run's. It is told, and not touched.
+        # What came on by itself before this run had anything on is not this run's. It is named, and not touched.
         found = [name for name in ("supply", "load", "mains") if name in on]
-        return [f"{name} came on, and nobody was told: {night.why}" for name in found if f"{name} (" not in night.why]
+        silent = [name for name in found if f"{name} (" not in night.why and not night.why.startswith(f"{name} at ")]
+        return [f"{name} came on, and nobody was told: {night.why}" for name in silent]
     lost = unreachable(night)
     if on and not lost:
         wrong.append(f"left on: {', '.join(on)}")
