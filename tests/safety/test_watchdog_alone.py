@@ -107,6 +107,7 @@ def test_the_computer_is_gone_and_the_instrument_goes_off(procedure: str, count:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(900)
 @pytest.mark.parametrize("procedure", list(SHORT))
 def test_wherever_the_computer_goes(procedure: str, tmp_path: Path) -> None:
     """At every message of the whole night, from the first look at the bench to the last word."""
