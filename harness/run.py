@@ -117,27 +117,33 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
             connection = _connect(ready)
             try:
                 lock.acquire_identities(connection.identities())
-                assert connection.rig is not None
-                person = _person(ready, connection, watcher)
-                wire_up(ready, connection.rig, person, watcher)
-                checks = _look(ready, connection, out)
-                watcher.checked(ready, checks)
-                refuse_if_bad(checks)
-                cleared = allow(ready, connection.rig, person, watcher, stopped=flag.asked)
-                if flag.asked():
-                    raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
-                with kept_awake(wanted=not connection.rig.simulated) as awake:
-                    if awake.startswith(NOT_AWAKE) and ready.job.unattended:
-                        raise PreflightRefused(f"--unattended: computer: {awake}; nothing was switched on")
-                    if awake.startswith(NOT_AWAKE):
-                        watcher.say(f"note: computer: {awake}")
-                    checks = (*checks, Check("computer", "note", awake))
-                    done = _recorded(ready, connection, out, lock, flag, checks, watcher, person, cleared)
-                return replace(done, stop_asked=flag.name)
+                return replace(_looked_at(ready, connection, out, lock, flag, watcher), stop_asked=flag.name)
             finally:
                 connection.close()
     finally:
         lock.release()
+
+
+def _looked_at(
+    ready: Ready, connection: Connection, out: Path, lock: BenchLock, flag: StopFlag, watcher: Watcher
+) -> Done:
+    """Look at the bench, have typed what must be, and go on where nothing speaks against it."""
+    assert connection.rig is not None
+    person = _person(ready, connection, watcher)
+    wire_up(ready, connection.rig, person, watcher)
+    checks = _look(ready, connection, out)
+    watcher.checked(ready, checks)
+    refuse_if_bad(checks)
+    cleared = allow(ready, connection.rig, person, watcher, stopped=flag.asked)
+    if flag.asked():
+        raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
+    with kept_awake(wanted=not connection.rig.simulated) as awake:
+        if awake.startswith(NOT_AWAKE) and ready.job.unattended:
+            raise PreflightRefused(f"--unattended: computer: {awake}; nothing was switched on")
+        if awake.startswith(NOT_AWAKE):
+            watcher.say(f"note: computer: {awake}")
+        checks = (*checks, Check("computer", "note", awake))
+        return _recorded(ready, connection, out, lock, flag, checks, watcher, person, cleared)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,25 +186,8 @@ def _recorded(
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
     unfit = guarded(ready, connection, bench, begun.folder, lock, say=_quietly(watcher.say), stopped=flag.asked)
-    try:
-        if unfit is None:
-            ending = attempt(ready, bench, before=before_the_run(ready, bench, cleared))
-        else:
-            ending = not_begun(bench, unfit)
-    finally:
-        if bench.guard is not None:
-            off = bool(bench.off_reports) and bench.off_reports[-1].confirmed
-            bench.guard.bye(off=off or _gone_for_good(bench))
-    off = ending.outcome != "unsafe" or keep_trying(
-        bench,
-        say=_quietly(watcher.say),
-        acknowledged=lambda: _gone_for_good(bench) or watcher.acknowledged_unsafe(_serial(bench)),
-    )
-    if off:
-        lock.mark_off()
-    elif bench.before_doubt is not None:
-        with suppress(Usage):  # the plain note is there already
-            lock.mark_live(begun.folder.path, subject=ready.site.subject, doubt=asdict(bench.before_doubt))
+    ending = _energised(ready, bench, cleared, unfit)
+    _seen_off(ready, begun, ending, lock, watcher)
     done = begun.end(ready, ending)
     watcher.ended(done)
     watch_heat(
@@ -210,6 +199,33 @@ def _recorded(
         asked=flag.asked,
     )
     return done
+
+
+def _energised(ready: Ready, bench: Bench, cleared: Cleared, unfit: UserError | None) -> Ending:
+    """The procedure under its guard; the guard is let go, or told that off could not be confirmed."""
+    try:
+        if unfit is None:
+            return attempt(ready, bench, before=before_the_run(ready, bench, cleared))
+        return not_begun(bench, unfit)
+    finally:
+        if bench.guard is not None:
+            off = bool(bench.off_reports) and bench.off_reports[-1].confirmed
+            bench.guard.bye(off=off or _gone_for_good(bench))
+
+
+def _seen_off(ready: Ready, begun: _Begun, ending: Ending, lock: BenchLock, watcher: Watcher) -> None:
+    """Go on trying where off was not confirmed; the note that the bench may be live goes once it was."""
+    bench = begun.bench
+    off = ending.outcome != "unsafe" or keep_trying(
+        bench,
+        say=_quietly(watcher.say),
+        acknowledged=lambda: _gone_for_good(bench) or watcher.acknowledged_unsafe(_serial(bench)),
+    )
+    if off:
+        lock.mark_off()
+    elif bench.before_doubt is not None:
+        with suppress(Usage):  # the plain note is there already
+            lock.mark_live(begun.folder.path, subject=ready.site.subject, doubt=asdict(bench.before_doubt))
 
 
 def _begin(
