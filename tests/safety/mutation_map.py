@@ -149,11 +149,14 @@ class Map:
 
     def __init__(self, place: Path) -> None:
         self.tests: dict[str, float] = {}
+        self.pure: set[str] = set()
+        """Tests that run no gated line: those that hold a table against what it must be are among them."""
         self._hits: dict[str, dict[str, int]] = {}
         for path in sorted(place.glob("*.json")):
             for test, one in json.loads(path.read_text(encoding="utf-8")).items():
                 if one["ok"] and "hits" in one:
                     self.tests[test] = one["seconds"]
+                    self.pure |= set() if one["hits"] else {test}
                     for file, bits in one["hits"].items():
                         self._hits.setdefault(file, {})[test] = int(bits, 16)
 

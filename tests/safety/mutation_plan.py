@@ -77,8 +77,9 @@ def tests_for(mutant: Mutant, part: Part, seen: Map, root: Path, files: tuple[st
         found = {test for file in files_of(part, root) for test in seen.all_of(file)}
     if Path(mutant.file).name.startswith("guard"):
         found = found | {test for test in seen.tests if test.partition("::")[0] in GUARD_TESTS}
-    near = {test for test in found for one in part.first if fnmatch(test.partition("::")[0], f"tests/{one}")}
-    order = sorted(found, key=lambda test: (test not in near, seen.tests[test], test))
+    near = {test for test in seen.tests for one in part.first if fnmatch(test.partition("::")[0], f"tests/{one}")}
+    pure = set() if inside else near & seen.pure
+    order = sorted(found | pure, key=lambda test: (test not in pure, test not in near, seen.tests[test], test))
     taken, sum_s = [], 0.0
     for test in order:
         if taken and sum_s + seen.tests[test] > most_s:
