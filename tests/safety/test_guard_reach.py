@@ -8,8 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from night import SHORT, spend, truly_off
 from test_guard_lines import served
 
+from harness.addresses import normal
+from harness.bench import Bench
 from harness.config import load_bench
 from harness.connect import connect
 from harness.guarding import GuardLink, silence_s, start
@@ -60,3 +63,49 @@ class Wired:
 def test_how_long_it_bears_silence(boots_s: tuple[float, ...], period_s: float, expected_s: float) -> None:
     rig: Any = type("Rig", (), {"drivers": {str(n): Wired(boot_s) for n, boot_s in enumerate(boots_s)}})
     assert silence_s(rig, period_s) == expected_s
+
+
+class Moves:
+    """The line to a guard, of whose instruments one comes back under another name at some beat under current."""
+
+    pid, unreachable = 0, ()
+    silent_s = staticmethod(lambda: 0.0)
+    astray = GuardLink.astray
+
+    def __init__(self, bench: Bench, name: str, at: int) -> None:
+        self.said: list[str] = []
+        self._wire, self._at = bench.rig.drivers[name].session.wire, at
+        self.reached = {name: normal(self._wire.address)}
+
+    def beat(self, state: str, sample: int, age_s: float) -> None:
+        self.said.append(state)
+        if self.said.count("sink") + self.said.count("source") == self._at:
+            self._wire.address = "ASRL/dev/ttyUSB7::INSTR"
+
+    def bye(self, off: bool) -> None:
+        self.said.append(f"bye {off}")
+
+
+@pytest.mark.parametrize("procedure", ["capacity", "charge"])
+def test_a_run_that_is_no_longer_guarded_ends(procedure: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    links: list[Moves] = []
+
+    def guard_for(_ready: Any, bench: Bench, *_more: Any) -> Moves:
+        links.append(Moves(bench, SHORT[procedure].active, 4))
+        return links[-1]
+
+    monkeypatch.setattr("harness.guarded_run.guard_for", guard_for)
+    night = spend(tmp_path, SHORT[procedure])
+    assert night.exit_code == 21
+    assert night.result.end_reason.startswith(
+        f"guard lost: {SHORT[procedure].active} is at ASRL/dev/ttyUSB7::INSTR now"
+    )
+    assert truly_off(night.world)
+    (link,) = links
+    state = {"capacity": "sink", "charge": "source"}[procedure]
+    assert link.said.count(state) == 4, "the very next turn finds it, and does not beat"
+    assert link.said[-1] == "bye True"
+    after = link.said[len(link.said) - link.said[::-1].index(state) :]
+    assert after[0] == "switching off"
+    assert "proving off" in after
+    assert after.index("rest") > after.index("proving off")
