@@ -1,4 +1,4 @@
-"""What is data is complete: no scenario, simulated part, entry point, figure, exit code or clock without its row.
+"""What is data is complete: no scenario, simulated part, entry point, figure, exit code, clock, hazard without its row.
 
 Who adds one of them adds one row here; DEVELOPERS.md names which. Interlocks and dialects have files of their own.
 """
@@ -11,6 +11,7 @@ from importlib import resources
 from importlib.metadata import entry_points
 from pathlib import Path
 
+import grid
 import pytest
 from click.testing import CliRunner
 
@@ -158,3 +159,16 @@ def test_developers_has_every_exit_code_and_who_raises_it() -> None:
 @pytest.mark.parametrize("kind", sorted({one.kind for one in Clock.__subclasses__()} | {"scaled"}))
 def test_developers_has_every_clock(kind: str) -> None:
     assert re.search(rf"^\| {kind} \|", DEVELOPERS, re.MULTILINE)
+
+
+# -- hazards -----------------------------------------------------------------------------------------------------------
+
+
+def test_every_hazard_has_its_proofs_in_every_phase_of_every_procedure() -> None:
+    """Neither a row without a proof, nor a proof without a row, nor a phase of a procedure with neither cell nor
+    reason; that it does tell of them is shown in tests/safety/test_hazard_grid.py."""
+    assert grid.lacking(DEVELOPERS) == []
+
+
+def test_proofs_that_are_tests_of_their_own_are_there() -> None:
+    assert grid.missing_tests() == []

@@ -117,7 +117,7 @@ def rows(page: str) -> list[str]:
     """The hazards of the table in DEVELOPERS.md, by the words of their first cells."""
     section = page.partition("## Hazards and barriers")[2].partition("\n## ")[0]
     table = section.partition("| hazard | held outside")[2]
-    return re.findall(r"^\| (.+?) \|", table, re.MULTILINE)[1:] if table else []
+    return re.findall(r"^\| (.+?) \|", table, re.MULTILINE)
 
 
 def lacking(

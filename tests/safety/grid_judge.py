@@ -30,8 +30,9 @@ class Hazard:
     ``kinds`` are the blocks in which it can happen, ``why`` says of the others why it cannot there; ``not_in`` likewise
     of phases. ``ends``: phase -> how a run may end then, exit code and first words, any of them; a phase that is not
     named ends as ``holding`` does, or with 0. ``within_s``: from the fault until nothing is on, where it ends the run.
-    ``spared``: bounds that this hazard is about, of "amps", "node", "ons", "mains", "contactor", "flows". ``begin``
-    changes the bench before a run, in place of ``spoil``, for what is there before anybody looks.
+    ``spared``: bounds that this hazard is about, of "amps", "node", "ons", "mains", "contactor", "flows", and
+    "idle": what is on may stay so while nothing flows. ``begin`` changes the bench before a run, in place of ``spoil``,
+    for what is there before anybody looks.
     """
 
     row: str
@@ -81,9 +82,9 @@ def _end(scene: Scene, hazard: Hazard, phase: str) -> list[str]:
 def left(scene: Scene, spared: tuple[str, ...] = ()) -> list[str]:
     """What is still on, by the world."""
     world, found = scene.world, []
-    if world.supply.output_on:
+    if world.supply.output_on and "idle" not in spared:
         found.append("supply on")
-    if world.load.input_on:
+    if world.load.input_on and "idle" not in spared:
         found.append("load on")
     if scene.procedure.subject == "ups" and world.ups.mains_on and "mains" not in spared:
         found.append("mains on")

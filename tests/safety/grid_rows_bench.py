@@ -199,11 +199,13 @@ ROWS: dict[str, Hazard] = {
         merely(preflight=("0", "11", "23"), holding=("0", "23", "21"), safe_off=("0", "99")),
         within_s=6.0,
     ),
+    # Where a dead node is all there is to see, an input that stays closed shows nothing, and carries nothing.
     "off is said, and has no effect": Hazard(
         "off not obeyed",
         bench.off_has_no_effect,
         ALL,
-        merely(preflight=("99", "23", "21"), holding=("99",), ending=("99",), safe_off=("0", "99", "21")),
+        merely(preflight=("99", "23", "21", "0"), holding=("99", "0"), ending=("99", "0"), safe_off=("0", "99", "21")),
+        spared=("idle",),
         also=left_alone,
     ),
     "the load is too hot": Hazard(
