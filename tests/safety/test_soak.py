@@ -7,6 +7,7 @@ a program holds on to must not grow with them, and the loop must keep its time.
 from __future__ import annotations
 
 import gc
+import gzip
 import os
 import signal
 import statistics
@@ -19,6 +20,7 @@ import guarded
 import pytest
 from night import SHORT, Short, Wires, quick, spend
 
+from harness.room import record_bytes
 from harness.samplefile import samples
 
 SOAK_S = float(os.environ.get("NIGHTBENCH_SOAK_S", "600"))
@@ -58,8 +60,8 @@ def handles(pid: int | str = "self") -> int:
     return len(os.listdir(f"/proc/{pid}/fd"))
 
 
-MOST_B_PER_ROW = 260
-"""What a fold keeps of each row for its figures is two pairs of numbers at most, 112 bytes each: 11 MB in 12 h.
+MOST_B_PER_ROW = 300
+"""What a fold keeps of each row for its figures is two pairs of numbers at most, 112 bytes each: 10 MB in 12 h.
 Nothing else may grow."""
 
 AT_REST_B_PER_ROW = 20
@@ -80,14 +82,19 @@ def test_twelve_hours(procedure: str, tmp_path: Path) -> None:
     with quick():
         night = spend(tmp_path, LONG[procedure], arrange=kept.append, each=each)
     assert night.exit_code == 0, night.refusal or night.result.end_reason
+    assert night.folder is not None
+    wrote = night.folder.samples_csv.stat().st_size + len(gzip.decompress(night.folder.wire_gz.read_bytes()))
+    told = record_bytes(night.result.duration_s or 0.0, period_s=1.0, instruments=len(kept[0].names))
     hours = (night.result.duration_s or 0.0) / 3600.0
     first, last = seen[len(seen) // 4], seen[-1]
     grown = (last[2] - first[2]) / (last[0] - first[0])
     print(
         f"\n{procedure}: {hours:.1f} h, {night.result.rows} rows, handles {min(s[1] for s in seen)} to "
-        f"{max(s[1] for s in seen)}, {first[2] / 1e6:.1f} to {last[2] / 1e6:.1f} MB, {grown:.1f} bytes a row"
+        f"{max(s[1] for s in seen)}, {first[2] / 1e6:.1f} to {last[2] / 1e6:.1f} MB, {grown:.1f} bytes a row; "
+        f"record of {wrote / 1e6:.1f} MB before it is packed, {told / 1e6:.1f} MB by forecast"
     )
     assert hours >= HOURS - 0.5
+    assert wrote <= told <= 3.0 * wrote
     assert last[1] <= first[1]
     assert grown <= (AT_REST_B_PER_ROW if procedure == "c-rate" else MOST_B_PER_ROW)
 
