@@ -1,8 +1,8 @@
 """The instruments' own stops, made to act for real: the limit is moved past the live value, never the other way round.
 
-A load's low-volts stop at a tenth of an ampere from the pack; a supply's over-volts stop at 5 V with nothing connected.
-That a limit was accepted and reads back says nothing about whether it acts, nor about whether the instrument stays off
-afterwards: both are looked at here. Whatever was changed is put back and read back.
+A load's low-volts stop at 0.1 A from the pack; a supply's over-volts stop at 5 V with nothing connected. That a limit
+was accepted and reads back says nothing about whether it acts, nor about whether the instrument stays off afterwards:
+both are looked at here. Whatever was changed is put back and read back.
 """
 
 from __future__ import annotations
@@ -122,8 +122,7 @@ def load_off(load: Load, zero: float) -> bool:
 
 
 def clear_trip(driver: Load | Supply) -> None:
-    """The trip was our own doing: cleared with the output off and turned down, as a person at the panel would. Raises
-    ``PreflightRefused`` where the dialect cannot."""
+    """Clear our own doing, with the output off and turned down. Raises ``PreflightRefused`` where the dialect cannot."""
     if driver.tripped() is None:
         return
     protection = driver.dialect.protection

@@ -4,15 +4,22 @@ off within their time, in every procedure.
 
 from __future__ import annotations
 
+import os
+import random
+import signal
+import time
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+import guarded
 import pytest
 from dogged import ENERGISES, SECONDS, left, night
 from night import SHORT, Night, Wires, facts, spend
 
 from harness.clock import VirtualClock
+from sims.manners import Manners
 from sims.scenario import Scenario
 
 
@@ -125,3 +132,28 @@ def test_without_a_watchdog_it_goes_on(tmp_path: Path) -> None:
     wires, gone_s = vanish(tmp_path, "capacity", at, plain)
     wires.bench.world.advance_to(gone_s + SECONDS + 1.0)
     assert left(wires) == ["load"]
+
+
+# -- in real processes -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("procedure", ["capacity", "charge"])
+def test_run_and_guard_are_killed_at_once(
+    procedure: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """At drawn instants, on a bench that keeps the machine's own time, by that bench's own state."""
+    dogs = {name: Manners(shape="watchdog") for name in ("supply", "load")}
+    monkeypatch.setattr(guarded, "serve", partial(guarded.serve, manners=dogs))
+    draw, took = random.Random(f"alone/{procedure}"), []
+    for number in range(4):
+        with guarded.run(tmp_path / str(number), procedure, speed=1.0) as one:
+            guarded.pause(draw)
+            began_s = time.monotonic()
+            os.kill(one.guard_pid(), signal.SIGKILL)
+            one.process.kill()
+            took.append(one.off_within_s(30.0, since=began_s))
+            assert SECONDS - 1.5 <= took[-1] <= SECONDS + 0.5, "a turn of the loop before it"
+    with capsys.disabled():
+        print(f"\n{procedure}: run and guard killed, off after {', '.join(f'{one:.2f}' for one in took)} s")
