@@ -122,7 +122,7 @@ def load_off(load: Load, zero: float) -> bool:
 
 
 def clear_trip(driver: Load | Supply) -> None:
-    """Clear our own doing, with the output off and turned down. Raises ``PreflightRefused`` where the dialect cannot."""
+    """Clear our own doing, output off and turned down. Raises ``PreflightRefused`` where the dialect cannot."""
     if driver.tripped() is None:
         return
     protection = driver.dialect.protection
