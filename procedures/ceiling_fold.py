@@ -62,6 +62,7 @@ class PointFold:
     amps: list[Point] = field(default_factory=list)
     _since_s: float = math.nan
     _last_s: float = math.nan
+    _aside: list[tuple[float, float, float]] = field(default_factory=list)
 
     def push(self, t_s: float, volts: float, amps: float) -> None:
         """One row; a missing reading is left out."""
@@ -77,28 +78,43 @@ class PointFold:
 
     def _anew(self, t_s: float) -> None:
         self.lost_s += t_s - self._last_s
-        self._since_s, self.volts, self.amps = t_s, [], []
+        self._since_s, self.volts, self.amps, self._aside = t_s, [], [], []
         self.done = self.empty = self.lost_s >= self.off_most_s
 
     def _with(self, t_s: float, volts: float, amps: float) -> None:
         kept = [v for _, v in self.volts]
         fell = bool(kept) and max(kept) - volts > self.drop_v
-        if fell or (kept and volts - min(kept) > self.drop_v):
+        moved = fell or (bool(kept) and volts - min(kept) > self.drop_v)
+        if moved and not self._aside:
+            # A stage lasts; a single reading that has moved was read wrong, and the next one tells which it is.
+            self._aside = [(t_s, volts, amps)]
+            return
+        if moved:
             # What is left of the dwell would be a mixture.
-            self.fell, self._since_s, self.volts, self.amps = self.fell or fell, t_s, [], []
+            self.fell, self._since_s, self.volts, self.amps = self.fell or fell, self._aside[0][0], [], []
+            self._keep(*self._aside[0])
+        self._aside = []
+        self._keep(t_s, volts, amps)
+        self.done = t_s - self._since_s >= self.dwell_s - 1e-9
+
+    def _keep(self, t_s: float, volts: float, amps: float) -> None:
         self.volts.append((t_s, volts))
         self.amps.append((t_s, amps))
-        self.done = t_s - self._since_s >= self.dwell_s - 1e-9
 
     @property
     def point(self) -> ChargePoint | None:
-        """Mean over the second half of the dwell; None without rows."""
+        """Means over the second half of the dwell, of volts without the highest and the lowest; None without rows."""
         half = self._since_s + 0.5 * self.dwell_s
         volts = [v for t, v in self.volts if t >= half - 1e-9]
         amps = [a for t, a in self.amps if t >= half - 1e-9]
         if not self.done or not volts:
             return None
-        return ChargePoint(statistics.fmean(volts), statistics.fmean(amps), self._last_s, self.fell)
+        return ChargePoint(_middle_mean(volts), statistics.fmean(amps), self._last_s, self.fell)
+
+
+def _middle_mean(values: list[float]) -> float:
+    """Mean without the highest and the lowest, where enough are left: one of them may have been read wrong."""
+    return statistics.fmean(sorted(values)[1:-1] if len(values) >= 4 else values)
 
 
 def largest_a(points: Sequence[ChargePoint]) -> float:

@@ -181,11 +181,12 @@ class Trace:
             return False
         self.run.taper_waited = True
         self.battery.set_amps(amps=max(LEAST_AMPS, TAPER_SHARE * self.limit_a))
-        began_s, highest_v = self.bench.elapsed(), -math.inf
+        began_s, highest_v, low = self.bench.elapsed(), -math.inf, 0
         for row in self.rows():
             if math.isfinite(row.volts):
                 highest_v = max(highest_v, row.volts)
-                self.run.fell = row.volts < highest_v - self.run.drop_v
+                low = low + 1 if row.volts < highest_v - self.run.drop_v else 0
+                self.run.fell = low >= 2  # a single low reading is no stage
             if self.run.fell or row.t_s - began_s >= self.plan.taper_wait_s:
                 break
         return self.run.fell

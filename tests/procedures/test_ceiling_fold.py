@@ -42,6 +42,21 @@ def test_seconds_of_a_self_test_are_discarded() -> None:
     assert fold.point.t_s == pytest.approx(14.0, abs=0.6)
 
 
+@pytest.mark.parametrize("at_s", [1.0, 2.5, 3.0, 4.0])
+@pytest.mark.parametrize("volts", [16.0, 30.0])
+@pytest.mark.parametrize("drop_v", [0.24, math.inf])
+def test_one_wrong_reading_is_neither_a_stage_nor_in_the_point(at_s: float, volts: float, drop_v: float) -> None:
+    # Ours: a dip of one sample made a boost of 27.5065 V and a float of 27.5066 V out of a charger with one stage.
+    fold, t = PointFold(0.0, 4.0, least_a=0.05, drop_v=drop_v), 0.0
+    while not fold.done:
+        t += 0.5
+        fold.push(t, volts if t == at_s else 27.2, 0.9)
+    assert fold.point is not None
+    assert fold.point.volts == pytest.approx(27.2, abs=1e-9)
+    assert not fold.fell
+    assert fold.point.t_s <= 4.5
+
+
 def test_a_charger_that_stays_off_makes_an_empty_point() -> None:
     fold = pointed(off=(1.0, 1000.0), off_most_s=20.0)
     assert fold.empty
