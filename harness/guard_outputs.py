@@ -97,7 +97,13 @@ class Output:
     def _lost(self, error: Exception) -> None:
         self.last = f"{type(error).__name__}: {error}"
         self.nobody_there = isinstance(error, ConnectionRefusedError | FileNotFoundError)
-        self.line.close()
+        self.let_go()
+
+    def let_go(self) -> None:
+        """Close the line, and not in the middle of what another output says on it: its number may be another line's
+        the next moment."""
+        with self.line.lock:
+            self.line.close()
 
 
 def turns(order: list[tuple[str, float]], kinds: dict[str, str]) -> list[tuple[str, float, bool]]:

@@ -88,11 +88,11 @@ class Round:
                 break
             long = self.took_s >= UNSAFE_S
             if long:
-                one.line.close()  # whoever else tries to switch it off may need its only session
+                one.let_go()  # whoever else tries to switch it off may need its only session
             # Who waits for its line to be given up goes on as soon as it is.
             woken = self.over if self._may_speak(one) else self.alone
             woken.wait(max(0.0, began + (RETRY_S if long else REPEAT_S) - time.monotonic()))
-        one.line.close()
+        one.let_go()
 
     def _tell(self, one: Output, place: int, *, softened: bool) -> bool:
         """Off, and ask; its lowest current once, where it stays on. Whether it was told that."""

@@ -46,7 +46,7 @@ LONG = {
     "charge": Short("charge", 0.02, ("amps=0.65", "end_amps=0.4"), "supply"),
     # Nearly all of it at rest.
     "c-rate": Short("c-rate", 0.9, ("rest_s=14400", "step_s=60", "rates_it=0.2 0.5 1"), "load"),
-    "voltage-floor": changed(FLOOR, "dwell_s=6000", "idle_s=3600"),
+    "voltage-floor": changed(FLOOR, "dwell_s=6600", "idle_s=3600"),
     "charge-ceiling": changed(CEILING, "dwell_s=9000"),
 }
 
