@@ -9,6 +9,7 @@ from typing import Any
 from drivers.load import Load
 from drivers.supply import Supply
 from drivers.switch import PowerSwitch
+from harness.off_time import OffTime
 
 
 @dataclass
@@ -205,3 +206,9 @@ class Signs:
 
     def was_off(self) -> None:
         self.heard.append("was off")
+
+
+def timed(bench: FakeBench) -> tuple[OffTime, Signs, list[float]]:
+    signs, loud = Signs(), []
+    time = OffTime(bench, bench.clock, signs=signs, loud=lambda: loud.append(bench.clock.wall_s - 5000.0))  # type: ignore[arg-type]
+    return time, signs, loud

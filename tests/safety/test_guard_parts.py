@@ -1,0 +1,386 @@
+"""The parts of the guard one by one, without processes and without waiting: an output, a round of switching off, and
+the guard's judgement; each value by hand."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from test_guard_pulse import pulse
+
+from harness import guard_acting, guard_outputs, guard_process, guard_pulse, guard_round
+from harness.guard_acting import Guard
+from harness.guard_journal import Journal
+from harness.guard_outputs import Output
+from harness.guard_round import Round
+
+# -- an output ---------------------------------------------------------------------------------------------------------
+
+
+class Line:
+    """What is said is written down; ``replies`` come one after the other, the last for ever; an exception is raised in
+    their place. ``fails``: so many sends fail first."""
+
+    def __init__(self, *replies: bytes | Exception, fails: int = 0, error: Exception | None = None) -> None:
+        self.lock, self.is_open, self.said = threading.RLock(), False, [""][:0]
+        self.replies, self.fails, self.error = list(replies), fails, error or OSError("gone")
+        self.way = {"shared": True}
+
+    def open(self) -> None:
+        if not self.is_open:
+            self.said.append("open")
+        self.is_open = True
+
+    def close(self) -> None:
+        self.said.append("close")
+        self.is_open = False
+
+    def send(self, data: bytes) -> None:
+        self.said.append(data.decode())
+        if self.fails:
+            self.fails -= 1
+            raise self.error
+
+    def ask(self, data: bytes) -> bytes:
+        self.said.append(data.decode())
+        one = self.replies.pop(0) if len(self.replies) > 1 else self.replies[0]
+        if isinstance(one, Exception):
+            raise one
+        return one
+
+
+def message(text: str, answered: bool = False) -> list[Any]:
+    return [text.encode().hex(), answered]
+
+
+TOLD: dict[str, Any] = {
+    "begin": [message("REM")],
+    "off": [message("OFF")],
+    "soften": [message("CURR 0", True)],
+    "ask": {
+        "messages": [message("SEL 1"), message("ON?", True)],
+        "off_replies": ["0"], "on_replies": ["1"], "bit": None, "form": "(.+?)",
+    },
+    "amps": {"messages": [message("AMPS?", True)], "form": "(.+?)", "comma": False, "per_unit": 1.0},
+    "zero_amps": 0.02,
+}  # fmt: skip
+
+
+@pytest.fixture
+def slept(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Sleeps of the guard, which take no time; its clock goes on by them."""
+    times: list[float] = []
+    clock = SimpleNamespace(sleep=times.append, monotonic=lambda: 1000.0 + math.fsum(times))
+    for module in (guard_outputs, guard_round, guard_acting):
+        monkeypatch.setattr(module, "time", clock)
+    return times
+
+
+def output(line: Line, **more: Any) -> Output:
+    return Output("psu", line, {**TOLD, **more})  # type: ignore[arg-type]
+
+
+def test_off_over_a_line_that_has_to_be_opened() -> None:
+    line = Line(b"")
+    one = output(line)
+    assert one.switch_off() is True
+    assert one.switch_off() is True
+    assert line.said == ["open", "REM", "OFF", "OFF"]
+    assert one.tries == 2
+
+
+def test_a_line_that_fails_is_opened_anew_once() -> None:
+    line = Line(b"", fails=1)
+    one = output(line)
+    assert one.switch_off() is True
+    assert line.said == ["open", "REM", "close", "open", "REM", "OFF"]
+    assert one.tries == 1
+    lost = Line(b"", fails=9)
+    one = output(lost)
+    assert one.switch_off() is False
+    assert lost.said == ["open", "REM", "close", "open", "REM", "close"]
+    assert one.last == "OSError: gone"
+
+
+@pytest.mark.parametrize(
+    ("error", "nobody"),
+    [(ConnectionRefusedError(), True), (FileNotFoundError(), True), (TimeoutError(), False), (OSError(), False)],
+)
+def test_whether_anybody_is_there(error: Exception, nobody: bool) -> None:
+    line = Line(b"", fails=2, error=error)
+    one = output(line)
+    one.switch_off()
+    assert one.nobody_there is nobody
+    one.switch_off()
+    assert one.nobody_there is False
+
+
+@pytest.mark.parametrize(
+    ("replies", "off", "last", "amps"),
+    [
+        ((b"0", b"0.01", b"-0.02"), True, "says off, 0.010 A, -0.020 A", -0.02),
+        ((b"1", b"0.0"), False, "says ON, 0.000 A, 0.000 A", 0.0),
+        ((b"x", b"0.0"), False, "answers 'x', 0.000 A, 0.000 A", 0.0),
+        ((b"0", b"0.0", b"0.021"), False, "says off, 0.000 A, 0.021 A", 0.021),
+        ((b"0", b"6.0", b"?"), False, "says off, 6.000 A, no current", 6.0),
+        ((b"0", b"?"), False, "says off, no current, no current", math.nan),
+        ((TimeoutError("silent"),), False, "TimeoutError: silent", math.nan),
+    ],
+)
+def test_looking(replies: tuple[bytes | Exception, ...], off: bool, last: str, amps: float, slept: list[float]) -> None:
+    line = Line(*replies)
+    one = output(line)
+    one.look()
+    assert one.off.is_set() is off
+    assert one.last == last
+    assert one.amps == pytest.approx(amps, nan_ok=True)
+    assert (one.amps_utc == "never") is math.isnan(amps)
+    if len(replies) > 1:
+        assert slept == [0.2, 0.2]
+        assert line.said == ["open", "REM", "SEL 1", "ON?", "AMPS?", "AMPS?"]
+    else:
+        assert line.said[-1] == "close"
+
+
+def test_a_switch_has_no_current(slept: list[float]) -> None:
+    one = output(Line(b"0"), amps=None)
+    one.look()
+    assert one.off.is_set()
+    assert one.last == "says off"
+    assert slept == []
+
+
+def test_the_lowest_current_and_its_answer() -> None:
+    line = Line(b"OK")
+    output(line).soften()
+    assert line.said == ["open", "REM", "CURR 0"]
+    silent = Line(TimeoutError())
+    output(silent).soften()
+    assert silent.said[-1] == "close"
+
+
+def test_anew_nothing_is_known() -> None:
+    one = output(Line(b"0"))
+    one.off.set()
+    one.tries, one.last = 3, "says off"
+    again = one.anew()
+    assert (again.off.is_set(), again.tries, again.last) == (False, 0, "no answer")
+    assert (again.name, again.line, again.told) == (one.name, one.line, one.told)
+
+
+# -- one round ---------------------------------------------------------------------------------------------------------
+
+KINDS = {"psu": "supply", "sink": "load", "k1": "contactor"}
+
+
+def a_round(*, state: str = "sink", shared: bool = True, began_s: float = 1000.0) -> Round:
+    outputs = {name: output(Line(b"1", b"6.0")) for name in KINDS}
+    for one in outputs.values():
+        one.line.way["shared"] = shared
+    orders = {
+        "order": {"sink": [("sink", 0.0), ("psu", 0.0), ("k1", 0.0)], "unknown": [("psu", 0.0), ("sink", 0.0)]},
+        "kinds": KINDS,
+    }
+    return Round(orders, state, outputs, began_s=began_s, kept="kept by the run")
+
+
+def test_the_order_of_what_was_going_on_or_of_what_nobody_knows() -> None:
+    assert a_round().names == ["sink", "psu", "k1"]
+    assert a_round(state="dancing").names == ["psu", "sink", "k1"]
+
+
+def test_all_off_is_all() -> None:
+    one = a_round()
+    for name in KINDS:
+        assert not one.all_off
+        one.outputs[name].off.set()
+    assert one.all_off
+
+
+@pytest.mark.parametrize(
+    ("shared", "alone", "speaks"), [(True, False, True), (False, False, False), (False, True, True)]
+)
+def test_a_line_for_one_holder_only(shared: bool, alone: bool, speaks: bool, slept: list[float]) -> None:
+    one = a_round(shared=shared)
+    if alone:
+        one.alone.set()
+    psu = one.outputs["psu"]
+    assert one._tell(psu, 1, softened=False) is False
+    assert (psu.tries == 1) is speaks
+    assert one._gates[2].is_set()
+    assert speaks or psu.last == "kept by the run"
+    assert math.isnan(psu.sent_s) is not speaks
+
+
+def test_when_it_was_sent_first_counts(slept: list[float]) -> None:
+    one = a_round(began_s=999.5)
+    psu = one.outputs["psu"]
+    one._tell(psu, 1, softened=False)
+    assert psu.sent_s == 0.5
+    one._tell(psu, 1, softened=False)
+    assert psu.sent_s == 0.5, "looking has taken 0.4 s since"
+
+
+@pytest.mark.parametrize(
+    ("took_s", "before", "after", "told"),
+    [(1.0, False, False, False), (1.1, False, True, True), (5.0, True, True, False)],
+)
+def test_the_lowest_current_once_after_a_second_and_a_half(
+    took_s: float, before: bool, after: bool, told: bool, slept: list[float]
+) -> None:
+    """Looking takes 0.4 s: 1.0 s becomes 1.4 s, and 1.1 s becomes 1.5 s."""
+    one = a_round(began_s=1000.0 - took_s)
+    psu = one.outputs["psu"]
+    assert one._tell(psu, 1, softened=before) is after
+    assert ("CURR 0" in psu.line.said) is told  # type: ignore[attr-defined]
+
+
+def test_who_is_seen_off_is_not_softened(slept: list[float]) -> None:
+    one = a_round(began_s=900.0)
+    one.outputs["psu"] = psu = output(Line(b"0", b"0.0"))
+    assert one._tell(psu, 1, softened=False) is False
+    assert "CURR 0" not in psu.line.said  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(("began_s", "hold_s", "waited_s"), [(1000.0, 3.0, 3.0), (998.0, 3.0, 1.0), (990.0, 3.0, 0.0)])
+def test_a_sink_that_goes_last_is_held_from_the_beginning_on(
+    began_s: float, hold_s: float, waited_s: float, slept: list[float]
+) -> None:
+    a_round(began_s=began_s)._wait_turn(hold_s, False)
+    assert math.fsum(slept) == pytest.approx(waited_s)
+
+
+@pytest.mark.parametrize(
+    ("off", "alone", "waited_s"),
+    [(("psu", "sink"), True, 0.0), (("psu",), True, 2.0), ((), True, 2.0), ((), False, 0.0)],
+)
+def test_a_contactor_waits_for_no_current_2_s_and_where_the_run_lives_not_at_all(
+    off: tuple[str, ...], alone: bool, waited_s: float, slept: list[float]
+) -> None:
+    one = a_round()
+    for name in off:
+        one.outputs[name].off.set()
+    if alone:
+        one.alone.set()
+    one._wait_turn(9.0, True)
+    assert math.fsum(slept) == pytest.approx(waited_s, abs=0.011)
+
+
+# -- the guard ---------------------------------------------------------------------------------------------------------
+
+
+def a_guard(tmp_path: Path, **more: Any) -> Guard:
+    orders = {
+        "journal": str(tmp_path / "guard.log"), "gives_up_s": None, "live_notes": [], "kinds": KINDS,
+        "serials": {"psu": "123"}, "alarm": ["HEAD", "DO THIS"], "pid": os.getpid(),
+        "pid_started": guard_process.started(os.getpid()), "order": {"sink": [("sink", 0.0)], "unknown": []}, **more,
+    }  # fmt: skip
+    return Guard(orders, pulse(), {name: output(Line(b"1", b"6.0")) for name in KINDS})
+
+
+@pytest.mark.parametrize(("there", "gone", "seen_to"), [(0, 0, False), (0, 1, True), (1, 0, False), (1, 1, False)])
+def test_somebody_has_seen_to_it_once_all_notes_are_gone(there: int, gone: int, seen_to: bool, tmp_path: Path) -> None:
+    notes = [tmp_path / f"there-{n}" for n in range(there)] + [tmp_path / f"gone-{n}" for n in range(gone)]
+    for note in notes[:there]:
+        note.touch()
+    assert a_guard(tmp_path, live_notes=list(map(str, notes)))._seen_to() is seen_to
+
+
+def test_nobody_is_there_where_nobody_in_doubt_is(tmp_path: Path) -> None:
+    one = a_guard(tmp_path)
+    assert not one._nobody_there()
+    one.outputs["psu"].nobody_there = one.outputs["sink"].nobody_there = True
+    assert not one._nobody_there(), "k1 is"
+    one.outputs["k1"].off.set()
+    assert one._nobody_there()
+    for each in one.outputs.values():
+        each.off.set()
+    assert not one._nobody_there(), "nothing is in doubt"
+
+
+def test_what_the_loud_text_says(tmp_path: Path) -> None:
+    one = a_guard(tmp_path)
+    one.outputs["k1"].off.set()
+    one.outputs["psu"].amps, one.outputs["psu"].amps_utc, one.outputs["psu"].tries = 6.0, "now", 4
+    assert one.alarm().splitlines() == [
+        "HEAD",
+        'supply "psu" (serial 123): asked off 4 times; last current: 6.000 A at now; no answer.',
+        'load "psu" (serial unknown): asked off 0 times; last current: no answer; no answer.'.replace("psu", "sink"),
+        "DO THIS",
+        "The guard goes on trying every 10 s.",
+    ]
+
+
+@pytest.mark.parametrize(("took_s", "off", "loud"), [(9.9, False, False), (10.0, False, True), (20.0, True, False)])
+def test_loud_once_after_ten_seconds(
+    took_s: float, off: bool, loud: bool, tmp_path: Path, slept: list[float], capsys: pytest.CaptureFixture[str]
+) -> None:
+    one = a_guard(tmp_path)
+    one._say_loud()
+    now = one._new_round(1000.0 - took_s, kept="")
+    for each in one.outputs.values():
+        each.off.set() if off else None
+    one._say_loud()
+    one._say_loud()
+    assert now.told is loud
+    assert capsys.readouterr().err.count("HEAD") == loud
+
+
+def test_whether_the_run_is_dead(tmp_path: Path) -> None:
+    assert not a_guard(tmp_path)._is_dead()
+    assert a_guard(tmp_path, pid_started="1")._is_dead(), "its number is another's by now"
+    child = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    one = a_guard(tmp_path, pid=child.pid, pid_started=guard_process.started(child.pid))
+    one.pidfd = os.pidfd_open(child.pid)
+    assert not one._is_dead()
+    assert one._fence()
+    assert child.wait() == -9
+    assert one._is_dead()
+    assert one._fence(), "nobody is left to kill"
+    os.close(one.pidfd)
+
+
+def test_killed_where_there_is_no_handle_of_the_process(tmp_path: Path) -> None:
+    child = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    one = a_guard(tmp_path, pid=child.pid, pid_started=guard_process.started(child.pid))
+    assert one._fence()
+    assert child.wait() == -9
+
+
+def test_another_process_with_its_number_lives_on(tmp_path: Path) -> None:
+    child = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    one = a_guard(tmp_path, pid=child.pid, pid_started="1")
+    assert one._fence()
+    assert child.poll() is None
+    child.kill()
+    child.wait()
+
+
+@pytest.mark.parametrize(("off_since_s", "state", "waits_s"), [
+    (math.inf, "sink", math.inf), (999.0, guard_pulse.SWITCHING, 2.0), (990.0, guard_pulse.SWITCHING, 0.0),
+])  # fmt: skip
+def test_how_long_a_run_that_switches_off_is_left_alone(
+    off_since_s: float, state: str, waits_s: float, tmp_path: Path, slept: list[float]
+) -> None:
+    one = a_guard(tmp_path)
+    one.pulse.off_since_s, one.pulse.state = off_since_s, state
+    assert one.wait_s == waits_s
+
+
+def test_a_journal_is_written_in_order_and_waited_for(tmp_path: Path) -> None:
+    one = Journal(str(tmp_path / "guard.log"))
+    for number in range(20):
+        one.note("what", number=number)
+    one.close(5.0)
+    rows = [json.loads(line) for line in (tmp_path / "guard.log").read_text().splitlines()]
+    assert [row["number"] for row in rows] == list(range(20))
+    assert set(rows[0]) == {"utc", "monotonic_s", "what", "number"}
+    Journal(str(tmp_path / "no folder/guard.log")).note("what")
