@@ -20,6 +20,7 @@ from grid_moments import PHASES, reference
 from grid_named import NAMED, Named
 from grid_play import play
 from grid_rows_bench import ROWS as OF_THE_BENCH
+from grid_rows_computer import ROWS as OF_THE_COMPUTER
 from grid_rows_pack import ROWS as OF_THE_PACK
 from grid_rows_ups import ROWS as OF_THE_UPS
 
@@ -27,7 +28,7 @@ from harness.procedure import Procedure, procedures
 
 ROOT = Path(__file__).parents[2]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-HAZARDS: dict[str, Hazard] = {**OF_THE_PACK, **OF_THE_UPS, **OF_THE_BENCH}
+HAZARDS: dict[str, Hazard] = {**OF_THE_PACK, **OF_THE_UPS, **OF_THE_BENCH, **OF_THE_COMPUTER}
 """What goes wrong -> the row it is for, what is done and how a run may end."""
 
 FIRST = {"preflight": "first word", "entering": "on", "holding": "in it", "ending": "last samples", "safe-off": "off"}

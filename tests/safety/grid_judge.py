@@ -29,10 +29,10 @@ class Hazard:
 
     ``kinds`` are the blocks in which it can happen, ``why`` says of the others why it cannot there; ``not_in`` likewise
     of phases. ``ends``: phase -> how a run may end then, exit code and first words, any of them; a phase that is not
-    named ends as ``holding`` does, or with 0. ``within_s``: from the fault until nothing is on, where it ends the run.
-    ``spared``: bounds that this hazard is about, of "amps", "node", "ons", "mains", "contactor", "flows", and
-    "idle": what is on may stay so while nothing flows. ``begin`` changes the bench before a run, in place of ``spoil``,
-    for what is there before anybody looks.
+    named ends as ``holding`` does, or with 0; besides, kind -> how one of its blocks may end in any phase.
+    ``within_s``: from the fault until nothing is on, where it ends the run. ``spared``: bounds that this hazard is
+    about, of "amps", "node", "ons", "mains", "contactor", "flows", and "idle": what is on may stay so while nothing
+    flows. ``begin`` changes the bench before a run, in place of ``spoil``, for what is there before anybody looks.
     """
 
     row: str
@@ -52,9 +52,10 @@ class Hazard:
         assert self.variant in VARIANTS
         assert all(int(end.split()[0]) in CODES for ends in self.ends.values() for end in ends)
 
-    def may_end(self, phase: str) -> tuple[str, ...]:
-        """How a run may end that it meets in ``phase``."""
-        return self.ends[phase] if phase in self.ends else (*self.ends["holding"], "0")
+    def may_end(self, phase: str, kind: str) -> tuple[str, ...]:
+        """How a run may end that it meets in ``phase`` of a block of ``kind``."""
+        usual = self.ends[phase] if phase in self.ends else (*self.ends["holding"], "0")
+        return (*usual, *self.ends.get(kind, ()))
 
 
 def judge(scene: Scene, hazard: Hazard, phase: str, whole: Reference) -> list[str]:
@@ -71,7 +72,7 @@ def judge(scene: Scene, hazard: Hazard, phase: str, whole: Reference) -> list[st
 
 
 def _end(scene: Scene, hazard: Hazard, phase: str) -> list[str]:
-    may = hazard.may_end(phase)
+    may = hazard.may_end(phase, scene.kind)
     for end in may:
         code, _, words = end.partition(" ")
         if scene.exit_code == int(code) and words in scene.reason:

@@ -1,29 +1,23 @@
-"""Hazards of instruments, lines, people and the computer: what is done to them, and how a run may end then."""
+"""Hazards of instruments and their lines: what is done to them, and how a run may end then."""
 
 from __future__ import annotations
 
 import grid_bench as bench
 from grid_judge import Hazard, left_alone, merely
-from grid_moments import OFF
-from grid_play import Scene
 from grid_rows_pack import ALL
 
-
-def _told(scene: Scene) -> list[str]:
-    """The first thing said to what carries the current, once awake, is "off"."""
-    said = [message for _, who, message in scene.wires.heard[scene.at + 1 :] if who == scene.active]
-    was_on = any(t <= scene.at_s for t, _ in scene.peaks.ons) and scene.peaks.last_on_s >= scene.at_s
-    first = next((message for message in said if not message.endswith(b"?")), b"")
-    return [f"first said: {first!r}"] if was_on and scene.exit_code == 24 and first not in OFF else []
+SEEN_LIVE = {"stand_in": ("99",), "trace": ("99",)}
+"""A node without a pack is off when no voltmeter sees it live: one that does not read what there is leaves it so."""
 
 
 def _reads(reply: bytes, words: str) -> dict[str, Hazard]:
     """One wrong answer of the voltmeter at the pack."""
     ends = merely(
-        preflight=("11", "23"),
+        preflight=("11", "23", "21 voltmeters disagree"),
         holding=("23", "21 voltmeters disagree", "21 high volts", "21 low volts", "22", "0 pack opened"),
         ending=("0", "23", "21", "99"),
         safe_off=("0", "90", "99", "23", "21"),
+        **SEEN_LIVE,
     )
     row = "reading missing, not a number, wrong unit"
     return {f"the voltmeter answers {words}": Hazard(row, bench.readings(reply), ALL, ends, within_s=6.5)}
@@ -68,6 +62,7 @@ ROWS: dict[str, Hazard] = {
             holding=("23 frozen", "21 voltmeters disagree", "0 volts were not as set", "0", "21"),
             ending=("0", "21 voltmeters", "99"),
             safe_off=("0", "99", "21"),
+            **SEEN_LIVE,
         ),
         night="long",
         within_s=1600.0,
@@ -81,6 +76,7 @@ ROWS: dict[str, Hazard] = {
             holding=("23 frozen", "21 voltmeters disagree", "0"),
             ending=("0", "21 voltmeters"),
             safe_off=("0", "21"),
+            **SEEN_LIVE,
         ),
         night="long",
         within_s=1600.0,
@@ -221,79 +217,6 @@ ROWS: dict[str, Hazard] = {
         ),
         dict.fromkeys(("source", "stand-in"), "the load is off"),
         within_s=5.0,
-    ),
-    "Ctrl-C, and ten times again": Hazard(
-        "Ctrl-C pressed again while switching off",
-        bench.interrupted_twice,
-        ALL,
-        merely(preflight=("20",), holding=("20",), ending=("20",), safe_off=("0", "20")),
-        within_s=4.5,
-    ),
-    "program, guard and computer vanish": Hazard(
-        "computer dies",
-        bench.vanishes,
-        ALL,
-        merely(preflight=("11", "99", "90"), holding=("99", "90"), ending=("99", "90"), safe_off=("99", "90")),
-        also=left_alone,
-        spared=("mains",),
-    ),
-    "nothing is done for 20 s": Hazard(
-        "program stalls",
-        bench.stalls,
-        ALL,
-        merely(
-            preflight=("0", "24"), entering=("24", "0"), holding=("24", "0"), ending=("24", "0"), safe_off=("0", "24")
-        ),
-        variant="machine time",
-        within_s=24.5,
-    ),
-    "the guard does not answer any more": Hazard(
-        "guard dies or hangs",
-        bench.guard_dies,
-        ALL,
-        merely(preflight=("21 guard lost",), holding=("21 guard lost",), ending=("0", "21 guard lost")),
-        within_s=8.0,
-    ),
-    "the computer has slept for two hours": Hazard(
-        "computer sleeps",
-        bench.falls_asleep,
-        ALL,
-        merely(
-            preflight=("24", "0", "11"),
-            holding=("24 nobody looked",),
-            ending=("24 nobody looked",),
-            safe_off=("24", "0"),
-        ),
-        within_s=4.5,
-        also=_told,
-    ),
-    "nobody has shown themselves for ten minutes": Hazard(
-        "whoever must stay walks away",
-        bench.walks_away,
-        ALL,
-        merely(preflight=("21 nobody there", "11"), holding=("21 nobody there",), ending=("0", "21 nobody there")),
-        night="long",
-        within_s=16.0,
-    ),
-    "the calendar is set back by an hour": Hazard(
-        "calendar clock set, summer time",
-        bench.calendar_set,
-        ALL,
-        merely(holding=("0",)),
-    ),
-    "nothing more goes to the disk": Hazard(
-        "disk full",
-        bench.disk_full,
-        ALL,
-        merely(preflight=("25",), holding=("25",), ending=("25",), safe_off=("25",)),
-        within_s=4.5,
-    ),
-    "what is written does not reach the disk": Hazard(
-        "disk stalls",
-        bench.disk_stalls,
-        ALL,
-        merely(preflight=("25",), holding=("25",), ending=("0", "25")),
-        within_s=10.0,
     ),
 }
 """What goes wrong -> the hazard."""
