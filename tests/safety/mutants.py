@@ -153,5 +153,11 @@ def _nothing_done(node: ast.stmt) -> bool:
         return True
     if isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "__name__ == '__main__'"):
         return True
+    if (
+        isinstance(node, ast.Assign)
+        and isinstance(node.value, ast.Subscript)
+        and ast.unparse(node.value).startswith(("list[", "dict[", "tuple[", "Callable["))
+    ):
+        return True
     targets = node.targets if isinstance(node, ast.Assign) else []
     return any(isinstance(one, ast.Name) and one.id in ("__all__", "__slots__") for one in targets)

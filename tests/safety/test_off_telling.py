@@ -79,6 +79,7 @@ def test_a_contactor_that_stays_closed_opens_once_off_is_in_doubt() -> None:
     assert bench.told() == ["psu", "eload", "contactor"]
     assert one.opened_contactor
     assert not one.keeps_contactor
+    assert one.lines == ["contactor: opened, since off was in doubt"]
 
 
 def test_a_contactor_that_does_not_answer_was_not_opened() -> None:
@@ -192,6 +193,7 @@ def test_off_at_once() -> None:
     assert report.confirmed
     assert report.took_s == pytest.approx(0.2)
     assert signs.heard[-1] == "was off"
+    assert "proving off" in signs.heard
     assert loud == []
 
 
@@ -219,6 +221,7 @@ def test_whoever_never_goes_off() -> None:
     assert 10.0 <= report.took_s <= 10.8
     assert len(loud) == 1
     assert "was off" not in signs.heard
+    assert bench.told("errors") == ["eload"]
 
 
 def test_given_up_after_four_tries_at_least() -> None:
@@ -249,6 +252,53 @@ def test_a_current_that_ends_only_with_the_lowest_set_proves_nothing() -> None:
     assert any("not proven open" in line for line in report.lines)
 
 
+def test_one_that_said_off_and_carried_current_proves_nothing_whatever_another_says() -> None:
+    bench = FakeBench(volts=[12.0])
+    bench.drivers["psu"] = FakeSupply(bench, "psu", *[1.0] * 8, 0.0)
+    bench.drivers["eload"] = FakeLoad(bench, "eload", *[6.0] * 10, 0.0, obeys=6)
+    report, _, _ = driven(bench, Before("sink", 6.0, 12.0, NAN))
+    assert (report.word, report.softened) == ("not confirmed", True)
+
+
+def test_one_that_answers_is_readable() -> None:
+    bench = FakeBench()
+    bench.drivers = {"psu": FakeSupply(bench, "psu", SILENT), "eload": FakeLoad(bench, "eload", 6.0, obeys=0)}
+    assert driven(bench)[0].word == "not confirmed"
+
+
+def test_the_last_current_is_the_last_and_what_is_unknown_is_unknown() -> None:
+    bench = FakeBench()
+    bench.drivers["eload"] = FakeLoad(bench, "eload", *[6.0, 5.0] * 60, obeys=0)
+    assert driven(bench)[0].last_amps == 5.0
+    bench = FakeBench()
+    bench.drivers = {"psu": FakeSupply(bench, "psu", 1.0, obeys=0), "eload": FakeLoad(bench, "eload", NAN, obeys=0)}
+    assert math.isnan(driven(bench)[0].last_amps)
+
+
+def test_off_at_last_is_said_as_loud_as_that_it_was_not() -> None:
+    def bench() -> FakeBench:
+        one = FakeBench()
+        one.drivers["eload"] = FakeLoad(one, "eload", obeys=21)
+        return one
+
+    report, signs, loud = driven(bench())
+    assert report.confirmed
+    assert [one.word for one in loud] == ["not confirmed", "confirmed"]
+    assert signs.heard[-1] == "was off"
+
+    def broken(report: OffReport) -> None:
+        raise OSError("no screen")
+
+    one = bench()
+    assert SafeOff(rig=one, clock=one.clock, note=lambda *a, **k: None, loud=broken).drive(Before("rest")).confirmed  # type: ignore[arg-type]
+    assert driven(FakeBench())[2] == []
+
+
+def test_a_report_says_nothing_it_was_not_told() -> None:
+    report = OffReport("confirmed", "none", (), 0.1, 1, 0.0, 12.0)
+    assert (report.suspects, report.softened, report.contradicted, report.opened_contactor) == ((), False, False, False)
+
+
 def test_a_contradiction_is_remembered() -> None:
     bench = FakeBench(volts=[12.0])
     notes: list[Any] = []
@@ -275,6 +325,7 @@ def test_a_fault_of_the_program_is_never_off() -> None:
     report, _, _ = driven(bench)
     assert report.word == "not confirmed"
     assert "program error" in report.lines[0]
+    assert not report.softened
     assert report.suspects == ("psu", "eload")
 
 
