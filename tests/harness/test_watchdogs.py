@@ -214,6 +214,24 @@ def test_one_that_expires_at_once_would_end_good_runs(bench: Callable[..., On], 
     assert on.on == (False, False)
 
 
+def test_one_that_comes_on_again_later_is_not_left_alone(bench: Callable[..., On]) -> None:
+    """Ours: it stays off while it is asked a few times, and takes up its current a second after."""
+    on = bench("load", "acts")
+    plain = on._pause
+
+    def later(seconds: float) -> None:
+        plain(seconds)
+        port = on.sim.world.load
+        if port.watchdog_expired and on.clock.now() > 19.5:
+            port.watchdog_expired, port.input_on = False, True
+            on.sim.world.changed()
+
+    on._pause = later  # type: ignore[method-assign]
+    with pytest.raises(SelfTestFailed, match=r"came on again by itself .* after its own watchdog had switched it off"):
+        tried(on, "load")
+    assert on.on == (False, False)
+
+
 def test_an_output_that_only_says_off_holds_its_volts(bench: Callable[..., On]) -> None:
     on = bench("supply", "acts")
     supply = on.rig.supply
