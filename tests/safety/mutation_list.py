@@ -40,12 +40,7 @@ PARTS = (
         "safeoff",
         ("harness/safeoff*.py", "harness/off_*.py"),
         1.0,
-        (
-            "safety/test_safeoff.py",
-            "safety/test_off_ladder.py",
-            "safety/test_off_disturbed.py",
-            "safety/test_off_witness.py",
-        ),
+        ("safety/test_safeoff.py", "safety/test_off_*.py"),
         tables=True,
     ),
     Part("lifecycle", ("harness/lifecycle.py",), 1.0, ("harness/test_lifecycle.py",), tables=True),
@@ -66,7 +61,12 @@ PARTS = (
         "detectors",
         ("procedures/detectors.py",),
         0.95,
-        ("procedures/test_counter.py", "procedures/test_end_volts.py", "procedures/test_opened.py"),
+        (
+            "procedures/test_counter.py",
+            "procedures/test_end_volts.py",
+            "procedures/test_opened.py",
+            "procedures/test_taper.py",
+        ),
     ),
     Part(
         "bench",
