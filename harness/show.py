@@ -55,6 +55,7 @@ _GUARD_SAW = (
     "The run did not end normally. Its guard switched off, and the instruments said so: measure before touching."
 )
 
+_DIED = "interrupted: it did not end normally. What happened, whether its bench is off, and what may follow:"
 _COVER = "The figures cover only what was done."
 
 
@@ -126,9 +127,6 @@ def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
     died = next((folder for folder in folders if folder.outcome() == INTERRUPTED), None)
     more = [] if died is None else [*_wrap(_DIED), f"  nightbench resume {safe_text(str(died.path))}"]
     return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders), *more]
-
-
-_DIED = "interrupted: it did not end normally. What happened, whether its bench is off, and what may follow:"
 
 
 def _wrap(text: str, indent: int = 0, hang: int = 0) -> list[str]:
