@@ -111,7 +111,10 @@ def test_each_way_of_waiting_tells_its_own_and_may_be_said_aloud() -> None:
     time.wait_on_purpose(3.0, "trace")
     assert signs.heard == ["switching off", "proving off", "trace"]
     assert (bench.clock.now_s, said) == (106.0, [])
-    bench.clock.wall_s += 4.0
+    bench.clock.wall_s += 3.5
+    time.wait_proving(0.0)
+    assert said == [], "9.5 s"
+    bench.clock.wall_s += 0.5
     time.wait_proving(0.5)
     assert said == [10.0]
 

@@ -222,6 +222,7 @@ def test_whoever_never_goes_off() -> None:
     assert len(loud) == 1
     assert "was off" not in signs.heard
     assert bench.told("errors") == ["eload"]
+    assert not any("own word" in line for line in report.lines)
 
 
 def test_given_up_after_four_tries_at_least() -> None:
@@ -230,6 +231,7 @@ def test_given_up_after_four_tries_at_least() -> None:
     report, _, _ = driven(bench, Before("sink"))
     assert report.word == "not confirmed"
     assert report.tries == 4
+    assert report.took_s < 100.0
 
 
 @pytest.mark.parametrize(("volts", "word"), [(12.8, "not confirmed"), (NAN, "unreadable")])
@@ -273,6 +275,40 @@ def test_the_last_current_is_the_last_and_what_is_unknown_is_unknown() -> None:
     bench = FakeBench()
     bench.drivers = {"psu": FakeSupply(bench, "psu", 1.0, obeys=0), "eload": FakeLoad(bench, "eload", NAN, obeys=0)}
     assert math.isnan(driven(bench)[0].last_amps)
+    bench = FakeBench()
+    bench.drivers = {"psu": FakeSupply(bench, "psu", 1.0, obeys=0), "eload": FakeLoad(bench, "eload", -6.0, obeys=0)}
+    bench.with_switch("contactor", obeys=0)
+    assert driven(bench)[0].last_amps == 6.0, "the largest, whichever way; a switch has none"
+
+
+def test_what_was_seen_in_an_earlier_off_is_not_told_of_a_later_one() -> None:
+    bench, loud = FakeBench(), []
+    off = SafeOff(rig=bench, clock=bench.clock, note=lambda *a, **k: None, loud=loud.append)  # type: ignore[arg-type]
+    assert off.drive(Before("rest")).confirmed
+    bench.clock.exchange_s = 6.0
+    off.drive(Before("rest"))
+    assert loud[0].took_s >= 6.0
+    assert loud[0].lines == ()
+
+
+def test_a_contactor_opens_unless_the_run_goes_on() -> None:
+    bench = FakeBench()
+    bench.with_switch("contactor")
+    driven(bench)
+    assert bench.told() == ["psu", "eload", "contactor"]
+    bench.said.clear()
+    driven(bench, keeps_contactor=True)
+    assert bench.told() == ["psu", "eload"]
+
+
+def test_a_node_that_only_its_charger_holds_up_is_no_current_of_an_instrument() -> None:
+    """Nothing is softened for it; the contactor opens in the end all the same."""
+    bench = FakeBench(subject="ups", volts=[24.0])
+    bench.with_switch("mains")
+    bench.with_switch("contactor")
+    report, _, _ = driven(bench, Before("stand-in", mains=True), keeps_contactor=True)
+    assert (report.word, report.softened, report.opened_contactor) == ("not confirmed", False, True)
+    assert bench.told("soften") == []
 
 
 def test_off_at_last_is_said_as_loud_as_that_it_was_not() -> None:
@@ -306,10 +342,13 @@ def test_a_contradiction_is_remembered() -> None:
     before = Before("sink", 6.0, 12.0, 0.020)
     assert off.drive(before).word == "not confirmed"
     assert off.contradicted is before
+    assert bench.told("soften") == ["psu", "eload"], "whoever it is"
     later = off.drive(Before("rest"))
     assert (later.word, later.contradicted) == ("not confirmed", True), "nobody has seen the pack rebound"
     bench.volts = [12.061]
-    assert off.drive(Before("rest")).confirmed
+    proven = off.drive(Before("rest"))
+    assert (proven.word, proven.witness) == ("confirmed", "other instrument (meter)")
+    assert not any("own word" in line for line in proven.lines)
 
 
 def test_an_earlier_doubt_wants_a_witness() -> None:
@@ -358,7 +397,15 @@ def test_mains_is_off_or_somebody_is_asked(
     if switch:
         bench.with_switch("mains")
     hands: list[int] = []
-    off = SafeOff(rig=bench, clock=bench.clock, note=lambda *a, **k: None, by_hand=lambda: hands.append(1))  # type: ignore[arg-type]
-    off.drive(Before("rest"))
+    signs = Signs()
+    off = SafeOff(
+        rig=bench,  # type: ignore[arg-type]
+        clock=bench.clock,  # type: ignore[arg-type]
+        note=lambda *a, **k: None,
+        by_hand=lambda: hands.append(1),
+        signs=signs,
+    )
+    assert off.drive(Before("rest")).confirmed
+    assert signs.heard[-1] == "was off"
     assert bench.switched["mains"] is then
     assert len(hands) == asked
