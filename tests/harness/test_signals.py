@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from harness.signals import SIGNALS, StopFlag
+from harness.signals import IGNORED, SIGNALS, StopFlag
 
 
 @pytest.fixture(autouse=True)
@@ -85,3 +85,63 @@ def test_one_within_the_other() -> None:
         assert (outer.count, inner.count) == (0, 1)
         signal.raise_signal(signal.SIGHUP)
         assert (outer.count, inner.count) == (1, 1)
+
+
+@pytest.fixture
+def everything_put_back() -> Iterator[None]:
+    numbers = (*SIGNALS, *IGNORED)
+    before = [signal.getsignal(number) for number in numbers]
+    yield
+    for number, handler in zip(numbers, before, strict=True):
+        signal.signal(number, handler)
+
+
+@pytest.mark.usefixtures("everything_put_back")
+@pytest.mark.parametrize(("signalled", "ignored"), [(True, True), (False, False)])
+def test_a_program_that_ends_after_a_signal_hears_no_more(
+    signalled: bool, ignored: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a key that is pressed again would end it before its exit code is out."""
+    monkeypatch.setattr(StopFlag, "process_ends", True)
+    before = {number: signal.getsignal(number) for number in (*SIGNALS, *IGNORED)}
+    with StopFlag() as flag:
+        if signalled:
+            signal.raise_signal(signal.SIGTERM)
+        else:
+            flag.ask("the other end")
+    now = {number: signal.getsignal(number) for number in (*SIGNALS, *IGNORED)}
+    assert now == (dict.fromkeys(now, signal.SIG_IGN) if ignored else before)
+
+
+def test_a_program_that_goes_on_hears_the_next_signal() -> None:
+    assert StopFlag.process_ends is False
+    before = signal.getsignal(signal.SIGTERM)
+    with StopFlag():
+        signal.raise_signal(signal.SIGTERM)
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
+@pytest.mark.parametrize("number", IGNORED)
+def test_reading_or_writing_from_the_background_freezes_nothing(number: signal.Signals) -> None:
+    before = signal.getsignal(number)
+    with StopFlag() as flag:
+        assert signal.getsignal(number) is signal.SIG_IGN
+        signal.raise_signal(number)
+        assert not flag.asked()
+    assert signal.getsignal(number) is before
+
+
+@pytest.mark.usefixtures("everything_put_back")
+def test_a_handler_that_was_not_set_from_here_becomes_the_systems_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    flag = StopFlag()
+    with flag:
+        flag._before[signal.SIGUSR2] = None
+    assert signal.getsignal(signal.SIGUSR2) is signal.SIG_DFL
+
+
+def test_what_asks_for_the_end() -> None:
+    """Whatever would end or freeze a run (POSIX.1-2017, signal.h), but what cannot be caught."""
+    assert {one.name for one in SIGNALS} == {
+        "SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGXCPU", "SIGTSTP",
+    }  # fmt: skip
+    assert {one.name for one in IGNORED} == {"SIGTTIN", "SIGTTOU"}

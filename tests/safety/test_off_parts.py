@@ -59,6 +59,11 @@ def test_what_is_not_there_is_left_out() -> None:
     assert [name for name, _ in outputs(bench, "unknown")] == ["eload"]  # type: ignore[arg-type]
 
 
+def test_a_name_without_an_instrument_is_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(FakeBench, "supply", None)
+    assert [name for name, _ in outputs(FakeBench(), "unknown")] == ["eload"]  # type: ignore[arg-type]
+
+
 # -- time --------------------------------------------------------------------------------------------------------------
 
 
