@@ -222,7 +222,7 @@ class Reader:
 
 def _channels(entry: InstrumentEntry, driver: Driver) -> Iterator[Channel]:
     """Instrument, column, how to ask, and between what a reading must lie."""
-    volts, amps = _span(entry.volts_range), _span(entry.amps_range)
+    volts, amps = span(entry.volts_range), span(entry.amps_range)
     if isinstance(driver, Supply | Load):
         # Volts after amps: the cut-off quantity is the last thing read of the energised instrument.
         yield entry.name, f"{entry.name}_amps", driver.measure_amps, amps
@@ -232,7 +232,7 @@ def _channels(entry: InstrumentEntry, driver: Driver) -> Iterator[Channel]:
     elif isinstance(driver, ShuntMeter):
         assert entry.shunt is not None
         full_a = None if entry.volts_range is None else entry.volts_range / abs(entry.shunt.ohm)
-        yield entry.name, f"{entry.name}_amps", driver.measure_amps, _span(full_a)
+        yield entry.name, f"{entry.name}_amps", driver.measure_amps, span(full_a)
     elif isinstance(driver, Thermometer):
         yield entry.name, f"{entry.name}_temp_c", driver.measure_temp_c, TEMPERATURES
 
@@ -249,6 +249,7 @@ def _closed(contact: Contact) -> float:
     return float(contact.closed())
 
 
-def _span(full_scale: float | None) -> tuple[float, float]:
+def span(full_scale: float | None) -> tuple[float, float]:
+    """Between what a reading must lie of an instrument with this full scale (None: not known)."""
     most = sys.float_info.max if full_scale is None else OUT_OF_RANGE * full_scale
     return -most, most

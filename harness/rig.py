@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
 
 from drivers.load import Load
@@ -16,7 +15,7 @@ from drivers.switch import PowerSwitch
 from drivers.wire import Exchange
 from harness.config import BenchFile
 from harness.driver_kinds import READ_ERRORS, Driver
-from harness.reading import Reader, Turn
+from harness.reading import Reader, Turn, span
 from harness.volts_place import volts_place
 
 __all__ = ["READ_ERRORS", "Driver", "Rig"]
@@ -45,6 +44,7 @@ class Rig:
         self.temp_name = next(
             (e.name for e in self.bench_file.instruments if e.role == "thermometer" and e.measures == "pack"), None
         )
+        self._spans = {entry.name: span(entry.volts_range) for entry in self.bench_file.instruments}
         self._reader = Reader(self)
 
     def _name(self, role: str) -> str | None:
@@ -85,15 +85,24 @@ class Rig:
         place = self.place
         if place is None:
             return math.nan
-        driver = self.drivers[place.name]
+        volts, driver = self._volts(place.name), self.drivers[place.name]
+        if not math.isnan(volts) and place.ohm and isinstance(driver, Supply | Load):
+            try:
+                volts += place.sign * driver.measure_amps() * place.ohm
+            except Exception:  # whatever it is, there is no reading
+                return math.nan
+        return volts if math.isfinite(volts) else math.nan
+
+    def _volts(self, name: str) -> float:
+        """What a voltmeter reads now, V; nan when it does not answer, or what it cannot have measured. Never raises."""
+        driver = self.drivers[name]
         try:
             assert isinstance(driver, Supply | Load | Meter)
             volts = driver.measure_volts()
-            if place.ohm and isinstance(driver, Supply | Load):
-                volts += place.sign * driver.measure_amps() * place.ohm
         except Exception:  # whatever it is, there is no reading
             return math.nan
-        return volts if math.isfinite(volts) else math.nan
+        least, most = self._spans.get(name, span(None))
+        return volts if least <= volts <= most else math.nan
 
     def highest_elsewhere(self) -> tuple[str, float]:
         """Of the voltmeters besides the one that pack volts are taken from: who reads most now, and how much, V;
@@ -107,10 +116,9 @@ class Rig:
         found: dict[str, float] = {}
         for name, driver in self.drivers.items():
             if isinstance(driver, Supply | Load | Meter) and (self.place is None or name != self.place.name):
-                with suppress(Exception):  # one that does not answer says nothing
-                    volts = driver.measure_volts()
-                    if math.isfinite(volts):
-                        found[name] = volts
+                volts = self._volts(name)
+                if math.isfinite(volts):
+                    found[name] = volts
         return found
 
 

@@ -137,6 +137,7 @@ ROWS: dict[str, Hazard] = {
             entering=("21 changed from outside",),
             holding=("21 changed from outside", "0"),
             ending=("0", "21 changed from outside"),
+            trace=("0",),  # the load has no low-volts stop there: it is none that is taken away
         ),
         within_s=7.0,
     ),
