@@ -66,6 +66,16 @@ def test_the_oldest_reading_allowed() -> None:
     assert pulse().judge(beat(1, age_ms=3000), 1.0) == "seq 1 ok"
 
 
+def test_the_first_beat_there_can_be() -> None:
+    assert pulse().judge(beat(0, 0.5), 0.5) == "seq 0 ok"
+
+
+def test_numbers_of_up_to_nineteen_digits() -> None:
+    assert pulse().judge(beat(10**18), 1.0) == f"seq {10**18} ok"
+    with pytest.raises(Broken, match="not a whole number"):
+        pulse().judge(beat(10**19), 1.0)
+
+
 @pytest.mark.parametrize(
     ("state", "within_s"), [("sink", 5.0), ("stand-in, mains on", 5.0), (REST, 60.0), (OFF_STATE, 60.0)]
 )
@@ -193,6 +203,12 @@ BIT = {"off_replies": [], "on_replies": [], "bit": 3, "form": "STB (.+?)"}
         ("STB 15", BIT, False),
         ("STB 0", BIT, True),
         ("STB -8", BIT, None),
+        ("STB -1", BIT, None),
+        # Up to 2**53 a number is told bit by bit.
+        ("STB 9007199254740984", BIT, False),
+        ("STB 9007199254740983", BIT, True),
+        ("STB 9007199254740992", BIT, None),
+        ("STB 9007199254741000", BIT, None),
         ("STB 0.5", BIT, None),
         ("STB 9.91E37", BIT, None),
         ("STB 0 A", BIT, None),
@@ -212,6 +228,8 @@ PLAIN = {"form": "(.+?)", "comma": False, "per_unit": 1.0}
         ("0.012", {}, 0.012),
         ("-1.5E-3A", {}, -0.0015),
         ("12 mA", {}, 0.012),
+        ("12 uA", {}, 0.000012),
+        ("0.5 kA", {}, 500.0),
         ("1,250", {"comma": True}, 1.25),
         ("1,250", {}, math.nan),
         ("1,2,3", {"comma": True}, math.nan),
@@ -236,6 +254,16 @@ def test_amps(reply: str, more: dict[str, Any], amps: float) -> None:
 )
 def test_zero(amps: list[float], zero: bool) -> None:
     assert is_zero(amps, 0.02) is zero
+
+
+def test_words_as_they_are_compared() -> None:
+    assert [word(one) for one in ("007", "+1", " 'x' ", '"on"', "+-1", "1.0")] == ["7", "1", "'X'", "ON", "+-1", "1.0"]
+    assert (word("0" * 18), word("0" * 19)) == ("0", "0" * 19)
+
+
+def test_a_comma_is_a_decimal_one_only_where_that_was_said() -> None:
+    assert math.isnan(number("1,5"))
+    assert number("1,5", comma=True) == 1.5
 
 
 @given(st.text(max_size=30))
