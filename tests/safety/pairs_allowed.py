@@ -14,7 +14,7 @@ from night_wires import Wires
 
 @dataclass(frozen=True, slots=True)
 class Allowed:
-    """Instrument that stays on (out of reach, or stuck), what is broken beside it, and why nothing is left."""
+    """Instrument that stays on, out of reach, what is broken beside it, and why nothing is left."""
 
     stays_on: str
     broken: str
@@ -34,6 +34,6 @@ ALLOWED = (
 
 def allowed(wires: Wires, broken: str) -> str:
     """Why what is left on after this night is not judged; "" when it is."""
-    lost = wires.deaf | wires.gone | wires.mute | wires.strange | wires.stuck
+    lost = wires.deaf | wires.gone | wires.strange  # who only does not answer still obeys
     dead = {broken, *(f"{name} restarted" for name in wires.came_on)}
     return next((one.why for one in ALLOWED if one.broken in dead and one.stays_on in lost), "")
