@@ -54,23 +54,20 @@ def make_safe(bench: str, *, out: Say, err: Say, seen_off: str = "") -> int:
         connection = _reach(bench_file, subject=lock.subject())
         try:
             vouched = _vouched(connection, seen_off)
-            # Whoever has looked says more than the volts of a node: nothing is asked of it then.
-            before = Before("rest" if vouched else "unknown")
-            report, errors = _off(connection, err, before, None if vouched else lock.doubt())
-            if report.confirmed and not vouched:
-                report = _on_this_pack(connection, report, err)
-            if report.confirmed:
-                for text in errors:
-                    err(wrapped((text,)))
-                out(wrapped(safe_text(line) for line in report.lines))
-                return _confirmed(bench_file, connection, out, err)
-            assert connection.rig is not None
-            text = message(connection.rig, report, fuse_amps=bench_file.fuse_amps, trying=False)
-            err(wrapped(safe_text(line) for line in text.splitlines()))
-            if connection.rig.subject == "ups":
-                err(wrapped((HELD_BY_A_PACK,)))
-            return OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
+            alone = _held(lock)
+            report = _seen_off(lock, connection, vouched, out, err)
+            if report.confirmed and not (alone and _held_by_whatever_address(lock, connection)):
+                if (busy := _take(lock, connection)) is not None:
+                    err(f"nightbench: off is confirmed now, but {busy}, and may switch on again")
+                    return Busy.exit_code
+                # Whoever held it may have switched on since, and died of something that left it on.
+                report = _seen_off(lock, connection, vouched, out, err)
+            if not report.confirmed:
+                return _not_confirmed(bench_file, connection, report, err)
+            lock.mark_off()
+            return _confirmed(connection, out)
         finally:
+            lock.release()
             connection.close()
 
 
@@ -95,6 +92,20 @@ def _vouched(connection: Connection, seen_off: str) -> bool:
         text = f"--seen-off {seen_off}: no output of this bench has that serial; read it off the instrument"
         raise Usage(f"{text}; {NOTHING_DONE}")
     return True
+
+
+def _seen_off(lock: BenchLock, connection: Connection, vouched: bool, out: Say, err: Say) -> OffReport:
+    """Switch off and say how that went, where it was confirmed. ``vouched``: somebody has looked."""
+    # They say more than the volts of a node: nothing is asked of it then.
+    before = Before("rest" if vouched else "unknown")
+    report, errors = _off(connection, err, before, None if vouched else lock.doubt())
+    if report.confirmed and not vouched:
+        report = _on_this_pack(connection, report, err)
+    if report.confirmed:
+        for text in errors:
+            err(wrapped((text,)))
+        out(wrapped(safe_text(line) for line in report.lines))
+    return report
 
 
 def _off(
@@ -135,16 +146,16 @@ def _on_this_pack(connection: Connection, report: OffReport, err: Say) -> OffRep
     return replace(report, word="not confirmed", lines=(*report.lines, words), suspects=(name,))
 
 
-def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say) -> int:
-    lock = BenchLock(bench_file)
-    busy = _take(lock)
-    if busy is not None:
-        err(f"nightbench: off is confirmed now, but {busy}, and may switch on again")
-        return Busy.exit_code
-    try:
-        lock.mark_off()
-    finally:
-        lock.release()
+def _not_confirmed(bench_file: BenchFile, connection: Connection, report: OffReport, err: Say) -> int:
+    assert connection.rig is not None
+    text = message(connection.rig, report, fuse_amps=bench_file.fuse_amps, trying=False)
+    err(wrapped(safe_text(line) for line in text.splitlines()))
+    if connection.rig.subject == "ups":
+        err(wrapped((HELD_BY_A_PACK,)))
+    return OFF_UNREADABLE if report.word == "unreadable" else NotOff.exit_code
+
+
+def _confirmed(connection: Connection, out: Say) -> int:
     assert connection.rig is not None
     mark = f"{SIMULATED}: " if connection.rig.simulated else ""
     lines = [f"{mark}off, confirmed; measure before touching, and disconnect the pack: an idle supply drains it"]
@@ -157,12 +168,29 @@ def _confirmed(bench_file: BenchFile, connection: Connection, out: Say, err: Say
     return 0
 
 
-def _take(lock: BenchLock) -> str | None:
+def _held(lock: BenchLock) -> bool:
+    """Whether the bench is nobody else's while it is switched off, nor will be; not waited for, and nobody is asked."""
+    with suppress(Busy, Usage):
+        lock.acquire()
+        return True
+    return False
+
+
+def _held_by_whatever_address(lock: BenchLock, connection: Connection) -> bool:
+    """The same of the instruments themselves: a run may have one of them by another address."""
+    with suppress(Busy, Usage):
+        lock.acquire_identities(connection.identities())
+        return True
+    return False
+
+
+def _take(lock: BenchLock, connection: Connection) -> str | None:
     """Take the locks, giving a run that holds them time to end; who holds them, when it does not."""
     clock = WallClock()
     while True:
         try:
             lock.acquire()
+            lock.acquire_identities(connection.identities())
             return None
         except Busy as error:
             if clock.now() >= OTHER_RUN_WAIT_S:
