@@ -192,7 +192,7 @@ def _left_alone(night: Night, alone_s: float) -> list[str]:
         extremes.look(world)
         if not left_on(world):
             break  # an empty pack that the supply's bleeder drains further is another matter
-    if world.load.input_on and world.hooked in ("pack", "both") and not world.load_amps <= NO_CURRENT_A:
+    if world.load.input_on and world.hooked in ("pack", "both") and not world.load.amps_set <= NO_CURRENT_A:
         return ["the load's own low-volts stop did not end it"]
     return []
 
