@@ -14,7 +14,7 @@ from typing import Any
 
 import guarded as real
 import pytest
-from test_guard_lines import Bench, close, given, guarded, hang_up, name_of, on_relays, relays
+from guard_bench import Bench, close, given, guarded, hang_up, name_of, on_relays, relays
 from test_guard_pulse import beat, pulse
 
 from harness import guard_acting, guard_pulse, guard_round

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from guard_bench import served
 from night import SHORT, spend, truly_off
-from test_guard_lines import served
 
 from harness.addresses import normal
 from harness.bench import Bench
