@@ -10,6 +10,7 @@ for nothing. ``--unit PART:KEY`` spends one unit alone and prints what is wrong 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import importlib.util
 import os
 import random
@@ -36,6 +37,9 @@ NUISANCES_MOST = 1
 """So many of the thousand nights may be ended for nothing (judgement: more teaches people to change limits)."""
 
 TOLD_EVERY_S = 30.0
+
+IN_MEMORY = Path("/dev/shm")
+"""Where there is one, thousands of folders cost no disk."""
 
 
 def units_of(part: str, seed: int) -> dict[str, Unit]:
@@ -82,6 +86,12 @@ def told(outcome: Outcome) -> Iterator[str]:
         yield f"{outcome.part}:{outcome.key}: {text}"
 
 
+def scratch_of(place: Path) -> Path:
+    """Where the nights of the campaign in ``place`` are spent: the same each time, so that nothing piles up."""
+    name = hashlib.sha256(str(place.resolve()).encode()).hexdigest()[:12]
+    return (IN_MEMORY if IN_MEMORY.is_dir() else Path(tempfile.gettempdir())) / f"nightbench-campaign-{name}"
+
+
 def campaign(place: Path, *, parts: tuple[str, ...], seed: int, budget_s: float, processes: int) -> int:
     """Spend units for ``budget_s``; the exit code."""
     began = time.monotonic()
@@ -93,7 +103,9 @@ def campaign(place: Path, *, parts: tuple[str, ...], seed: int, budget_s: float,
     if record.of_others:
         print(f"{record.of_others} lines of other sources do not count", flush=True)
     due, until_s = began + TOLD_EVERY_S, began + budget_s
-    for outcome in spend_all(jobs, units_of, around=quick, seed=seed, until_s=until_s, processes=processes):
+    for outcome in spend_all(
+        jobs, units_of, around=quick, seed=seed, scratch=scratch_of(place), until_s=until_s, processes=processes
+    ):
         kept = Outcome(outcome.part, outcome.key, outcome.words, outcome.seconds, outcome.cpu_s, record.sources)
         record.add(kept)
         for line in told(kept):

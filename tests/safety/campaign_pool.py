@@ -28,9 +28,6 @@ Around = Callable[[], AbstractContextManager[None]]
 """What a worker does all its work in."""
 
 MOST_PROCESSES = 2
-IN_MEMORY = Path("/dev/shm")
-"""Where there is one, thousands of folders cost no disk."""
-
 LONGEST_S = 120.0
 """A unit that takes longer, s of machine time, has failed (a night takes a tenth of a second)."""
 
@@ -62,14 +59,14 @@ def _work(line: Connection, units: Units, around: Around, seed: int, place: str)
 class _Worker:
     """One process, what it is at, and since when."""
 
-    def __init__(self, units: Units, around: Around, seed: int) -> None:
-        self._given = (units, around, seed)
+    def __init__(self, units: Units, around: Around, seed: int, scratch: Path) -> None:
+        self._given, self._scratch = (units, around, seed), scratch
         self.job: tuple[str, str] | None = None
         self.since_s = 0.0
         self._start()
 
     def _start(self) -> None:
-        self.place = tempfile.mkdtemp(prefix="campaign-", dir=IN_MEMORY if IN_MEMORY.is_dir() else None)
+        self.place = tempfile.mkdtemp(dir=self._scratch)
         context = multiprocessing.get_context("spawn")
         self.line, theirs = context.Pipe()
         self._process = context.Process(target=_work, args=(theirs, *self._given, self.place), daemon=True)
@@ -113,13 +110,17 @@ def spend_all(
     *,
     around: Around,
     seed: int,
+    scratch: Path,
     until_s: float,
     processes: int = MOST_PROCESSES,
     longest_s: float = LONGEST_S,
 ) -> Iterator[Outcome]:
-    """Outcomes as they come. No unit is begun once ``time.monotonic()`` has come to ``until_s``."""
+    """Outcomes as they come. No unit is begun once ``time.monotonic()`` has come to ``until_s``. ``scratch`` is emptied
+    before and removed afterwards."""
     coming = iter(jobs)
-    workers = [_Worker(units, around, seed) for _ in range(min(processes, MOST_PROCESSES))]
+    shutil.rmtree(scratch, ignore_errors=True)  # what one that was killed has left there
+    scratch.mkdir(parents=True)
+    workers = [_Worker(units, around, seed, scratch) for _ in range(min(processes, MOST_PROCESSES))]
     try:
         while True:
             for worker in workers:
@@ -138,3 +139,4 @@ def spend_all(
     finally:
         for worker in workers:
             worker.end()
+        shutil.rmtree(scratch, ignore_errors=True)

@@ -13,16 +13,22 @@ from campaign_record import Outcome, Record, Tally
 from campaign_toys import toys
 
 
-def spend_toys(part: str, names: list[str], *, for_s: float = 60.0, longest_s: float = 30.0) -> dict[str, Outcome]:
+def spend_toys(
+    place: Path, part: str, names: list[str], *, for_s: float = 60.0, longest_s: float = 30.0
+) -> dict[str, Outcome]:
     jobs = [(part, name) for name in names]
     until_s = time.monotonic() + for_s
-    found = spend_all(jobs, toys, around=nullcontext, seed=1, until_s=until_s, longest_s=longest_s)
-    return {outcome.key: outcome for outcome in found}
+    scratch = place / "scratch"
+    (scratch / "left by one that was killed").mkdir(parents=True)
+    found = spend_all(jobs, toys, around=nullcontext, seed=1, scratch=scratch, until_s=until_s, longest_s=longest_s)
+    outcomes = {outcome.key: outcome for outcome in found}
+    assert not scratch.exists(), "nothing piles up"
+    return outcomes
 
 
-def test_what_dies_raises_or_takes_too_long_is_a_failure_and_the_rest_goes_on() -> None:
+def test_what_dies_raises_or_takes_too_long_is_a_failure_and_the_rest_goes_on(tmp_path: Path) -> None:
     names = ["good0", "dies0", "hangs0", "raises0", "unsafe0", "nuisance0", "good1", "good2"]
-    found = spend_toys("good+dies+hangs+raises+unsafe+nuisance", names, longest_s=1.5)
+    found = spend_toys(tmp_path, "good+dies+hangs+raises+unsafe+nuisance", names, longest_s=1.5)
     assert set(found) == set(names)
     assert [found[name].words for name in ("good0", "good1", "good2")] == [[], [], []]
     (died,), (hung,), (raised,) = found["dies0"].unsafe, found["hangs0"].unsafe, found["raises0"].unsafe
@@ -33,8 +39,8 @@ def test_what_dies_raises_or_takes_too_long_is_a_failure_and_the_rest_goes_on() 
     assert (found["nuisance0"].unsafe, found["nuisance0"].nuisances) == ([], ["nuisance: exit 21"])
 
 
-def test_nothing_is_begun_once_the_budget_is_over() -> None:
-    assert spend_toys("good", ["good0"], for_s=0.0) == {}
+def test_nothing_is_begun_once_the_budget_is_over(tmp_path: Path) -> None:
+    assert spend_toys(tmp_path, "good", ["good0"], for_s=0.0) == {}
 
 
 def run_toys(place: Path, monkeypatch: pytest.MonkeyPatch, part: str, *, budget_s: float = 60.0) -> int:
