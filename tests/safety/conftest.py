@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 import night
 import pytest
@@ -20,3 +22,15 @@ def stages(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], di
     """Scenario and procedure -> stage -> number of its first sample."""
     with night.quick():
         return ups_stages.all_stages(tmp_path_factory.mktemp("whole"))
+
+
+@pytest.fixture
+def slept(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Sleeps of the guard, which take no time; its clock goes on by them."""
+    from harness import guard_acting, guard_outputs, guard_round
+
+    times: list[float] = []
+    clock = SimpleNamespace(sleep=times.append, monotonic=lambda: 1000.0 + math.fsum(times))
+    for module in (guard_outputs, guard_round, guard_acting):
+        monkeypatch.setattr(module, "time", clock)
+    return times

@@ -8,13 +8,12 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from harness import guard as guard_itself
-from harness import guard_acting, guard_outputs, guard_process, guard_pulse, guard_round, guarding
+from harness import guard_acting, guard_outputs, guard_pulse, guard_round, guarding
 from harness.guard import Broken, Ear
 from harness.guarding import GuardLink
 
@@ -96,7 +95,10 @@ class Process:
     def __init__(self, ends: bool = True) -> None:
         self.pid, self.ends, self.killed, self.waited = 4711, ends, False, [0.0][:0]
 
+    collected = False
+
     def wait(self, timeout: float | None = None) -> int:
+        self.collected |= timeout is None
         if timeout is not None:
             self.waited.append(timeout)
         if not self.ends and not self.killed:
@@ -180,7 +182,7 @@ def test_good_bye(linked: Any, ends: bool, killed: bool) -> None:
     link.bye(True)
     said = theirs.recv(1000).decode().splitlines()
     assert said == ["beat 1 100000000000 off 0 0 seal", "bye"]
-    assert link.process.killed is killed
+    assert (link.process.killed, link.process.collected) == (killed, killed)
     assert link.process.waited == [2.0]
     assert link.silent_s() == 0.0
     assert link.link.fileno() == -1, "the line is given up"
@@ -194,7 +196,8 @@ def test_who_could_not_confirm_off_leaves_the_guard_at_work(linked: Any) -> None
     link.bye(False)
     assert theirs.recv(1000) == b"unsafe\n"
     assert not link.process.killed
-    assert link.process.waited == []
+    link.bye(True)
+    assert link.process.waited == [], "what was said last holds"
 
 
 def test_a_guard_that_reads_nothing_is_no_guard_gone(linked: Any) -> None:
@@ -209,65 +212,3 @@ def test_an_instrument_under_another_name(linked: Any) -> None:
     link.reached = {"psu": "TCPIP::10.0.0.1::5025::SOCKET"}
     assert link.astray({"psu": "TCPIP::10.0.0.1::5025::SOCKET", "other": "x"}) == ""
     assert "psu is at" in link.astray({"psu": "TCPIP::10.0.0.2::5025::SOCKET"})
-
-
-# -- the orders --------------------------------------------------------------------------------------------------------
-
-
-class TheRig:
-    """One instrument on a real line, in a bench that is simulated or not."""
-
-    def __init__(self, address: str = "TCPIP::10.0.0.1::5025::SOCKET", *, simulated: bool = False) -> None:
-        self.bench_file = SimpleNamespace(instruments=[SimpleNamespace(address=address)])
-        self.simulated = simulated
-        self.drivers: dict[str, Any] = {}
-
-
-@pytest.mark.parametrize(
-    ("period_s", "silence_s", "oldest_s"), [(0.1, 5.0, 3.0), (1.0, 5.0, 3.0), (2.0, 6.0, 6.0), (4.0, 10.0, 12.0)]
-)
-def test_what_the_guard_is_told(
-    period_s: float, silence_s: float, oldest_s: float, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    told: list[dict[str, Any]] = []
-    monkeypatch.setattr(guarding, "orders_of", lambda rig: ({"outputs": {}}, ("meter: no reason",)))
-    monkeypatch.setattr(guarding, "_armed", lambda orders, *rest: told.append(orders))
-    how: dict[str, Any] = {
-        "limits_hash": lambda: "ab", "journal": tmp_path / "guard.log", "longest_s": 77.0, "period_s": period_s,
-        "live_notes": (tmp_path / "note",),
-    }  # fmt: skip
-    guarding.start(TheRig(), **how)  # type: ignore[arg-type]
-    (orders,) = told
-    assert (orders["silence_s"], orders["oldest_s"]) == (silence_s, oldest_s)
-    assert (orders["rest_s"], orders["off_most_s"], orders["longest_s"]) == (60.0, 20.0, 77.0)
-    assert (orders["limits"], orders["gives_up_s"]) == ("ab", None)
-    assert orders["live_notes"] == [str(tmp_path / "note")]
-    assert orders["journal"] == str(tmp_path / "guard.log")
-    assert (orders["pid"], orders["pid_started"]) == (os.getpid(), guard_process.started(os.getpid()))
-    guarding.start(TheRig(simulated=True), **how)  # type: ignore[arg-type]
-    assert told[1]["gives_up_s"] == 3.0
-    assert guarding.start(TheRig("sim:cabinet/psu"), **how) is None  # type: ignore[arg-type]
-
-
-# -- which process -----------------------------------------------------------------------------------------------------
-
-
-def test_where_the_system_does_not_tell(monkeypatch: pytest.MonkeyPatch) -> None:
-    def no_proc(*words: Any, **how: Any) -> None:
-        raise OSError
-
-    monkeypatch.setattr("builtins.open", no_proc)
-    assert guard_process.started(os.getpid()) == "unknown"
-    monkeypatch.setattr(os, "kill", lambda pid, number: (_ for _ in ()).throw(ProcessLookupError()))
-    assert guard_process.started(os.getpid()) == ""
-    monkeypatch.setattr(os, "kill", lambda pid, number: (_ for _ in ()).throw(PermissionError()))
-    assert guard_process.started(os.getpid()) == "unknown"
-
-
-def test_a_process_that_is_dead_and_not_collected_is_gone() -> None:
-    child = subprocess.Popen([sys.executable, "-c", ""], stdout=subprocess.PIPE)
-    assert child.stdout is not None
-    child.stdout.read()
-    os.waitid(os.P_PID, child.pid, os.WEXITED | os.WNOWAIT)
-    assert guard_process.started(child.pid) == ""
-    child.wait()

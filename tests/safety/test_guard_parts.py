@@ -1,5 +1,4 @@
-"""The parts of the guard one by one, without processes and without waiting: an output, a round of switching off, and
-the guard's judgement; each value by hand."""
+"""One round of switching off, and the guard's judgement, without processes and without waiting; each value by hand."""
 
 from __future__ import annotations
 
@@ -8,173 +7,18 @@ import math
 import os
 import subprocess
 import sys
-import threading
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from guard_fakes import Line, output
 from test_guard_pulse import pulse
 
-from harness import guard_acting, guard_outputs, guard_process, guard_pulse, guard_round
+from harness import guard_process, guard_pulse, guard_round
 from harness.guard_acting import Guard
 from harness.guard_journal import Journal
-from harness.guard_outputs import Output
 from harness.guard_round import Round
-
-# -- an output ---------------------------------------------------------------------------------------------------------
-
-
-class Line:
-    """What is said is written down; ``replies`` come one after the other, the last for ever; an exception is raised in
-    their place. ``fails``: so many sends fail first."""
-
-    def __init__(self, *replies: bytes | Exception, fails: int = 0, error: Exception | None = None) -> None:
-        self.lock, self.is_open, self.said = threading.RLock(), False, [""][:0]
-        self.replies, self.fails, self.error = list(replies), fails, error or OSError("gone")
-        self.way = {"shared": True}
-
-    def open(self) -> None:
-        if not self.is_open:
-            self.said.append("open")
-        self.is_open = True
-
-    def close(self) -> None:
-        self.said.append("close")
-        self.is_open = False
-
-    def send(self, data: bytes) -> None:
-        self.said.append(data.decode())
-        if self.fails:
-            self.fails -= 1
-            raise self.error
-
-    def ask(self, data: bytes) -> bytes:
-        self.said.append(data.decode())
-        one = self.replies.pop(0) if len(self.replies) > 1 else self.replies[0]
-        if isinstance(one, Exception):
-            raise one
-        return one
-
-
-def message(text: str, answered: bool = False) -> list[Any]:
-    return [text.encode().hex(), answered]
-
-
-TOLD: dict[str, Any] = {
-    "begin": [message("REM")],
-    "off": [message("OFF")],
-    "soften": [message("CURR 0", True)],
-    "ask": {
-        "messages": [message("SEL 1"), message("ON?", True)],
-        "off_replies": ["0"], "on_replies": ["1"], "bit": None, "form": "(.+?)",
-    },
-    "amps": {"messages": [message("AMPS?", True)], "form": "(.+?)", "comma": False, "per_unit": 1.0},
-    "zero_amps": 0.02,
-}  # fmt: skip
-
-
-@pytest.fixture
-def slept(monkeypatch: pytest.MonkeyPatch) -> list[float]:
-    """Sleeps of the guard, which take no time; its clock goes on by them."""
-    times: list[float] = []
-    clock = SimpleNamespace(sleep=times.append, monotonic=lambda: 1000.0 + math.fsum(times))
-    for module in (guard_outputs, guard_round, guard_acting):
-        monkeypatch.setattr(module, "time", clock)
-    return times
-
-
-def output(line: Line, **more: Any) -> Output:
-    return Output("psu", line, {**TOLD, **more})  # type: ignore[arg-type]
-
-
-def test_off_over_a_line_that_has_to_be_opened() -> None:
-    line = Line(b"")
-    one = output(line)
-    assert one.switch_off() is True
-    assert one.switch_off() is True
-    assert line.said == ["open", "REM", "OFF", "OFF"]
-    assert one.tries == 2
-
-
-def test_a_line_that_fails_is_opened_anew_once() -> None:
-    line = Line(b"", fails=1)
-    one = output(line)
-    assert one.switch_off() is True
-    assert line.said == ["open", "REM", "close", "open", "REM", "OFF"]
-    assert one.tries == 1
-    lost = Line(b"", fails=9)
-    one = output(lost)
-    assert one.switch_off() is False
-    assert lost.said == ["open", "REM", "close", "open", "REM", "close"]
-    assert one.last == "OSError: gone"
-
-
-@pytest.mark.parametrize(
-    ("error", "nobody"),
-    [(ConnectionRefusedError(), True), (FileNotFoundError(), True), (TimeoutError(), False), (OSError(), False)],
-)
-def test_whether_anybody_is_there(error: Exception, nobody: bool) -> None:
-    line = Line(b"", fails=2, error=error)
-    one = output(line)
-    one.switch_off()
-    assert one.nobody_there is nobody
-    one.switch_off()
-    assert one.nobody_there is False
-
-
-@pytest.mark.parametrize(
-    ("replies", "off", "last", "amps"),
-    [
-        ((b"0", b"0.01", b"-0.02"), True, "says off, 0.010 A, -0.020 A", -0.02),
-        ((b"1", b"0.0"), False, "says ON, 0.000 A, 0.000 A", 0.0),
-        ((b"x", b"0.0"), False, "answers 'x', 0.000 A, 0.000 A", 0.0),
-        ((b"0", b"0.0", b"0.021"), False, "says off, 0.000 A, 0.021 A", 0.021),
-        ((b"0", b"6.0", b"?"), False, "says off, 6.000 A, no current", 6.0),
-        ((b"0", b"?"), False, "says off, no current, no current", math.nan),
-        ((TimeoutError("silent"),), False, "TimeoutError: silent", math.nan),
-    ],
-)
-def test_looking(replies: tuple[bytes | Exception, ...], off: bool, last: str, amps: float, slept: list[float]) -> None:
-    line = Line(*replies)
-    one = output(line)
-    one.look()
-    assert one.off.is_set() is off
-    assert one.last == last
-    assert one.amps == pytest.approx(amps, nan_ok=True)
-    assert (one.amps_utc == "never") is math.isnan(amps)
-    if len(replies) > 1:
-        assert slept == [0.2, 0.2]
-        assert line.said == ["open", "REM", "SEL 1", "ON?", "AMPS?", "AMPS?"]
-    else:
-        assert line.said[-1] == "close"
-
-
-def test_a_switch_has_no_current(slept: list[float]) -> None:
-    one = output(Line(b"0"), amps=None)
-    one.look()
-    assert one.off.is_set()
-    assert one.last == "says off"
-    assert slept == []
-
-
-def test_the_lowest_current_and_its_answer() -> None:
-    line = Line(b"OK")
-    output(line).soften()
-    assert line.said == ["open", "REM", "CURR 0"]
-    silent = Line(TimeoutError())
-    output(silent).soften()
-    assert silent.said[-1] == "close"
-
-
-def test_anew_nothing_is_known() -> None:
-    one = output(Line(b"0"))
-    one.off.set()
-    one.tries, one.last = 3, "says off"
-    again = one.anew()
-    assert (again.off.is_set(), again.tries, again.last) == (False, 0, "no answer")
-    assert (again.name, again.line, again.told) == (one.name, one.line, one.told)
-
 
 # -- one round ---------------------------------------------------------------------------------------------------------
 
@@ -272,6 +116,52 @@ def test_a_contactor_waits_for_no_current_2_s_and_where_the_run_lives_not_at_all
         one.alone.set()
     one._wait_turn(9.0, True)
     assert math.fsum(slept) == pytest.approx(waited_s, abs=0.011)
+
+
+class Over:
+    """An event that is set after so many waits, whose lengths it knows."""
+
+    def __init__(self, after: int) -> None:
+        self.after, self.waits = after, [0.0][:0]
+
+    def is_set(self) -> bool:
+        return len(self.waits) >= self.after
+
+    def wait(self, seconds: float) -> None:
+        self.waits.append(round(seconds, 3))
+
+
+def test_one_output_from_its_turn_until_it_is_seen_off(slept: list[float]) -> None:
+    one = a_round()
+    one.outputs["psu"] = psu = output(Line(b"0", b"0.0"))
+    one._gates[0].set()
+    one._see_off(psu, 0.0, False, 0)
+    assert psu.off.is_set()
+    assert psu.line.said == ["open", "REM", "OFF", "SEL 1", "ON?", "AMPS?", "AMPS?", "close"]  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(("began_s", "waits", "closed"), [(1000.0, [0.1] * 3, 1), (900.0, [9.6, 9.6, 9.6], 4)])
+def test_told_again_every_half_second_and_after_ten_every_ten(
+    began_s: float, waits: list[float], closed: int, slept: list[float]
+) -> None:
+    """Looking takes 0.4 s of it. A line that is of no use for so long is given up in between."""
+    one = a_round(began_s=began_s)
+    one.over = over = Over(3)  # type: ignore[assignment]
+    psu = one.outputs["psu"]
+    one._see_off(psu, 0.0, False, 0)
+    assert (over.waits, psu.tries) == (waits, 3)
+    assert psu.line.said.count("close") == closed  # type: ignore[attr-defined]
+
+
+def test_without_room_for_threads_one_after_the_other(monkeypatch: pytest.MonkeyPatch, slept: list[float]) -> None:
+    def no_room(**how: Any) -> None:
+        raise RuntimeError("can't start new thread")
+
+    one = a_round()
+    monkeypatch.setattr(guard_round, "threading", SimpleNamespace(Thread=no_room))
+    one.begin()
+    assert [each.tries for each in one.outputs.values()] == [1, 1, 1]
+    assert all("ON?" in each.line.said for each in one.outputs.values())  # type: ignore[attr-defined]
 
 
 # -- the guard ---------------------------------------------------------------------------------------------------------
