@@ -7,10 +7,12 @@ import select
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from typing import TextIO
 
 from harness.voice import VOICE
 
 SLICE_S = 0.1
+CHUNK = 4096
 
 
 def interactive() -> bool:
@@ -25,16 +27,55 @@ def in_front() -> bool:
     return True  # no terminal that sorts programs
 
 
+class _Typed:
+    """What came from standard input and was not taken yet.
+
+    Read past the stream's own buffer, whose ``readline`` waits for the end of a line that was only begun (Ctrl-D in its
+    middle, a terminal that hands over each key): the loop would wait with it, and a stop too.
+    """
+
+    def __init__(self) -> None:
+        self._stream: TextIO | None = None
+        self._held = b""
+
+    def line(self, wait_s: float) -> str | None:
+        """The next whole line without its end, or ``None`` when there is none within ``wait_s``. Raises ``EOFError`` at
+        the end of the input, also where this program is not the one in front."""
+        if self._stream is not sys.stdin:
+            self._stream, self._held = sys.stdin, b""
+        if b"\n" not in self._held:
+            self._receive(sys.stdin.fileno(), wait_s)
+        line, end, rest = self._held.partition(b"\n")
+        if not end:
+            return None
+        self._held = rest
+        return line.decode(sys.stdin.encoding or "utf-8", "replace")
+
+    def _receive(self, where: int, wait_s: float) -> None:
+        if not select.select([where], [], [], wait_s)[0]:
+            return
+        try:
+            came = os.read(where, CHUNK)
+        except OSError:
+            came = b""
+        if not came and not self._held:
+            raise EOFError
+        # A terminal without line editing sends a bare CR for Enter; what an end of input cuts short is a line too.
+        self._held += came.replace(b"\r\n", b"\n").replace(b"\r", b"\n") or b"\n"
+
+
+_TYPED = _Typed()
+
+
 def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
     """What was typed, without the line end; ``None`` when ``stop()`` became true or the input ended."""
     VOICE.start()
     VOICE.say(prompt)
     VOICE.flush()
-    while not stop():
-        ready, _, _ = select.select([sys.stdin], [], [], SLICE_S)
-        if ready:
-            line = sys.stdin.readline()
-            return line.rstrip("\n") if line else None
+    with suppress(EOFError):
+        while not stop():
+            if (line := _TYPED.line(SLICE_S)) is not None:
+                return line
     return None
 
 
@@ -45,7 +86,9 @@ def line_waiting() -> str | None:
 
 def entered() -> str | None:
     """The same, "" for an empty one: Enter alone is an answer too. ``None`` at the end of the input."""
-    if not interactive() or not select.select([sys.stdin], [], [], 0)[0]:
+    if not interactive():
         return None
-    line = sys.stdin.readline()
-    return line.strip() if line else None
+    with suppress(EOFError):
+        line = _TYPED.line(0.0)
+        return None if line is None else line.strip()
+    return None

@@ -1,7 +1,7 @@
 """Lines typed while a run is on, and what each of them says: somebody is there, a remark, or that something is done.
 
 One Enter never answers for another: a key pressed before something was asked for, or at once after it, is no answer to
-it, and a remark is a remark.
+it, and a remark is a remark. A key that something lies on, or a heap of lines pasted at once, is one key pressed once.
 """
 
 from __future__ import annotations
@@ -13,6 +13,13 @@ from harness.asking import entered
 
 HASTE_S = 1.5
 """Machine time within which nobody has changed a plug, s (judgement)."""
+
+REPEAT_S = 3.0
+"""Enter again within this, s of machine time, shows nobody (judgement): longer than the loop ever leaves the keyboard
+alone, so a key that repeats by itself never gets there."""
+
+MOST_LINES = 1000
+"""So many are taken at one look: whatever is pasted, the loop goes on."""
 
 
 class Keyboard:
@@ -30,17 +37,30 @@ class Keyboard:
         self._say, self._ring, self._new_line, self._wall = say, ring, new_line, wall
         self._order = ""
         """What a person has been asked to do and has not yet said to be done."""
-        self._ordered_wall = -math.inf
-        self._done = self._heard = self._wanted = False
+        self._ordered_wall = self._enter_wall = -math.inf
+        self._done = self._heard = self._wanted = self._repeats = False
         self._marks: tuple[str, ...] = ()
 
     def _listen(self) -> None:
-        """Take a line, if one was typed."""
-        line = entered()
-        if line is None:
-            return
+        """Take the lines that were typed: left where they are, each of a heap would show somebody later on."""
+        for _ in range(MOST_LINES):
+            if (line := entered()) is None:
+                return
+            self._new_line()
+            if not self._repeated(line):
+                self._take(line)
+
+    def _repeated(self, line: str) -> bool:
+        """Whether it is an Enter that comes too soon after another; said once."""
+        before, self._enter_wall = self._enter_wall, -math.inf if line else self._wall()
+        again = not line and self._wall() - before < REPEAT_S
+        if again and not self._repeats:
+            self._say(f">>> Enter within {REPEAT_S:g} s of Enter shows nobody: let the key go, then press it again")
+        self._repeats = again
+        return again
+
+    def _take(self, line: str) -> None:
         self._heard = True
-        self._new_line()
         self._marks += (line,) if line else ()
         if not self._order:
             return

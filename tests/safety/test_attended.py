@@ -19,7 +19,7 @@ from night import SHORT, Night, Short, facts, judge, spend, truly_off
 import harness.run
 from harness.errors import PreflightRefused
 from harness.folder import RunFolder
-from harness.keyboard import HASTE_S
+from harness.keyboard import HASTE_S, REPEAT_S
 from harness.marks import drop_mark
 from harness.person import AtTheTerminal
 from harness.presence import ASKED_S, MOST_S
@@ -183,6 +183,12 @@ def test_one_enter_is_not_taken_for_another(keys: Keys, screens: Screens) -> Non
     now[0] += 0.5 * HASTE_S
     keys("\n")
     assert not screen.has_done(), "nobody is so quick"
+    assert "shows nobody: let the key go" in shown(terminal)
+    now[0] += REPEAT_S
+    screen.ordered("mains on")
+    now[0] += 0.5 * HASTE_S
+    keys("\n")
+    assert not screen.has_done(), "nor so quick after it was asked"
     assert "too soon" in shown(terminal)
     screen.wanted("STILL THERE? Press Enter")
     assert "if this is not done yet: Switch the UPS's mains ON" in " ".join(shown(terminal).split())
@@ -223,11 +229,13 @@ def test_enter_now_and_then_keeps_a_run_going(
     keys: Keys, screens: Screens, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def each(number: int, _sample: Any, _folder: RunFolder | None) -> None:
+        now[0] = float(number)
         if number in (500, 590):
             keys("\n")
         ends_after(1130)(number, None)
 
-    night = at_a_terminal(screens()[0], tmp_path, monkeypatch, each)
+    now = [0.0]
+    night = at_a_terminal(screens(lambda: now[0])[0], tmp_path, monkeypatch, each)
     assert night.exit_code == 20, night.why
     assert [event["asked"] for event in night.events("present")] == [1, 0]
 
