@@ -166,6 +166,14 @@ def test_how_long_an_answer_has_been_owed(linked: Any) -> None:
     assert link._sequence == 2, "nobody hears it"
 
 
+def test_a_beat_to_nobody_raises_nothing(linked: Any) -> None:
+    link, theirs, _ = linked
+    theirs.close()
+    link.beat("sink", 1, 0.0)
+    assert link.silent_s() == math.inf
+    link.bye(False)
+
+
 def test_one_answer_stands_for_those_before_it(linked: Any) -> None:
     link, theirs, clock = linked
     for number in range(3):
