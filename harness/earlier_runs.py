@@ -5,6 +5,7 @@ Read only; a folder that cannot be read shows nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,13 +16,14 @@ from harness.config import BenchFile, PackFile
 from harness.digits import duration
 from harness.errors import UserError
 from harness.folder import RunFolder, list_runs, safe_name
+from harness.jsonlines import events
 from harness.result import Result, load_result
 
 if TYPE_CHECKING:
     from harness.job import Ready
 
 FIRST_S = 1800.0
-"""So much of it, s of bench time, is as good as the whole."""
+"""So much of it from its first switching on, s of bench time, is as good as the whole: a rest shows nothing."""
 
 OPENED = {"pack opened": "low", "pack opened while charging": "high"}
 """End reasons by which the BMS (or the fuse, which would have stayed open) was seen to act, and on which side."""
@@ -46,11 +48,12 @@ def watched_before(ready: Ready, identities: Mapping[str, str] | None = None) ->
     """Why no earlier run counts as this one's first, with what to do; "" when one does.
 
     It must have had the same procedure, plan, bench and pack file, and the same instruments (``identities``, by name;
-    None: not known yet), and have come to its end, or gone on for ``FIRST_S`` until somebody stopped it.
+    None: not known yet), and have come to its end with something measured, or gone on for ``FIRST_S`` after it had
+    switched something on until somebody stopped it.
     """
     out, nearest = ready.job.out, ""
     for folder, result in _results(out, ready.job.procedure.name):
-        why = _differs(ready, result, folder.input_hashes(), identities)
+        why = _differs(ready, result, folder.input_hashes(), identities) or _shows_nothing(folder, result)
         if not why:
             return ""
         nearest = nearest or f"; the last one, {folder.name}: {why}"
@@ -76,20 +79,42 @@ def _differs(ready: Ready, result: Result, hashes: Mapping[str, str], identities
         changed = [name for name, said in identities.items() if then.get(name) != said]
         if changed:
             return f"{changed[0]} was another instrument then"
+    return ""
+
+
+def _shows_nothing(folder: RunFolder, result: Result) -> str:
+    """Why a run of the same plan does not count, "" when it does."""
     if result.outcome == "finished":
+        return "" if result.figures or result.lists else f"it measured nothing ({result.end_reason})"
+    if result.outcome != "stopped":
+        return f"it ended early ({result.outcome or 'interrupted'})"
+    watched_s = (result.duration_s or 0.0) - _first_on_s(folder)
+    if watched_s >= FIRST_S:
         return ""
-    if result.outcome == "stopped" and (result.duration_s or 0.0) >= FIRST_S:
-        return ""
-    return f"it ended early ({result.outcome or 'interrupted'})"
+    on = f"{duration(watched_s)} after it first switched on" if watched_s >= 0.0 else "before it switched anything on"
+    return f"it ended early (stopped {on})"
 
 
-def bms_seen(ready: Ready) -> dict[str, str]:
+def _first_on_s(folder: RunFolder) -> float:
+    """When it first switched something on, s after its beginning; inf when it never did or nothing says so."""
+    try:
+        for event in events(folder):
+            if event.get("kind") == "energised" and isinstance(on_s := event.get("on_s"), int | float):
+                return float(on_s)
+    except UserError:
+        pass
+    return math.inf
+
+
+def bms_seen(ready: Ready, *, simulated: bool | None = None) -> dict[str, str]:
     """The day (RFC 3339 date) on which this pack's BMS was last seen to open: in a discharge ("low"), while charging
-    ("high"). The same pack is one of the same name and pack file, on a bench as real as this one."""
+    ("high"). The same pack is one of the same name and pack file, on a bench as real as this one: ``simulated`` by what
+    its instruments answer, None while nobody was asked."""
     found: dict[str, str] = {}
     for folder, result in _results(ready.job.out):
         side = OPENED.get(result.end_reason.partition(",")[0])
         same = result.name == ready.site.name and folder.input_hashes().get("pack.toml") == ready.site.pack.sha256
+        same = same and simulated in (None, result.simulated)
         if side and same and side not in found:
             found[side] = result.started[:10]
     return found

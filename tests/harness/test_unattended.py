@@ -166,6 +166,7 @@ def changed(out: Path, **result: Any) -> None:
 
 def test_the_first_run_must_be_the_same_one(run: Callable[..., Any], written: Any, out: Path) -> None:
     assert run().exit_code == 0
+    on_s = next(one["on_s"] for one in events(out) if one["kind"] == "energised")
 
     def refused(words: str, *more: str, bench: Any = None) -> None:
         run("--unattended", *more, bench=bench).refused(11, words)
@@ -175,11 +176,14 @@ def test_the_first_run_must_be_the_same_one(run: Callable[..., Any], written: An
     for outcome, duration_s, words in (
         ("tripped", 9000.0, "it ended early (tripped)"),
         ("unsafe", 9000.0, "it ended early (unsafe)"),
-        ("stopped", 1799.0, "it ended early (stopped)"),
+        ("stopped", on_s + 1799.0, "it ended early (stopped 0:29:59 after it first switched on)"),
+        ("stopped", 0.0, "it ended early (stopped before it switched anything on)"),
     ):
         changed(out, outcome=outcome, duration_s=duration_s)
         refused(words)
-    changed(out, outcome="stopped", duration_s=1800.0)
+    changed(out, outcome="finished", figures={}, end_reason="under the end volts from the start")
+    refused("it measured nothing (under the end volts from the start)")
+    changed(out, outcome="stopped", duration_s=on_s + 1800.0)
     assert run("--unattended").exit_code == 0, "half an hour of it is enough"
 
 
@@ -209,6 +213,18 @@ def test_a_bms_that_opened_in_an_earlier_run_was_seen(run: Callable[..., Any], f
     changed(out, end_reason="pack opened while charging")
     assert by_files(ready).bms_high
     assert by_files(ready).bms_low == ""
+
+
+@pytest.mark.parametrize(
+    ("key", "volts", "counts"),
+    [("low", 2.0, True), ("low", 1.99, False), ("high", 3.8, True), ("high", 3.81, False)],
+)
+def test_a_bms_that_acts_beyond_what_a_cell_bears_is_no_barrier(
+    files: Any, key: str, volts: float, counts: bool
+) -> None:
+    bench = files().edited("pack", (rf"^bms_cell_{key}_volts = \S+", f"bms_cell_{key}_volts = {volts}"))
+    ready = prepare(Job(procedures()["capacity"], bench.bench, bench.pack))
+    assert getattr(facts(ready), f"bms_{key}") is counts
 
 
 # -- what is printed ---------------------------------------------------------------------------------------------------
