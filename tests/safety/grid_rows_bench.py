@@ -125,6 +125,7 @@ ROWS: dict[str, Hazard] = {
             entering=("21 changed from outside", "21 over-current", "23"),
             holding=("21 changed from outside", "21 over-current", "21 set against", "0 end volts", "0"),
             ending=("0", "21"),
+            stand_in=("0",),  # a sweep sets its limit anew as soon as it is on, and so puts it right
         ),
         within_s=7.0,
     ),
@@ -135,7 +136,7 @@ ROWS: dict[str, Hazard] = {
         merely(
             preflight=("0", "21"),
             entering=("21 changed from outside",),
-            holding=("21 changed from outside", "0"),
+            holding=("21 changed from outside",),
             ending=("0", "21 changed from outside"),
             trace=("0",),  # the load has no low-volts stop there: it is none that is taken away
         ),
@@ -161,7 +162,7 @@ ROWS: dict[str, Hazard] = {
         merely(
             preflight=("11", "21", "0"),
             entering=("21 changed from outside", "21", "23"),
-            holding=("21 changed from outside", "21", "0", "23"),
+            holding=("21 changed from outside", "21", "23"),
             ending=("0", "21"),
             safe_off=("0", "21", "99"),
         ),
@@ -201,7 +202,9 @@ ROWS: dict[str, Hazard] = {
         "off not obeyed",
         bench.off_has_no_effect,
         ALL,
-        merely(preflight=("99", "23", "21", "0"), holding=("99", "0"), ending=("99", "0"), safe_off=("0", "99", "21")),
+        merely(
+            preflight=("99", "23", "21", "0"), holding=("99",), ending=("99",), trace=("0",), safe_off=("0", "99", "21")
+        ),
         spared=("idle",),
         also=left_alone,
     ),

@@ -175,7 +175,7 @@ ROWS: dict[str, Hazard] = {
         ("source", "stand-in"),
         merely(
             preflight=("11 supply: reads", "21 voltmeters", "0"),
-            holding=("21 voltmeters", "21 high volts", "0 volts were not"),
+            holding=("21 voltmeters", "21 high volts"),
             ending=("0", "21 voltmeters"),
             safe_off=("0", "21 voltmeters"),
         ),

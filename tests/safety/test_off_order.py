@@ -11,6 +11,9 @@ from harness.off_order import ORDER
 
 DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 
+ARGUING = ("sink", "source", "stand-in, mains on, volts", "trace, amps")
+"""Phases of the ordinary suite: those of a pack, and those in which the chosen order has an argument."""
+
 SHORT = ("sink", "source")
 """Phases whose orders are few."""
 
@@ -24,7 +27,10 @@ ARGUED: dict[tuple[str, str], str] = {
 """Phase and figure in which another order does better -> the words of the argument in DEVELOPERS.md."""
 
 
-@pytest.mark.parametrize("phase", STAGES)
+QUICK = [one if one in ARGUING else pytest.param(one, marks=pytest.mark.slow) for one in STAGES]
+
+
+@pytest.mark.parametrize("phase", QUICK)
 def test_the_chosen_order_is_the_least_or_has_its_argument(phase: str) -> None:
     chosen, *others = costs(phase)
     assert others
