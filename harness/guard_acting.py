@@ -147,9 +147,9 @@ class Guard:
         return bool(started(int(self.orders["pid"])) != self.orders["pid_started"])
 
     def _seen_to(self) -> bool:
-        """Whether the notes that this bench may be live are gone: somebody has confirmed that it is off."""
+        """Whether the notes that this bench may be live were taken away: somebody has confirmed that it is off."""
         notes = self.orders["live_notes"]
-        return bool(notes) and not any(os.path.exists(note) for note in notes)
+        return bool(notes) and all(_taken_away(note) for note in notes)
 
     def _nobody_there(self) -> bool:
         """Whether nothing listens any more where the outputs in doubt were."""
@@ -166,6 +166,18 @@ class Guard:
                 what = f'{self.orders["kinds"][name]} "{name}" (serial {self.orders["serials"].get(name) or "unknown"})'
                 lines.append(f"{what}: asked off {one.tries} times; last current: {amps}; {one.last}.")
         return "\n".join([*lines, *todo, f"The guard goes on trying every {RETRY_S:.0f} s."])
+
+
+def _taken_away(note: str) -> bool:
+    """Whether it is gone from a folder that is still there: one that is gone as well, or cannot be read, says nothing
+    of this bench."""
+    try:
+        os.stat(note)
+    except FileNotFoundError:
+        return os.path.isdir(os.path.dirname(note))
+    except OSError:
+        pass
+    return False
 
 
 def _finite(value: float) -> float | None:

@@ -184,6 +184,13 @@ def test_somebody_has_seen_to_it_once_all_notes_are_gone(there: int, gone: int, 
     assert a_guard(tmp_path, live_notes=list(map(str, notes)))._seen_to() is seen_to
 
 
+def test_notes_that_cannot_be_looked_at_say_nothing(tmp_path: Path) -> None:
+    """Ours: the state folder was wiped, or its disk was gone: "somebody has confirmed off", and the guard gave up."""
+    assert not a_guard(tmp_path, live_notes=[str(tmp_path / "wiped" / "note")])._seen_to()
+    (tmp_path / "file").touch()
+    assert not a_guard(tmp_path, live_notes=[str(tmp_path / "file" / "note")])._seen_to()
+
+
 def test_nobody_is_there_where_nobody_in_doubt_is(tmp_path: Path) -> None:
     one = a_guard(tmp_path)
     assert not one._nobody_there()
