@@ -40,19 +40,20 @@ def facts(ready: Ready) -> Facts:
     return facts_of(ready.site, procedure=ready.job.procedure.name, charging=ready.charging, forecast=ready.forecast)
 
 
-def by_files(ready: Ready) -> Tried:
-    """What earlier runs show, and the rest taken for granted: nobody has been asked yet."""
+def by_files(ready: Ready, *, simulated: bool | None = None) -> Tried:
+    """What earlier runs show, and the rest taken for granted: nobody has been asked yet. ``simulated``: whether the
+    bench is, once that is known."""
     unasked = dict.fromkeys(("load", "supply"), UNASKED)
     if ready.site.subject == "ups":
         return Tried(supply_stop=UNASKED, watchdog=unasked)
-    seen = bms_seen(ready)
+    seen = bms_seen(ready, simulated=simulated)
     return Tried(supply_stop=UNASKED, watchdog=unasked, bms_low=seen.get("low", ""), bms_high=seen.get("high", ""))
 
 
 def by_instruments(ready: Ready, rig: Rig, *, now: datetime) -> Tried:
     """The same, with what is remembered of the instruments that answered."""
     return replace(
-        by_files(ready),
+        by_files(ready, simulated=rig.simulated),
         load_stop=_remembered(rig.load, ready, "low-volts", now),
         supply_stop=_remembered(rig.supply, ready, "over-volts", now),
         watchdog={"load": _remembered(rig.load, ready, WHAT, now), "supply": _remembered(rig.supply, ready, WHAT, now)},

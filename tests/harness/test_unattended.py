@@ -213,6 +213,9 @@ def test_a_bms_that_opened_in_an_earlier_run_was_seen(run: Callable[..., Any], f
     changed(out, end_reason="pack opened while charging")
     assert by_files(ready).bms_high
     assert by_files(ready).bms_low == ""
+    # Ours: the pack file was tried on a simulated bench, and its simulated BMS counted for the real pack.
+    assert by_files(ready, simulated=True).bms_high
+    assert by_files(ready, simulated=False).bms_high == ""
 
 
 @pytest.mark.parametrize(
