@@ -238,7 +238,7 @@ def main() -> int:
     asked.add_argument("--budget", type=float, default=60.0, help="minutes after which it stops")
     asked.add_argument("--seed", type=int, default=0, help="order in which mutants are tried")
     asked.add_argument("--module", default="", help="one part: " + ", ".join(part.name for part in PARTS))
-    asked.add_argument("--place", type=Path, default=Path("mutation"), help="where it works and remembers")
+    asked.add_argument("--place", type=Path, default=ROOT / ".mutation", help="where it works and remembers")
     asked.add_argument("--commit", default="", help="try a commit instead of the tree as it is")
     asked.add_argument("--again", action="store_true", help="try survivors that are not explained once more")
     asked.add_argument("--deep", action="store_true", help="ask all tests that reach a mutant, however long they take")
