@@ -16,5 +16,6 @@ CAUTIONS: tuple[str, ...] = (
     "When the computer is off, asleep or dead, only fuse, instrument limits and BMS act.",
     "After any stop: measure before touching; disconnect the pack, since idle supplies drain it.",
     "Tested against simulators; your instruments were tested only by the rehearsal you ran.",
+    "Measured by no run: volts of single cells, temperature inside them, chemistry.",
     "Passed here is not certified: nothing here replaces IEC 62619, IEC 62133-2, IEC 62040-1 or UN 38.3.",
 )
