@@ -22,6 +22,7 @@ from harness.addresses import normal, simulated
 from harness.config import BenchFile
 from harness.durable import sync_dir
 from harness.errors import Busy, EarlierRunOpen, Usage
+from harness.plain import safe_text
 
 SOME_RUN = "a run that is not named any more"
 
@@ -29,11 +30,19 @@ SOME_RUN = "a run that is not named any more"
 def state_dir() -> Path:
     """Where locks and notes are kept: NIGHTBENCH_STATE, else XDG_STATE_HOME, else ~/.local/state; made when missing.
 
-    Where nothing can be kept in the home folder it is a folder of this user's in the temporary one. Raises ``Usage``.
+    Where nothing can be kept in the home folder it is a folder of this user's in the temporary one. Raises ``Usage``,
+    also for a relative NIGHTBENCH_STATE: from each folder it would be another one.
     """
     if given := os.environ.get("NIGHTBENCH_STATE"):
+        if not os.path.isabs(given):
+            raise Usage(
+                f"NIGHTBENCH_STATE = {safe_text(given)}: no whole path: from another folder it would be another one, "
+                "and two runs could share a bench; write it out from the root, the same in every shell"
+            )
         return _usable(Path(given), "NIGHTBENCH_STATE")
-    base = os.environ.get("XDG_STATE_HOME") or os.path.join(os.path.expanduser("~"), ".local", "state")
+    base = os.environ.get("XDG_STATE_HOME", "")
+    if not os.path.isabs(base):  # a relative one is ignored (XDG base directory specification)
+        base = os.path.join(os.path.expanduser("~"), ".local", "state")
     try:
         return _usable(Path(base) / "nightbench", "the state folder")
     except Usage:

@@ -383,3 +383,18 @@ def test_who_is_refused_by_identity_holds_nothing_back(bench: Path, tmp_path: Pa
     third.acquire()
     third.release()
     one.release()
+
+
+def test_a_state_folder_that_depends_on_where_one_stands_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ours: started in two folders, two runs had a bench each for itself; and the guard, which stands elsewhere, found
+    no note and took that for somebody's word that all was off."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("NIGHTBENCH_STATE", "state")
+    with pytest.raises(Usage, match="NIGHTBENCH_STATE = state: no whole path"):
+        state_dir()
+    monkeypatch.delenv("NIGHTBENCH_STATE")
+    monkeypatch.setenv("XDG_STATE_HOME", "state")
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    assert state_dir() == tmp_path / "home" / ".local" / "state" / "nightbench"
