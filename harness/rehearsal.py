@@ -121,6 +121,7 @@ def _try(ready: Ready, what: str, place: Path) -> _Told:
         "ups": None if job.ups is None else os.path.abspath(job.ups),
         "sets": list(job.sets),
         "out": str(place.resolve()),
+        "parent": os.getpid(),
     }
     # A session of its own: a key pressed now is for this program, which then stops after the one that is tried.
     said = place / "said.txt"

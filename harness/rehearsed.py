@@ -35,6 +35,20 @@ class NotTried(Exception):
     """It did not come to the accident, and why."""
 
 
+class Orphaned(StopFlag):
+    """Asks for the end once ``parent`` is gone too: it holds the locks of this bench, and whoever made the bench safe
+    after its death must not see anything come on again."""
+
+    def __init__(self, parent: int) -> None:
+        super().__init__()
+        self._parent = parent
+
+    def asked(self) -> bool:
+        if os.getppid() != self._parent:
+            self.ask("whoever rehearsed is gone")
+        return super().asked()
+
+
 def say(**told: Any) -> None:
     """One line for whoever started this."""
     sys.stdout.write(json.dumps(told) + "\n")
@@ -45,7 +59,7 @@ def main(given: dict[str, Any]) -> int:
     """Take the bench and have the accident ``given["what"]``. Ends by itself only when the guard dies."""
     try:
         ready = prepare(_job(given))
-        with StopFlag() as flag:
+        with Orphaned(given["parent"]) as flag:
             _on_the_bench(ready, given["what"], Path(given["out"]), flag)
     except (UserError, NotTried) as error:
         say(why=str(error))

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from harness import rehearsal
+from harness import rehearsal, rehearsed
 from harness.clock import WallClock
 from harness.connect import Connection, connect
 from harness.errors import SelfTestFailed
@@ -238,4 +238,18 @@ def test_a_run_that_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         assert result["outcome"] == "refused"
         assert "a run that hangs is ended by the guard: took " in result["end_reason"]
         assert [one for one in events if one["kind"] == "energised"] == []
+        assert not bench.bench.world.load.input_on
+
+
+def test_nothing_comes_on_once_whoever_rehearses_is_gone(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Ours: the run was killed while its guard was tried, `nightbench safe` said "off, confirmed", and then what was
+    left of the trial had the load take its current."""
+    with served(tmp_path, stepped=True) as (bench, _ready, connection, _folder):
+        connection.close()
+        files = {"bench": str(tmp_path / "bench.toml"), "pack": str(tmp_path / "pack.toml"), "ups": None}
+        given = {"what": RUN_DIES, "procedure": "capacity", **files, "sets": SETS, "out": str(tmp_path / "runs")}
+        assert rehearsed.main({**given, "parent": os.getpid()}) == 0  # which is no child of this process
+        assert json.loads(capfd.readouterr().out)["why"] == "stopped by a person (whoever rehearsed is gone)"
+        (record,) = (tmp_path / "runs").glob("*-porch-*/events.jsonl")
+        assert '"energised"' not in record.read_text(encoding="utf-8")
         assert not bench.bench.world.load.input_on
