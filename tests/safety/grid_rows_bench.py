@@ -93,7 +93,11 @@ ROWS: dict[str, Hazard] = {
         bench.swallows_orders,
         ALL,
         merely(
-            preflight=("23 instrument",), entering=("23 instrument",), holding=("0", "23 instrument"), ending=("0",)
+            preflight=("23 instrument",),
+            entering=("23 instrument",),
+            stand_in=("0",),
+            holding=("0", "23 instrument"),
+            ending=("0",),
         ),
         within_s=140.0,
     ),
