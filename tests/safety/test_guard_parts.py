@@ -71,6 +71,10 @@ def test_when_it_was_sent_first_counts(slept: list[float]) -> None:
     assert psu.sent_s == 0.5
     one._tell(psu, 1, softened=False)
     assert psu.sent_s == 0.5, "looking has taken 0.4 s since"
+    slept.clear()
+    exact = a_round(began_s=1000.0 - 0.87654321)
+    exact._tell(exact.outputs["psu"], 1, softened=False)
+    assert exact.outputs["psu"].sent_s == 0.8765
 
 
 @pytest.mark.parametrize(
@@ -98,7 +102,9 @@ def test_who_is_seen_off_is_not_softened(slept: list[float]) -> None:
 def test_a_sink_that_goes_last_is_held_from_the_beginning_on(
     began_s: float, hold_s: float, waited_s: float, slept: list[float]
 ) -> None:
-    a_round(began_s=began_s)._wait_turn(hold_s, False)
+    one = a_round(began_s=began_s)
+    one.alone.set()
+    one._wait_turn(hold_s, False)
     assert math.fsum(slept) == pytest.approx(waited_s)
 
 
@@ -116,6 +122,7 @@ def test_a_contactor_waits_for_no_current_2_s_and_where_the_run_lives_not_at_all
         one.alone.set()
     one._wait_turn(9.0, True)
     assert math.fsum(slept) == pytest.approx(waited_s, abs=0.011)
+    assert len(slept) >= 100 * waited_s - 1, "it looks a hundred times a second"
 
 
 class Over:
@@ -134,9 +141,11 @@ class Over:
 def test_one_output_from_its_turn_until_it_is_seen_off(slept: list[float]) -> None:
     one = a_round()
     one.outputs["psu"] = psu = output(Line(b"0", b"0.0"))
+    one.over = over = Over(9)  # type: ignore[assignment]
     one._gates[0].set()
     one._see_off(psu, 0.0, False, 0)
     assert psu.off.is_set()
+    assert over.waits == []
     assert psu.line.said == ["open", "REM", "OFF", "SEL 1", "ON?", "AMPS?", "AMPS?", "close"]  # type: ignore[attr-defined]
 
 
@@ -150,7 +159,57 @@ def test_told_again_every_half_second_and_after_ten_every_ten(
     psu = one.outputs["psu"]
     one._see_off(psu, 0.0, False, 0)
     assert (over.waits, psu.tries) == (waits, 3)
+    assert psu.line.said.count("CURR 0") == (began_s == 900.0)  # type: ignore[attr-defined]
     assert psu.line.said.count("close") == closed  # type: ignore[attr-defined]
+
+
+def test_its_turn_comes_after_those_before_it_or_so_long(slept: list[float]) -> None:
+    one = a_round(began_s=999.0)
+    one.over = Over(0)  # type: ignore[assignment]
+    one.alone.set()
+    one._gates[2] = gate = Over(9)  # type: ignore[call-overload]
+    one._see_off(one.outputs["k1"], 0.0, True, 2)
+    assert gate.waits == [0.6]
+    assert math.fsum(slept) == pytest.approx(1.0, abs=0.02), "a contactor until 2 s have passed"
+
+
+def test_a_line_that_the_run_holds_is_left_alone_until_it_is_free(slept: list[float]) -> None:
+    one = a_round(shared=False)
+    one.alone = alone = Over(9)  # type: ignore[assignment]
+    one.over = SimpleNamespace(is_set=lambda: len(alone.waits) >= 2)  # type: ignore[assignment]
+    psu = one.outputs["psu"]
+    one._see_off(psu, 0.0, False, 0)
+    assert alone.waits == [0.5, 0.5], "who waits goes on as soon as it is free"
+    assert psu.last == "kept by the run"
+    assert psu.line.said == ["close"]  # type: ignore[attr-defined]
+
+
+def test_a_line_that_does_not_open_before_its_turn_is_tried_in_its_turn(slept: list[float]) -> None:
+    one = a_round()
+    one.outputs["psu"] = psu = output(Line(b"0", b"0.0", fails=1))
+    one._gates[0].set()
+    one._see_off(psu, 0.0, False, 0)
+    assert psu.off.is_set()
+
+
+def test_each_has_a_thread_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    begun: list[Any] = []
+
+    def thread(*, target: Any, args: Any, daemon: bool) -> Any:
+        begun.append((args[0], *args[1:], daemon))
+        return SimpleNamespace(start=lambda: None)
+
+    one = a_round()
+    gates = one._gates
+    monkeypatch.setattr(guard_round, "threading", SimpleNamespace(Thread=thread))
+    one.begin()
+    outputs = one.outputs
+    assert begun == [
+        (outputs["sink"], 0.0, False, 0, True),
+        (outputs["psu"], 0.0, False, 1, True),
+        (outputs["k1"], 0.0, True, 2, True),
+    ]
+    assert [gate.is_set() for gate in gates] == [True, False, False, False]
 
 
 def test_without_room_for_threads_one_after_the_other(monkeypatch: pytest.MonkeyPatch, slept: list[float]) -> None:
