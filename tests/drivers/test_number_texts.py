@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.dialect import Flag, Mode, Reading, Setting
+from drivers.dialect import Flag, Mode, Reading, Setting, Switch
 from drivers.faults import NotANumber
 from drivers.number_texts import in_form, sendable, value_of, whole_of
 
@@ -224,3 +224,12 @@ def test_counts_with_a_unit_behind_them_are_refused_with_what_to_write(keys, raw
         value_of(raw, setting(**keys))
     assert ('such as reply = "{}mV"' in str(caught.value)) is hinted
     assert value_of(b"12800mV", setting(per_unit=1000, reply="{}mV")) == 12.8
+
+
+@pytest.mark.parametrize(("most", "keys"), [(2**53, True), (2**63, False)])
+def test_a_register_has_only_as_many_bits_as_a_number_tells(most, keys):
+    """2**53 for what says on or off; a flag's low bits are not looked at beyond that."""
+    part = Switch(ask="?", set_on="A", set_off="B", bit=0) if keys else Flag(ask="?", words="w")
+    assert whole_of(str(most // 2).encode(), part) == most // 2
+    with pytest.raises(NotANumber):
+        whole_of(str(most).encode(), part)

@@ -32,6 +32,12 @@ def test_no_error(raw):
         (b'-350,"Queue overflow"', -350, "Queue overflow"),
         (b'+201,"says ""no"""', 201, 'says "no"'),
         (b"-113", -113, ""),
+        # Quotes are taken off in pairs, and nothing else is.
+        (b'-113,"half', -113, '"half'),
+        (b'-113,half"', -113, 'half"'),
+        (b"-113,'one'", -113, "one"),
+        (b'-113,"', -113, '"'),
+        (b"-113,xx", -113, "xx"),
         (b'5,""', 5, ""),
     ],
 )
