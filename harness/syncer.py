@@ -151,10 +151,23 @@ class Syncer:
     def _sync(self, file: AppendFile, descriptor: int) -> None:
         try:
             file.sync(descriptor)
+            _in_its_place(file, descriptor)
         except RecordFailed as error:
             self.failure = self.failure or error
         except Exception as error:  # a thread that dies silently would look like a disk that stalls
             self.failure = self.failure or RecordFailed(file.path, "sync to disk", repr(error))
+
+
+def _in_its_place(file: AppendFile, descriptor: int) -> None:
+    """Raise ``RecordFailed`` when the file was deleted or moved: what goes into it then is found by nobody."""
+    gone = os.fstat(descriptor).st_nlink == 0
+    with contextlib.suppress(OSError):  # a disk that does not say is no reason to end
+        try:
+            os.stat(file.path)
+        except (FileNotFoundError, NotADirectoryError):
+            gone = True
+    if gone:
+        raise RecordFailed(file.path, "keep it", "it is no longer there: deleted or moved while the run is on")
 
 
 def _let_go(descriptors: Sequence[int]) -> None:

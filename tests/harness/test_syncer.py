@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -268,3 +269,21 @@ def test_age_is_that_of_the_oldest_request(tmp_path: Path, disk: Disk, clock: Ma
     assert len(disk.threads) == 2, "those that came meanwhile are served at once"
     assert syncer.close(wait_s=LONG_S)
     file.close()
+
+
+@pytest.mark.parametrize("what", ["the folder deleted", "the folder moved", "the samples deleted"])
+def test_a_record_that_is_no_longer_there_ends_the_run(recorder: Recorder, folder: RunFolder, what: str) -> None:
+    """Ours: somebody made room in mid-run; all night went into files that had no name any more, and exit code 0."""
+    recorder.sample(row(0))
+    recorder.event("intent")
+    if what == "the folder deleted":
+        shutil.rmtree(folder.path)
+    elif what == "the folder moved":
+        folder.path.rename(folder.path.with_name("elsewhere"))
+    else:
+        folder.samples_csv.unlink()
+    with pytest.raises(RecordFailed, match="could not keep it: it is no longer there: deleted or moved"):
+        recorder.sync()
+        recorder.sample(row(1))
+        recorder.sync()
+    recorder.close()
