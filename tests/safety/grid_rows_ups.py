@@ -83,7 +83,7 @@ ROWS: dict[str, Hazard] = {
         "mains comes back",
         pack.mains_stays,
         UPSES,
-        merely(preflight=("11",), holding=("99",), ending=("99",), safe_off=("99",)),
+        merely(preflight=("11", "21", "99"), holding=("99",), ending=("99",), safe_off=("99",)),
         ON_A_PACK,
     ),
     "the contactor has welded": Hazard(
