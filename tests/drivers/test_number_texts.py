@@ -50,6 +50,11 @@ def setting(**changes: object) -> Setting:
         ({"least": 0.5, "most": 30.0}, 0.5, "0.500", 0.5),
         ({"least": 0.5, "most": 30.0}, 30.0, "30.000", 30.0),
         ({"most": 0.3}, 0.1 + 0.2, "0.300", 0.3),
+        # A hair of slack: 1e-9, or that share of a large one.
+        ({"most": 0.001 - 5e-10}, 0.001, "0.001", 0.001),
+        ({"least": 0.001 + 5e-10}, 0.001, "0.001", 0.001),
+        ({"least": -500.0 + 1e-7}, -500.0, "-500.000", -500.0),
+        ({"most": 500.0 - 1e-7}, 500.0, "500.000", 500.0),
     ],
 )
 def test_what_is_sent(keys, value, text, meant):

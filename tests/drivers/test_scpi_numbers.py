@@ -218,3 +218,43 @@ def test_fixed_reads_back_within_half_a_step(value, decimals):
         return
     assert "e" not in text.lower()
     assert abs(number(text.encode(), unit="") - value) <= 0.5 * 10.0**-decimals * (1 + 1e-5)
+
+
+@pytest.mark.parametrize(
+    ("prefix", "factor"),
+    [
+        ("", 1.0),
+        ("m", 1e-3),
+        ("u", 1e-6),
+        ("\xb5", 1e-6),
+        ("n", 1e-9),
+        ("p", 1e-12),
+        ("k", 1e3),
+        ("ma", 1e6),
+        ("g", 1e9),
+    ],
+)
+@pytest.mark.parametrize(("unit", "spelling"), [("V", "V"), ("V", "VDC"), ("W", "W"), ("s", "SEC")])
+def test_every_multiplier(prefix, factor, unit, spelling):
+    """IEEE 488.2-1992, table 7-2: M is milli and MA is mega."""
+    raw = f"3{prefix.upper()}{spelling}".encode("latin-1")
+    assert number(raw, unit=unit) == pytest.approx(3.0 * factor, rel=1e-12)
+
+
+def test_ohms_have_a_mega_of_their_own_and_amperes_none():
+    assert [number(raw, unit="Ohm") for raw in (b"2MOHM", b"2MOHMS", b"2MAOHM", b"2KOHMS")] == [2e6, 2e6, 2e6, 2e3]
+    assert number(b"2MA", unit="A") == 0.002
+    assert number(b"2MAA", unit="A") == 2e6
+
+
+@pytest.mark.parametrize("raw", [b"9E36", b"-9E36", b"9.90005E37", b"9.91005E37", b"1E38"])
+def test_what_is_too_large_and_no_stand_in(raw):
+    with pytest.raises(NotANumber, match="too large"):
+        number(raw, unit="")
+
+
+def test_what_is_not_too_large():
+    assert number(b"8.99E36", unit="") == 8.99e36
+    assert number(b"-8.99E36", unit="") == -8.99e36
+    assert math.isnan(number(b"9.9100001E37", unit=""))
+    assert number(b"-9.9000001E37", unit="") == -math.inf

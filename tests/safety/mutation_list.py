@@ -89,6 +89,7 @@ LEFT_OUT = frozenset({"harness/guard_log.py", "harness/guard_orders.py", "harnes
 
 WORDS_ONLY: dict[str, frozenset[str]] = {
     "harness/interlock.py": frozenset({"said"}),
+    "drivers/scpi.py": frozenset({"_hint"}),
     "harness/off_seen.py": frozenset({"Eyes.say"}),
     "harness/limits.py": frozenset({"_unwatched", "_temperature_notes", "_bms_notes"}),
     "harness/envelope.py": frozenset({"Envelope.lines", "Envelope._changes", "Envelope._ups_lines", "_at_most"}),
