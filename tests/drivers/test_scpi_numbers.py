@@ -237,7 +237,7 @@ def test_fixed_reads_back_within_half_a_step(value, decimals):
 @pytest.mark.parametrize(("unit", "spelling"), [("V", "V"), ("V", "VDC"), ("W", "W"), ("s", "SEC")])
 def test_every_multiplier(prefix, factor, unit, spelling):
     """IEEE 488.2-1992, table 7-2: M is milli and MA is mega."""
-    raw = f"3{prefix.upper()}{spelling}".encode("latin-1")
+    raw = f"3{prefix}{spelling}".encode("latin-1")
     assert number(raw, unit=unit) == pytest.approx(3.0 * factor, rel=1e-12)
 
 
