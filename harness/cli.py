@@ -16,7 +16,8 @@ from harness.telling import Commands, figures, words
 
 EPILOG = (
     "Exit codes: 0 finished; 2, 10, 11, 12, 30 refused, nothing was switched on; 20 stopped by a person; 21 to 25 "
-    "tripped or lost, and 1 a fault of this program, off confirmed; 90, 99 off NOT confirmed."
+    "tripped or lost, 40 a barrier that was tried did not act, 1 a fault of this program, off confirmed; 90, 99 off "
+    "NOT confirmed."
     "\n\n"
     'Completion for bash: eval "$(_NIGHTBENCH_COMPLETE=bash_source nightbench)"; zsh_source and fish_source likewise.'
 )

@@ -123,8 +123,8 @@ def _cut_off(pack: PackFile, *, default_v: float, watched: bool, asked: float | 
     if asked is not None:
         if not asked >= floor_v:
             raise PlanRefused(
-                f"plan: end_volts = {asked:g} V: {_unwatched(pack, 'bms_cell_low_volts')}, so a discharge ends at "
-                f"{floor_v:g} V or above; use end_volts >= {floor_v:g}, or give the level in the pack file"
+                f"plan: discharge to {asked:g} V: {_unwatched(pack, 'bms_cell_low_volts')}, so it ends at {floor_v:g} "
+                f"V or above; use at least {floor_v:g} V, or give the level in the pack file"
             )
         return asked, ()
     if pack.end_volts is None:
@@ -157,8 +157,8 @@ def _target(pack: PackFile, *, asked: float | None) -> float:
         return min(_pack_v(pack.cells_in_series, pack.row.target), pack.charge_volts_max)
     if not asked <= pack.charge_volts_max:
         raise PlanRefused(
-            f"plan: charge_volts = {asked:g} V: {pack.path} allows charge_volts_max = {pack.charge_volts_max:g} V; "
-            f"use charge_volts <= {pack.charge_volts_max:g}"
+            f"plan: charge to {asked:g} V: {pack.path} allows charge_volts_max = {pack.charge_volts_max:g} V; "
+            f"use at most {pack.charge_volts_max:g} V"
         )
     return asked
 

@@ -174,7 +174,7 @@ def test_a_low_end_where_nothing_watches_the_cells(pack: PackFile, bench: BenchF
     assert envelope(pack=bare, bench=bench, end_volts=11.0).cut_off_v == 11.0
     level = envelope(pack=replace(bare, end_volts=11.0), bench=bench)
     assert level.notes == ("discharge end 11 V is the pack file's; usual for 4 lifepo4 cells is 10 V",)
-    with pytest.raises(PlanRefused, match=r"plan: end_volts = 10.9 V: no BMS .* use end_volts >= 11"):
+    with pytest.raises(PlanRefused, match=r"plan: discharge to 10.9 V: no BMS .* use at least 11 V"):
         envelope(pack=bare, bench=bench, end_volts=10.9)
 
 
@@ -183,7 +183,7 @@ def test_charge_volts(pack: PackFile, bench: BenchFile) -> None:
     assert envelope(pack=pack, bench=bench, charge_volts=14.6).target_v == 14.6
     assert envelope(pack=pack, bench=bench, charge_volts=13.8).target_v == 13.8
     assert rising(envelope(pack=pack, bench=bench, charge_volts=13.8))[1:] == (14.8, 15.0, 15.2)
-    with pytest.raises(PlanRefused, match=r"charge_volts = 14.7 V: .*pack.toml allows charge_volts_max = 14.6 V"):
+    with pytest.raises(PlanRefused, match=r"plan: charge to 14.7 V: .*pack.toml allows charge_volts_max = 14.6 V"):
         envelope(pack=pack, bench=bench, charge_volts=14.7)
     label = replace(pack, charge_volts_max=15.0)
     assert envelope(pack=label, bench=bench).target_v == 14.4, "a bold label does not move the target"

@@ -23,7 +23,7 @@ LOCAL = {'sense = "remote"\nlead_mohm = 20\nmax_volts = 60': 'sense = "local"\nl
 REFUSED_CHARGES: list[tuple[str, dict[str, Any], dict[str, str], str]] = [
     ("over the label", {"amps": 10.1}, {}, r"amps = 10.1 A: the limit is 10 A \(pack file\); use amps <= 10"),
     ("over the supply", {"amps": 9.0}, {"max_amps = 15": "max_amps = 8"}, "the limit is 8 A .max_amps of supply"),
-    ("volts over the label", {"volts": 29.3}, {}, "allows charge_volts_max = 29.2 V; use charge_volts <= 29.2"),
+    ("volts over the label", {"volts": 29.3}, {}, "allows charge_volts_max = 29.2 V; use at most 29.2 V"),
     ("volts over what trips", {"volts": 29.7}, {"charge_volts_max = 29.2": "charge_volts_max = 30"}, "high volts"),
     ("volts under the cut-off", {"volts": 19.0}, {}, "cut-off"),
     ("end current over the current", {"amps": 2.0, "end_amps": 2.0}, {}, "end_amps = 2 A: not below amps = 2 A"),
@@ -54,7 +54,7 @@ REFUSED_CAPACITIES: list[tuple[str, dict[str, Any], dict[str, str], str]] = [
     ("end at the trip level", {"end_v": 19.2}, {}, "cut-off 19.2 V is not above low volts 19.2 V"),
     ("end above full", {"end_v": 28.9}, {}, "charge target 28.8 V is not above discharge cut-off 28.9 V"),
     ("end below what nobody watches", {"end_v": 21.0}, {"bms_cell_low_volts = 2.2": "bms_cell_low_volts = 1.9"},
-     "a discharge ends at 22 V or above"),
+     "so it ends at 22 V or above"),
     ("its charge over the label", {"charge_amps": 11.0}, {}, "amps = 11 A: the limit is 10 A"),
     ("its charge's volts over the label", {"charge_volts": 29.3}, {}, "charge_volts_max = 29.2 V"),
     ("its charge's end over its current", {"charge_end_amps": 5.0}, {}, "not below amps = 5 A"),
