@@ -14,7 +14,7 @@ from harness.folder import RunFolder
 from harness.limits import Envelope, envelope
 from harness.limits_ups import ups_envelope
 from harness.planning import read_plan
-from harness.preflight import Check
+from harness.preflight_check import Check
 from harness.procedure import Forecast, Procedure
 from harness.result import Result
 from harness.site import Site

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from harness.clock import Clock
-from harness.preflight_check import Check, refuse_if_bad
+from harness.preflight_check import Check
 from harness.preflight_instruments import look_at_instruments, on_meanwhile
 from harness.preflight_node import OPEN_V, contactor, dead_node, mean, rest_volts, settled_turns, voltmeters
 from harness.reading import Turn
@@ -16,8 +16,6 @@ from harness.rig import Rig
 from harness.room import record_bytes, to_begin_bytes, words
 from harness.site import Site
 from harness.zero_amps import zero_limits
-
-__all__ = ["Check", "look", "refuse_if_bad", "zero_limits"]
 
 
 def look(

@@ -27,7 +27,7 @@ from harness.keyboard import Keyboard
 from harness.lines import WIDTH, wrapped
 from harness.person import ORDERS
 from harness.plain import safe_text
-from harness.preflight import Check
+from harness.preflight_check import Check
 from harness.progress import COLUMNS, progress_line
 from harness.sample import Sample
 from harness.show import SIMULATED
