@@ -4,7 +4,7 @@ connected, and remembered."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from drivers.supply import Supply
@@ -22,7 +22,8 @@ from harness.preflight_instruments import look_at_instruments
 from harness.rig import READ_ERRORS
 from harness.show import SIMULATED
 from harness.signals import StopFlag
-from harness.stops_tried import Place, Seen, try_supply_stop
+from harness.stop_trial import Place, Seen
+from harness.stops_tried import try_supply_stop
 from harness.watchdog_tried import WHAT, try_supply_watchdog
 
 Say = Callable[[str], None]
@@ -118,15 +119,23 @@ def _nothing_on_it(connection: Connection) -> Iterator[None]:
             person = SimulatedPerson(connection.sim)
         elif control:
             person = ServedPerson(control)
-    try:
-        if person is not None:
-            person.order("wire none")
+    if person is None:
         yield
+        return
+    try:
+        person.order("wire none")
     except HandsRefused as error:
         raise PreflightRefused(f"the simulated bench: {error}; nothing was switched on") from error
-    finally:
-        if person is not None:
+    try:
+        yield
+    except BaseException:
+        with suppress(HandsRefused):  # a live output may be why; what went wrong says more
             person.order("wire pack")
+        raise
+    try:
+        person.order("wire pack")
+    except HandsRefused as error:
+        raise Lost(f"the simulated bench: {error}") from error
 
 
 def _told(connection: Connection, found: tuple[tuple[Seen, bool], ...]) -> str:

@@ -9,21 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from functools import partial
 
 from drivers.faults import InstrumentFault
 from drivers.load import Load
 from drivers.meter import Meter
 from drivers.supply import Supply
-from harness.arming import LOW_STOP_DELAY_S, Note, arm_load
-from harness.clock import Clock
-from harness.config import BenchFile
+from harness.arming import LOW_STOP_DELAY_S, arm_load
 from harness.errors import PreflightRefused, SelfTestFailed
 from harness.limits import own_low_stop_volts
 from harness.preflight_node import FAR_SIDE_V
-from harness.rig import READ_ERRORS, Rig
+from harness.rig import READ_ERRORS
 from harness.site import Site
+from harness.stop_trial import Place, Seen
 from harness.zero_amps import zero_limits
 
 TRY_AMPS = 0.1
@@ -44,32 +42,6 @@ STAYS_OFF_S = 4.0
 LOOK_EVERY_S = 0.25
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """One stop that acted: volts that were there, the level it was moved to, V; how long it took, s."""
-
-    instrument: str
-    what: str
-    volts: float
-    level: float
-    took_s: float
-
-
-Pause = Callable[[float], None]
-"""Lets so many s of bench time pass; raises when somebody asked for the end."""
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where stops are tried. ``note`` puts an event into the record; ``pause`` lets time pass."""
-
-    bench: BenchFile
-    rig: Rig
-    clock: Clock
-    note: Note
-    pause: Pause
-
-
 # -- the load ----------------------------------------------------------------------------------------------------------
 
 
@@ -88,7 +60,7 @@ def try_load_stop(place: Place, site: Site) -> Seen:
     level_before = own_low_stop_volts(site.envelope, lead_ohm=entry.lead_ohm, amps=amps, sense=entry.sense)
     place.note("intent", sync=True, text=f"{load.name}: its own low-volts stop is tripped at {amps:g} A")
     with off_again(load):
-        load.switch(True)
+        place.switch_on(load)
         place.pause(SETTLE_S)
         volts = load_runs(load, amps=amps)
         level = load.arm_low_volts(volts=_above(volts))
@@ -155,7 +127,7 @@ def try_supply_stop(place: Place) -> Seen:
             supply.set_amps(amps=max(TRY_AMPS, supply.dialect.amps.least or 0.0))
             supply.arm_over_volts(volts=HOLDS_AT_V)
             supply.set_volts(volts=TRY_VOLTS)
-            supply.switch(True)
+            place.switch_on(supply)
             place.pause(SETTLE_S)
             volts = supply_runs(supply)
             level = _moved_under(supply)

@@ -27,7 +27,8 @@ from harness.findings import Finding
 from harness.host import computer_checks
 from harness.person import AtTheTerminal, Person
 from harness.rig import Rig
-from harness.stops_tried import Place, Seen, clear_trip, try_load_stop
+from harness.stop_trial import Place, Seen
+from harness.stops_tried import clear_trip, try_load_stop
 from harness.watchdog_tried import WHAT, try_load_watchdog
 
 if TYPE_CHECKING:

@@ -19,13 +19,12 @@ from harness.arming import arm_load
 from harness.errors import SelfTestFailed
 from harness.rig import READ_ERRORS
 from harness.site import Site
+from harness.stop_trial import Place, Seen
 from harness.stops_tried import (
     HOLDS_AT_V,
     SETTLE_S,
     TRY_AMPS,
     TRY_VOLTS,
-    Place,
-    Seen,
     load_off,
     load_runs,
     nothing_connected,
@@ -128,7 +127,7 @@ def _tried(place: Place, trial: _Trial, at: str) -> Seen:
     place.note("intent", sync=True, text=f"{trial.name}: told nothing {at} until its own watchdog expires")
     with _as_found(driver), off_again(driver):
         held_s = driver.arm_watchdog(seconds=seconds)
-        driver.switch(True)
+        place.switch_on(driver)
         place.pause(SETTLE_S)
         trial.runs()
         _silent(place, SHORT_SHARE * held_s)
