@@ -16,6 +16,7 @@ import pytest
 import harness.makesafe
 from harness.clock import VirtualClock
 from harness.config import load_bench
+from harness.errors import EarlierRunOpen
 from harness.job import Job, prepare
 from harness.locks import BenchLock
 from harness.procedure import procedures
@@ -102,8 +103,11 @@ def test_safe_with_one_instrument_out_of_reach(
         "bench", (r"(?<=role = \"supply\"\naddress = \")[^\"]+", "TCPIP::127.0.0.1::1::SOCKET")
     )
     on_sockets.tell("load", "CURR 1;INP ON")
+    BenchLock(load_bench(bench.bench)).mark_live(tmp_path / "some-run")
     told = cli("safe", "--bench", bench.bench)
     assert told.exit_code == 99
+    with pytest.raises(EarlierRunOpen, match="some-run"):
+        BenchLock(load_bench(bench.bench)).check_closed()
     assert state(on_sockets) == (False, False), "the load is switched off although the supply does not answer"
     assert told.err.count(HEAD) == 1
     assert "DO NOW" in told.err
