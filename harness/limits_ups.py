@@ -52,7 +52,7 @@ def ups_envelope(
     high = max(n * ROW.target, CEILING_SHARE * ceiling if ceiling is not None else 0.0)
     lowest = n * LOWEST_V_CELL if lowest_v is None else lowest_v
     # A charge ceiling is traced up to the charger's own volts, wherever they lie below the trip level.
-    target = min(high - 0.01, n * ROW.target - 0.01) if highest_v is None else highest_v
+    target = n * ROW.target - 0.01 if highest_v is None else highest_v
     amps, amps_from = _most_amps(bench, "supply")
     sink_amps, sink_from = _most_amps(bench, "load")
     return Envelope(

@@ -118,7 +118,7 @@ CASES = {
         says="load went",
     ),
     "stands: the other missing in between": Case(
-        "frozen", "sink", both([13.0] * 100, [12.90] * 10 + [12.88, nan] * 45), 61, again=True, exit_code=23
+        "frozen", "sink", both([13.0] * 100, [12.90] * 10 + [nan, 12.88] * 45), 61, again=True, exit_code=23
     ),
     "stands: at constant volts from the beginning": Case(
         "frozen", "source", both([13.0] * 200, [12.90] * 10 + [12.80] * 190, cv_s=0.5), 0
@@ -148,6 +148,10 @@ CASES = {
     "record: not quite the room there must be": Case(
         "record-behind", "sink", [{"disk_free_bytes": 200e6 - 0.5}], 1, exit_code=25
     ),
+    "record: exactly the room there must be": Case(
+        "record-behind", "sink", [{"disk_free_bytes": FACTS.disk_least_bytes}] * 9, 0
+    ),
+    "record: nobody knows how much room": Case("record-behind", "sink", [{"disk_free_bytes": nan}], 1, exit_code=25),
     "guard: gone": Case("guard-lost", "sink", [{"guard_silent_s": inf}], 1, says="its process is gone"),
 }
 

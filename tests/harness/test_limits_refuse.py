@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from harness.config import BenchFile, PackFile, load_bench, load_pack
 from harness.errors import PlanRefused
 from harness.limits import Envelope, envelope, own_low_stop_volts
+from harness.limits_settings import Changed
 from harness.starters import starter_text
 
 NOT_FINITE = [math.nan, math.inf, -math.inf]
@@ -139,6 +140,18 @@ _GOOD = Envelope(
 def test_other_things_out_of_order(changes: dict[str, float], words: str) -> None:
     with pytest.raises(PlanRefused, match=words):
         replace(_GOOD, **changes)
+
+
+@pytest.mark.parametrize("bad", NOT_FINITE)
+def test_a_limit_changed_to_nothing_finite(bad: float) -> None:
+    with pytest.raises(PlanRefused, match="limits: frozen_s = "):
+        replace(_GOOD, changed=(Changed("frozen_s", bad, 60.0, "s"),))
+
+
+def test_a_limit_that_was_changed_changes_no_other() -> None:
+    changed = replace(_GOOD, changed=(Changed("frozen_s", 30.0, 60.0, "s"),))
+    assert changed.limit("frozen_s") == 30.0
+    assert changed.limit("tail_longest_s") == 14400.0
 
 
 def test_small_packs_are_packs() -> None:
