@@ -26,7 +26,7 @@ from harness.guarding import GuardLink
 class TheRig:
     """One instrument on a real line, in a bench that is simulated or not."""
 
-    def __init__(self, address: str = "TCPIP::10.0.0.1::5025::SOCKET", *, simulated: bool = False) -> None:
+    def __init__(self, address: str = "TCPIP::192.0.2.1::5025::SOCKET", *, simulated: bool = False) -> None:
         self.bench_file = SimpleNamespace(instruments=[SimpleNamespace(address=address)])
         self.simulated = simulated
         self.drivers: dict[str, Any] = {}

@@ -217,6 +217,6 @@ def test_a_guard_that_reads_nothing_is_no_guard_gone(linked: Any) -> None:
 
 def test_an_instrument_under_another_name(linked: Any) -> None:
     link, _, _ = linked
-    link.reached = {"psu": "TCPIP::10.0.0.1::5025::SOCKET"}
-    assert link.astray({"psu": "TCPIP::10.0.0.1::5025::SOCKET", "other": "x"}) == ""
-    assert "psu is at" in link.astray({"psu": "TCPIP::10.0.0.2::5025::SOCKET"})
+    link.reached = {"psu": "TCPIP::192.0.2.1::5025::SOCKET"}
+    assert link.astray({"psu": "TCPIP::192.0.2.1::5025::SOCKET", "other": "x"}) == ""
+    assert "psu is at" in link.astray({"psu": "TCPIP::192.0.2.2::5025::SOCKET"})
