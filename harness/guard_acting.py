@@ -9,13 +9,12 @@ import math
 import os
 import select
 import signal
-import sys
 import time
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from harness.guard_journal import Journal
+from harness.guard_journal import Journal, aloud
 from harness.guard_outputs import Output
 from harness.guard_process import started
 from harness.guard_pulse import Pulse
@@ -120,9 +119,7 @@ class Guard:
             return
         now.told = True
         text = self.alarm()
-        with suppress(OSError):
-            sys.stderr.write(text + "\n")
-            sys.stderr.flush()
+        aloud(text)
         self.journal.note("not confirmed", text=text)
 
     def _fence(self) -> bool:

@@ -1,5 +1,6 @@
-"""The guard's own journal. A thread of its own writes it: a disk that hangs keeps neither off nor the loud text
-waiting. Standard library only; nothing in here raises.
+"""The guard's own journal, and its voice. Threads of their own write: neither a disk that hangs nor a terminal that
+takes nothing (Ctrl-S, a stalled remote shell, a full pipe) keeps off waiting. Standard library only; nothing in here
+raises.
 """
 
 from __future__ import annotations
@@ -7,10 +8,14 @@ from __future__ import annotations
 import json
 import os
 import queue
+import sys
 import threading
 import time
 from contextlib import suppress
 from typing import Any
+
+SAID_S = 0.2
+"""Longest wait for a terminal to take the loud text, s; after that it is left to itself."""
 
 
 class Journal:
@@ -43,6 +48,27 @@ class Journal:
                 file.write(json.dumps(row) + "\n")
                 file.flush()
                 os.fsync(file.fileno())
+
+
+def aloud(text: str) -> None:
+    """Say it on standard error."""
+    thread = threading.Thread(target=_say, args=(text + "\n",), daemon=True)
+    with suppress(RuntimeError):  # no room for a thread: it stands in the journal
+        thread.start()
+        thread.join(SAID_S)
+
+
+def _say(text: str) -> None:
+    with suppress(OSError, ValueError):
+        try:
+            where = sys.stderr.fileno()
+        except OSError:  # in memory
+            sys.stderr.write(text)
+            return
+        # Past the stream's own buffer: its lock, held by a blocked thread, would abort the process at its end.
+        data = text.encode("utf-8", "backslashreplace")
+        while data:
+            data = data[os.write(where, data) :]
 
 
 def clock() -> str:
