@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import random
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -76,9 +78,10 @@ class Campaign:
                 one = json.loads(line)
                 self.done[one["key"] + one["unit"]] = one
 
-    def measure(self) -> None:
-        """Which test reaches which line; once, and again for whatever has no record."""
-        missing = [one for one in measured_tests(self.place / "then") if not (self._record(one)).exists()]
+    def measure(self, until: float = math.inf, parts: tuple[Part, ...] = PARTS) -> None:
+        """Which test reaches which line; once, and again for whatever has no record. When the time is over what was
+        measured must do."""
+        missing = [one for one in measured_tests(self.place / "then", parts) if not self._record(one).exists()]
         if not missing:
             return
         print(f"measuring which tests reach what: {len(missing)} test files")
@@ -86,9 +89,13 @@ class Campaign:
         halves = [missing[n::WORKERS] for n in range(WORKERS)]
         tree = self.place / "then"
         command = [str(HERE / "mutation_map.py"), str(self.place / "map"), files]
-        running = [_python([*command, *half], tree) for half in halves if half]
+        running = [_python([*command, *half], tree, start_new_session=True) for half in halves if half]
         for one in running:
-            one.communicate()
+            try:
+                one.wait(None if until == math.inf else max(0.0, until - time.monotonic()))
+            except subprocess.TimeoutExpired:
+                os.killpg(one.pid, signal.SIGKILL)
+                one.wait()
 
     def _record(self, test_file: str) -> Path:
         return self.place / "map" / (test_file.replace("/", "-") + ".json")
@@ -181,9 +188,9 @@ def copied(tree: Path, to: Path) -> None:
     subprocess.run([sys.executable, "-m", "compileall", "-q", *folders], check=False)
 
 
-def measured_tests(tree: Path) -> list[str]:
-    """The test files that are measured, those that look closest first."""
-    patterns = [*(one for part in PARTS for one in part.first), *(f"{name}/test_*.py" for name in MEASURED)]
+def measured_tests(tree: Path, parts: tuple[Part, ...] = PARTS) -> list[str]:
+    """The test files that are measured, those that look closest at ``parts`` first."""
+    patterns = [*(one for part in (*parts, *PARTS) for one in part.first), *(f"{name}/test_*.py" for name in MEASURED)]
     found = (path for pattern in patterns for path in sorted((tree / "tests").glob(pattern)))
     return list(dict.fromkeys(str(path.relative_to(tree)) for path in found))
 
@@ -250,7 +257,7 @@ def main() -> int:
         asked.error(f"no part {told.module!r}")
     campaign = Campaign(told.place.resolve(), told.deep)
     campaign.take(told.commit)
-    campaign.measure()
+    campaign.measure(until, parts)
     chunks = due(campaign, parts, random.Random(told.seed), told.again)
     campaign.run(iter(chunks), until)
     code = report(campaign, parts, show=told.show)
