@@ -149,7 +149,9 @@ def _short(facts: Facts, tried: Tried) -> Iterator[Place]:
 def _joint(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield typed(tried, "joints", "lugs and clips tightened", "tighten lugs and clips and say with what")
     most = MOST_IT if facts.four_wire or facts.lug_thermometer else GENTLE_IT
-    yield derating(facts, most, ", seen from four wires or at the lug" if most > GENTLE_IT else "")
+    why = ", with a thermometer at the lug" if facts.lug_thermometer else ", with sense leads at the pack"
+    why = ", with a voltmeter at each end of the leads" if facts.joint_seen else why
+    yield derating(facts, most, why if most > GENTLE_IT else "")
     if most <= GENTLE_IT:
         remedy = f'four-wire sensing, or a thermometer at the lug (measures = "lug"), for up to {MOST_IT:g} It'
         yield Place(None, remedy, 2)

@@ -195,3 +195,18 @@ def test_no_fact_is_there_for_nothing() -> None:
     drawn |= {"bms", "bms_low", "bms_high", "fuse_amps", "lug_thermometer", "four_wire", "cut_outs"}
     drawn |= {"load_watchdog", "supply_watchdog"}
     assert {field.name for field in fields(Facts)} == drawn | left_out
+
+
+@pytest.mark.parametrize(
+    ("more", "said", "left"),
+    [
+        ({"four_wire": True, "joint_seen": True}, "with a voltmeter at each end of", "a joint heats in less than a minute"),
+        ({"lug_thermometer": True}, "with a thermometer at the lug", "a joint heats in less than a minute"),
+        ({"four_wire": True}, "with sense leads at the pack", "no instrument of this bench sees a joint that heats"),
+    ],
+)
+def test_a_joint_is_called_seen_where_somebody_sees_it(more: dict[str, Any], said: str, left: str) -> None:
+    """Sense leads at the pack alone leave the joints out of every reading."""
+    (row,) = (one for one in table(Facts(rate_it=0.5, **more), SEEN) if one.hazard.startswith(JOINT))
+    assert any(layer.words.startswith(f"current of at most 0.5 It, {said}") for layer in row.outside)
+    assert row.residual.startswith(left)
