@@ -200,7 +200,11 @@ def test_no_fact_is_there_for_nothing() -> None:
 @pytest.mark.parametrize(
     ("more", "said", "left"),
     [
-        ({"four_wire": True, "joint_seen": True}, "with a voltmeter at each end of", "a joint heats in less than a minute"),
+        (
+            {"four_wire": True, "joint_seen": True},
+            "with a voltmeter at each end of",
+            "a joint heats in less than a minute",
+        ),
         ({"lug_thermometer": True}, "with a thermometer at the lug", "a joint heats in less than a minute"),
         ({"four_wire": True}, "with sense leads at the pack", "no instrument of this bench sees a joint that heats"),
     ],
