@@ -18,14 +18,34 @@ def _known(*names: str) -> tuple[signal.Signals, ...]:
     return tuple(getattr(signal, name) for name in names if hasattr(signal, name))
 
 
-SIGNALS = _known(
-    "SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGXCPU", "SIGTSTP"
-)  # fmt: skip
-"""What asks for the end. Left alone, each but the last kills the program with its outputs on, and the last (Ctrl-Z)
-freezes it with nobody watching. SIGKILL and SIGSTOP cannot be caught (POSIX.1-2017, sigaction)."""
+def _real_time() -> tuple[int, ...]:
+    """Signals without a name, which end a program as well (POSIX.1-2017, 2.4.2)."""
+    return tuple(range(signal.SIGRTMIN, signal.SIGRTMAX + 1)) if hasattr(signal, "SIGRTMIN") else ()
+
+
+SIGNALS: tuple[int, ...] = tuple(
+    dict.fromkeys(
+        (
+            *_known("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGXCPU", "SIGTSTP"),
+            *_known("SIGVTALRM", "SIGPROF", "SIGPOLL", "SIGIO", "SIGPWR", "SIGSTKFLT"),
+            *_real_time(),
+        )
+    )
+)
+"""What asks for the end. Left alone, each kills the program with its outputs on, but SIGTSTP (Ctrl-Z), which freezes it
+with nobody watching. SIGKILL and SIGSTOP cannot be caught (POSIX.1-2017, sigaction); the rest tell of a fault of the
+program itself, which no handler would mend."""
 
 IGNORED = _known("SIGTTIN", "SIGTTOU")
 """What would freeze a program that reads or writes the terminal from the background (POSIX.1-2017, 11.1.4)."""
+
+
+def name_of(number: int) -> str:
+    """The name of a signal, in words for people."""
+    try:
+        return signal.Signals(number).name
+    except ValueError:
+        return f"signal {number}"
 
 
 class StopFlag:
@@ -52,7 +72,7 @@ class StopFlag:
 
     def _handle(self, number: int, _frame: FrameType | None) -> None:
         self.signalled = True
-        self.ask(signal.Signals(number).name)
+        self.ask(name_of(number))
         if self._on_signal is not None:
             # Raised in here it would come out wherever the program happens to be, in an exchange or on the way off.
             with suppress(Exception):

