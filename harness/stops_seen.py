@@ -1,8 +1,8 @@
 """Which stops were seen to act, by the instrument that has them: kept for 30 days in the state folder.
 
-By maker, model, serial number and firmware: another unit, or the same one with other firmware, is another instrument. A
-simulated one is known by its address beside that, and one in memory is never remembered. A note that was changed, or
-that lies in the future, counts for nothing.
+By maker, model, serial number and firmware: another unit, or the same one with other firmware, is another instrument;
+and by the words of its dialect, since others may set something else. A simulated one is known by its address beside
+that, and one in memory is never remembered. A note that was changed, or that lies in the future, counts for nothing.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ import hashlib
 import json
 from contextlib import suppress
 from datetime import datetime, timedelta
+from importlib import resources
+from pathlib import Path
 
 from drivers.scpi import Identity
 from harness.addresses import normal, simulated
@@ -66,7 +68,18 @@ def _key(identity: Identity, entry: InstrumentEntry, what: str) -> str:
     if simulated(entry.address) is not None or identity.serial in NO_SERIAL:
         return ""
     where = normal(entry.address) if identity.maker == SIMULATED_MAKER else ""
-    return hashlib.sha256(repr((_said(identity), entry.channel, where, what)).encode()).hexdigest()[:24]
+    try:
+        words = hashlib.sha256(_dialect(entry.dialect)).hexdigest()
+    except OSError:
+        return ""
+    return hashlib.sha256(repr((_said(identity), entry.channel, where, words, what)).encode()).hexdigest()[:24]
+
+
+def _dialect(name: str) -> bytes:
+    """What stands in a dialect, a shipped one or a file. Raises ``OSError``."""
+    if name.endswith(".toml"):
+        return Path(name).read_bytes()
+    return (resources.files("drivers") / "dialects" / f"{name}.toml").read_bytes()
 
 
 def _sum(body: dict[str, str]) -> str:

@@ -292,6 +292,20 @@ def test_another_unit_or_firmware_was_not_seen(load_entry: Any, other: Identity)
     assert stops_seen.seen(REAL, entry=load_entry, what="over-volts", now=NOW) == ""
 
 
+def test_what_other_words_would_do_was_not_seen(load_entry: Any, tmp_path: Path) -> None:
+    """Ours: another level was set by an edited dialect, a warning instead of the stop, and the stop counted as seen."""
+    place = tmp_path / "own.toml"
+    place.write_text("the stop")
+    own = replace(load_entry, dialect=str(place))
+    assert stops_seen.remember(REAL, entry=own, what="low-volts", now=NOW)
+    assert stops_seen.seen(REAL, entry=own, what="low-volts", now=NOW) == "2026-03-01"
+    assert stops_seen.seen(REAL, entry=load_entry, what="low-volts", now=NOW) == ""
+    place.write_text("a warning")
+    assert stops_seen.seen(REAL, entry=own, what="low-volts", now=NOW) == ""
+    place.unlink()
+    assert not stops_seen.remember(REAL, entry=own, what="low-volts", now=NOW)
+
+
 def test_a_note_that_was_changed_counts_for_nothing(load_entry: Any) -> None:
     stops_seen.remember(REAL, entry=load_entry, what="low-volts", now=NOW)
     (note,) = state_dir().glob("*.stop.json")
