@@ -139,6 +139,11 @@ def test_the_tightest_is_granted_and_a_hair_less_is_not(key: str) -> None:
         granted((Asked(key, nextafter(tightest, away), ""),), usual=USUAL, where="pack.toml")
 
 
+@pytest.mark.parametrize("key", SETTINGS)
+def test_whoever_asks_for_the_usual_value_changes_nothing(key: str) -> None:
+    assert granted((Asked(key, SETTINGS[key].usual(USUAL), ""),), usual=USUAL, where="pack.toml") == ()
+
+
 @pytest.mark.parametrize("value", [nan, inf, -inf])
 @pytest.mark.parametrize("key", SETTINGS)
 def test_what_is_no_number_is_not_granted(key: str, value: float) -> None:
