@@ -233,6 +233,9 @@ def report(campaign: Campaign, parts: tuple[Part, ...], *, show: int) -> int:
             f"{len(left) - len(unknown):9} {len(unknown):5}  {100 * score:.1f} % of {100 * part.bar:.0f} %"
         )
         open_ones += unknown
+        for one in mutants:
+            if one.key in known and campaign.word(one) == "killed":
+                print(f"explained, but killed: take it off the list: {one.key}")
     for mutant in open_ones[:show]:
         print(f"{mutant.file}:{mutant.line}: {mutant.key}")
     if open_ones[show:]:
