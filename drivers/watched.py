@@ -81,6 +81,10 @@ class Watched(Instrument):
             self._turn_down()
         self._clear(dog.clears, switch, what, (dog.trip,) if dog.trip is not None else ())
 
+    def is_on(self) -> bool:
+        """Whether its output or input is on, as it says."""
+        return self._is_on(self._main_switch()[0])
+
     def _main_switch(self) -> tuple[Switch, str]:
         """What switches it off, and its word."""
         raise NotImplementedError

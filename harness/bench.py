@@ -106,7 +106,9 @@ class Bench:
         try:
             self.stopping.at_exit(error)
         finally:
-            self.watchdogs.disarm(off=bool(self.off_reports) and self.off_reports[-1].confirmed)
+            off = bool(self.off_reports) and self.off_reports[-1].confirmed
+            if words := self.watchdogs.disarm(off=off):
+                self.stopping.once_more(words, error)
 
     def elapsed(self) -> float:
         """Bench time since the run began, s."""

@@ -22,6 +22,8 @@ TABLE: dict[tuple[str, str], str] = {
     ("ending", "trip"): "tripped",
     ("off", "trip"): "off",
     ("off", "end"): "off",
+    ("off", "confirmed"): "off",
+    ("off", "not confirmed"): "unsafe",
     ("unsafe", "trip"): "unsafe",
     ("unsafe", "end"): "unsafe",
 }

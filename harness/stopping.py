@@ -97,6 +97,14 @@ class Stopping:
             # The last words of the run did not reach the disk: it must not pass for a finished one.
             self._stop(Tripped(f"record failed: {self._log.failed}", exit_code=25))
 
+    def once_more(self, words: str, error: BaseException | None) -> None:
+        """Something came on after all was seen off: off again, and the run has not finished well. What has ended it
+        before, or ``error``, stays what ended it."""
+        report = self.drive_off(Before())
+        self.settle_off(report, reason=words)
+        if self._stopped is None and error is None:
+            self._stop(Tripped(words, exit_code=23))
+
     def drive_off(self, before: Before | None = None, *, keeps_contactor: bool = False) -> OffReport:
         """Everything off, whatever the state; booked for the result, not yet in the record."""
         before = self._loop.before(self._block()) if before is None else before

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from drivers.dialect import Watchdog
@@ -116,9 +117,11 @@ class Watchdogs:
         driver.clear_watchdog()
         self.note("note", text=f"{driver.name}: {words}, as after a run that died; cleared, with its output off")
 
-    def disarm(self, *, off: bool) -> None:
+    def disarm(self, *, off: bool) -> str:
         """The run is over. Where ``off`` was confirmed they are switched off; else they stay, as one more that may act.
+        Words for one that is on after that: it was told something after it was seen off, and may have restarted on it.
         Never raises."""
+        came_on = ""
         for name, driver in self._drivers.items() if off else ():
             try:
                 driver.disarm_watchdog()
@@ -126,6 +129,16 @@ class Watchdogs:
                 self.note("note", text=f"{name}: its own watchdog of its line may still be armed: {error}")
             except Exception as error:  # nothing is on: whatever it is must not take the place of how the run ended
                 self.note("note", text=f"{name}: its own watchdog was not disarmed: {type(error).__name__}: {error}")
+            came_on = came_on or _came_on(driver)
         if off:
             self._drivers.clear()
             self.armed.clear()
+        return came_on
+
+
+def _came_on(driver: Supply | Load) -> str:
+    """One that does not answer was seen off, and nothing says otherwise."""
+    for _ in range(2):
+        with suppress(Exception):
+            return f"came on again: {driver.name}, after it was seen off" if driver.is_on() else ""
+    return ""

@@ -25,7 +25,7 @@ MAY = {
     "releasing": {"confirmed": "idle", "trip": "tripped", "not confirmed": "unsafe"},
     "tripped": {"confirmed": "off", "not confirmed": "unsafe", "trip": "tripped"},
     "ending": {"confirmed": "off", "not confirmed": "unsafe", "trip": "tripped"},
-    "off": {"trip": "off", "end": "off"},
+    "off": {"trip": "off", "end": "off", "confirmed": "off", "not confirmed": "unsafe"},
     "unsafe": {"trip": "unsafe", "end": "unsafe"},
 }  # fmt: skip
 
@@ -106,6 +106,7 @@ def test_unsafe_is_never_left() -> None:
         "releasing",
         "tripped",
         "ending",
+        "off",
     }
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 from dogged import ENERGISES, OFF, ON, SECONDS, dogged, expired, left, night
-from night import SHORT, Night, Wires, facts, judge, obstinate
+from night import SHORT, Fault, Night, Wires, facts, judge, obstinate
 
 from harness.findings import Watch
 from harness.interlock_bench import DriftOfState
@@ -82,6 +82,24 @@ def test_armed_before_it_is_switched_on_and_disarmed_after_off_was_confirmed(tmp
     assert said.index(b"SYST:COMM:WATC:TIME 10") < said.index(ON) < said.index(b"SYST:COMM:WATC?", said.index(ON)) < on
     assert off < said.index(b"MEAS:CURR?", off) < said.index(OFF) < said.index(b"SYST:COMM:WATC?", said.index(OFF))
     assert said.count(ON) == said.count(OFF) == 1, "rests are no reason to disarm it"
+
+
+@pytest.mark.parametrize("stuck", [False, True])
+def test_one_that_restarts_while_it_is_disarmed_does_not_stay_on(stuck: bool, tmp_path: Path) -> None:
+    """Ours, drawn: off was confirmed, the load restarted with its input on while its watchdog was disarmed, and "off
+    confirmed" was said of 4 A."""
+    disarmed = [n for n, (_, _, m) in enumerate(night(tmp_path, "capacity").wires.heard) if m == OFF]
+
+    def arrange(wires: Wires) -> None:
+        deaf_to = (b"INP OFF", b"FUNC CURR", b"CURR 0.000") if stuck else ()
+        obstinate(wires, "load", lambda said: b"" if said in deaf_to and OFF in wires.sent("load") else None)
+
+    one = night(tmp_path, "capacity", fault=Fault("restart-on", disarmed[0]), arrange=arrange)
+    assert one.exit_code == (99 if stuck else 23), one.why
+    assert left(one.wires) == (["load"] if stuck else [])
+    if not stuck:
+        assert one.why.startswith("came on again: load, after it was seen off")
+        assert judge(one) == []
 
 
 def test_where_off_is_not_confirmed_it_stays_armed(tmp_path: Path) -> None:
