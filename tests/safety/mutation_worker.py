@@ -116,6 +116,7 @@ class Server:
         child = os.fork()
         if child == 0:
             os.setsid()
+            signal.signal(signal.SIGTERM, signal.SIG_DFL)
             os.close(told)
             self._run(config, tests, tell)
         os.close(tell)
@@ -181,6 +182,8 @@ def main() -> int:
     job = json.loads(Path(sys.argv[1]).read_text(encoding="utf-8"))
     with suppress(OSError, AttributeError):
         ctypes.CDLL(None).prctl(SUBREAPER, 1, 0, 0, 0)
+    # The time is over: what is being tried ends with this process, or it would run on for ever.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     sys.dont_write_bytecode = True
     for name in THIRD:
         with suppress(ImportError):

@@ -13,6 +13,7 @@ from pathlib import Path
 import mutation_list
 import pytest
 from mutants import Mutant, by_hand, mutants_of
+from mutation import Campaign
 from mutation_carry import carry, old_lines
 from mutation_map import Map
 from mutation_plan import independent_of
@@ -146,8 +147,12 @@ WEAK = (
 )
 
 
-def outcomes(place: Path, test: str) -> dict[str, str]:
-    """Run the worker on ``TINY`` with one test file."""
+WORKER = [sys.executable, "-P", str(HERE / "mutation_worker.py")]
+ENV = dict(os.environ)
+
+
+def laid_out(place: Path, test: str) -> Path:
+    """``TINY`` with one test file; the job that tries all its mutants."""
     for folder in ("harness", "tests"):
         (place / folder).mkdir()
         (place / folder / "__init__.py").touch()
@@ -161,9 +166,14 @@ def outcomes(place: Path, test: str) -> dict[str, str]:
     ]
     job = {"file": "harness/tiny.py", "preload": [], "quick": [], "mutants": mutants}
     (place / "job").write_text(json.dumps(job), encoding="utf-8")
+    return place / "job"
+
+
+def outcomes(place: Path, test: str) -> dict[str, str]:
+    """Run the worker on it."""
     said = subprocess.run(
-        [sys.executable, "-P", str(HERE / "mutation_worker.py"), str(place / "job")],
-        cwd=place, env={**os.environ, "PYTHONPATH": str(place)}, stdout=subprocess.PIPE, text=True, check=True,
+        [*WORKER, str(laid_out(place, test))], cwd=place, env=ENV | {"PYTHONPATH": str(place)},
+        stdout=subprocess.PIPE, text=True, check=True,
     ).stdout  # fmt: skip
     assert (place / "harness/tiny.py").read_text(encoding="utf-8") == TINY, "it is left as it was found"
     found = [json.loads(line) for line in said.splitlines() if line.startswith("{")]
@@ -243,3 +253,35 @@ def test_what_was_measured_is_carried_over(tmp_path: Path) -> None:
     assert list(seen.tests) == ["tests/test_same.py::test"], "the other is measured anew"
     reached = [line for line in range(1, 10) if seen.of("harness/limits.py", {line})]
     assert reached == [6, 7, 8], "lines 3 and 4 were, and the new one behind the third"
+
+
+# -- what the time did not suffice for ---------------------------------------------------------------------------------
+
+
+def test_what_survived_before_all_was_measured_is_tried_again(tmp_path: Path) -> None:
+    one = next(iter(mutants_of("harness/tiny.py", TINY)))
+    run = Campaign(tmp_path, unmeasured=3)
+    run.wrote(one, {"key": one.key, "word": "survived"})
+    assert not run.hasty(one)
+    run.unmeasured = 2
+    assert run.hasty(one)
+    run.wrote(one, {"key": one.key, "word": "survived"})
+    assert not run.hasty(one)
+    run.wrote(one, {"key": one.key, "word": "killed"})
+    run.unmeasured = 0
+    assert not run.hasty(one), "killed is killed"
+
+
+def test_the_end_of_the_time_ends_what_is_being_tried(tmp_path: Path) -> None:
+    """A mutant that never comes back would go on for ever where the worker alone is ended."""
+    hangs = "import os, signal\nfrom pathlib import Path\n\n\ndef test_middle():\n"
+    hangs += "    with open(Path('pipe'), 'w') as told:\n        told.write(str(os.getpid()))\n    signal.pause()\n"
+    job = laid_out(tmp_path, hangs)
+    os.mkfifo(tmp_path / "pipe")
+    worker = subprocess.Popen([*WORKER, str(job)], cwd=tmp_path, env=ENV | {"PYTHONPATH": str(tmp_path)})
+    tried = int((tmp_path / "pipe").read_text())
+    worker.terminate()
+    assert worker.wait() != 0
+    with pytest.raises(ProcessLookupError):
+        os.kill(tried, 0)
+    assert (tmp_path / "harness/tiny.py").read_text(encoding="utf-8") == TINY, "it is left as it was found"
