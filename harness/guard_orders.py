@@ -8,7 +8,6 @@ themselves.
 from __future__ import annotations
 
 import re
-import socket
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
@@ -20,16 +19,13 @@ from drivers.number_texts import sendable
 from drivers.session import Session
 from drivers.supply import Supply
 from drivers.switch import PowerSwitch
-from drivers.wire_serial import SerialLine, port_name
 from harness.addresses import normal
 from harness.errors import UserError
+from harness.guard_ways import NotReachable, way_of
 from harness.off_order import ORDER, SINK_LAST_S
 from harness.rig import READ_ERRORS, Rig
 from harness.unsafe import HEAD, what_to_do
 from harness.zero_amps import zero_limits
-
-HISLIP_PORT = 4880
-"""IVI-6.1."""
 
 
 class NoGuard(UserError):
@@ -190,61 +186,3 @@ def _refused_as_no_guard(name: str) -> Iterator[None]:
 def _pattern(form: str) -> str:
     """A form of a dialect as a pattern with one group."""
     return re.escape(form).replace(re.escape("{}"), "(.+?)").replace(re.escape("*"), ".*?")
-
-
-# -- how it is reached -----------------------------------------------------------------------------------------------
-
-
-class NotReachable(ValueError):
-    """The guard has no line of its own to this instrument; why."""
-
-
-def way_of(session: Session) -> dict[str, Any]:
-    """How a line to the instrument is opened. Raises ``NotReachable``."""
-    wire = session.wire
-    way: dict[str, Any] = {
-        "terminator": wire.terminator.hex(),
-        "gap_s": wire.gap_s,
-        "echo": wire.echo,
-        "pace_s": wire.pace_s,
-        "boot_s": wire.boot_s,
-    }
-    address = normal(wire.address)
-    if address.startswith("ASRL"):
-        return way | _serial_way(wire.address, getattr(wire, "serial_line", SerialLine()))
-    if found := re.fullmatch(r"TCPIP::(.+)::(\d+)::SOCKET", address):
-        return way | {"kind": "tcp", "host": _resolved(found[1]), "port": int(found[2]), "shared": True}
-    if found := re.fullmatch(r"TCPIP::(.+)::(hislip\w*)(?:,(\d+))?::INSTR", address):
-        host, port = _resolved(found[1]), int(found[3] or HISLIP_PORT)
-        return way | {"kind": "hislip", "host": host, "port": port, "device": found[2], "shared": True}
-    raise NotReachable("the guard reaches TCP sockets, serial ports and HiSLIP only, and cannot switch it off")
-
-
-def _serial_way(address: str, line: SerialLine) -> dict[str, Any]:
-    try:
-        import termios
-    except ImportError as error:
-        raise NotReachable("no serial ports for the guard on this system") from error
-    if not hasattr(termios, f"B{line.baud}"):
-        raise NotReachable(f"{line.baud} bit/s is no speed the guard can set")
-    if line.parity in ("mark", "space") or line.stop_bits == 1.5 or line.flow == "dtr_dsr":
-        raise NotReachable(f"parity {line.parity}, {line.stop_bits:g} stop bits, flow {line.flow}: not all can be set")
-    return {
-        "kind": "serial",
-        # By the name in the bench file: what a name by adapter points to may change while the run goes on.
-        "device": port_name(address),
-        "baud": line.baud,
-        "data_bits": line.data_bits,
-        "parity": line.parity,
-        "stop_bits": line.stop_bits,
-        "flow": line.flow,
-        "shared": False,
-    }
-
-
-def _resolved(host: str) -> str:
-    """The number behind a name: whoever tells names may be gone when it matters."""
-    try:
-        return str(socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)[0][4][0])
-    except (OSError, UnicodeError) as error:
-        raise NotReachable(f"host {host} is not known: {error}") from error

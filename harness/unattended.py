@@ -24,6 +24,7 @@ from harness.clock import Clock, WallClock
 from harness.earlier_runs import bms_seen, watched_before
 from harness.errors import PreflightRefused, SelfTestFailed
 from harness.findings import Finding
+from harness.guard_ways import out_of_reach
 from harness.host import computer_checks
 from harness.person import AtTheTerminal, Person
 from harness.rig import Rig
@@ -34,6 +35,9 @@ from harness.watchdog_tried import WHAT, try_load_watchdog
 if TYPE_CHECKING:
     from harness.bench import Bench
     from harness.job import Ready, Watcher
+
+SWITCHED = ("supply", "load", "switch")
+"""Roles of what is switched off by the guard."""
 
 
 def facts(ready: Ready) -> Facts:
@@ -74,7 +78,13 @@ def obstacles(ready: Ready, tried: Tried | None = None, identities: Mapping[str,
     if ready.site.subject == "ups":
         return found
     first = watched_before(ready, identities)
-    return (*found, *filter(None, (_watchdog_never_seen(ready, tried), first)))
+    return (*found, *_unguarded(ready), *filter(None, (_watchdog_never_seen(ready, tried), first)))
+
+
+def _unguarded(ready: Ready) -> tuple[str, ...]:
+    """Whatever switches on must be in the guard's reach, which its address tells."""
+    found = ((one, out_of_reach(one.address)) for one in ready.site.bench.instruments if one.role in SWITCHED)
+    return tuple(f"{one.name} ({one.address}): {why}" for one, why in found if why)
 
 
 def _watchdog_never_seen(ready: Ready, tried: Tried | None) -> str:

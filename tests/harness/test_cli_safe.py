@@ -36,7 +36,7 @@ def test_check_only_asks(cli: Any, on_sockets: Any) -> None:
     assert told.exit_code == 0
     assert told.out.splitlines()[-1] == "nothing was switched on; good to go"
     assert "SIMULATED" in told.out
-    assert {name for name, _ in on_sockets.seen.said} == set(NAMES) - {"contactor", "shunt"}
+    assert {name for name, _ in on_sockets.seen.said} == set(NAMES) - {"contactor", "shunt", "lug"}
     assert on_sockets.seen.only_asked
 
 
@@ -61,6 +61,26 @@ def test_check_unattended_lists_every_obstacle(cli: Any, files: Any) -> None:
     assert "no run of this plan with somebody there" in text
     assert told.out.splitlines()[-1] == "this check switched nothing on; refused: 3"
     cli("run", "capacity", *bench.words(), *plan, "--unattended").refused(11, "--unattended", "and 2 more")
+
+
+UNREACHED = {
+    "TCPIP::192.0.2.7::INSTR": "TCPIP::HOST::PORT::SOCKET",
+    "USB::0x1234::0x5678::A1::INSTR": "TCPIP::HOST::PORT::SOCKET",
+    "GPIB0::5::INSTR": "stay with this run",
+}
+
+
+@pytest.mark.parametrize("address", UNREACHED)
+def test_what_the_guard_cannot_reach_is_refused_from_the_files_alone(address: str, cli: Any, files: Any) -> None:
+    on_lan = (r'"sim:\w+/(\w+)"', r'"TCPIP::\1.invalid::5025::SOCKET"')
+    bench = files().edited("bench", on_lan, (r'(?<=role = "load"\naddress = ")[^"]+', address))
+    ready = prepare(Job(procedures()["capacity"], bench.bench, bench.pack, sets=("charge_first=false",)))
+    (words,) = (text for text in obstacles(ready) if address in text)
+    assert words.startswith(f"load ({address}): the guard ")
+    assert UNREACHED[address] in words
+    for more in ((), ("--dry",)):
+        told = cli("run", "capacity", *bench.words(), "--set", "charge_first=false", "--unattended", *more)
+        told.refused(11, "--unattended", "`nightbench check --unattended` lists them")
 
 
 @pytest.mark.parametrize(
