@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from drivers.dialect import DialectRefused, LoadDialect, SupplyDialect
 from drivers.dialect import load as load_dialect
+from harness.barrier_records import GENTLE_IT
 from harness.barriers import MOST_IT, Facts
 from harness.config_instrument import InstrumentEntry
 from harness.procedure import Forecast
 from harness.site import Site
+from harness.volts_place import volts_place
 from harness.watchdogs import usable
 
 
@@ -57,8 +59,7 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         fuse_amps=site.bench.fuse_amps,
         short_amps=None if not mohm else 1000.0 * site.envelope.full_rest_v / mohm,
         lug_thermometer=_thermometer(site, "lug"),
-        four_wire=_four_wire(site),
-        joint_seen=_joint_seen(site, load),
+        joint_seen=_joint_seen(site, out_it=out_it, in_it=in_it if charging else 0.0),
         cut_outs=site.bench.cut_outs,
         never=_never(site, charging=charging, out_it=out_it, in_it=in_it),
     )
@@ -84,17 +85,24 @@ def _thermometer(site: Site, where: str) -> bool:
     return any(e.role == "thermometer" and e.measures == where for e in site.bench.instruments)
 
 
-def _four_wire(site: Site) -> bool:
-    """Whether the pack's own terminals are read apart from the leads that carry the current."""
-    return any(
-        (e.role == "meter" and e.measures == "pack") or (e.role in ("supply", "load") and e.sense == "remote")
-        for e in site.bench.instruments
-    )
+def _joint_seen(site: Site, *, out_it: float, in_it: float) -> bool:
+    """Whether a voltmeter stands at each end of the leads that carry the current, so that ``lead-resistance`` judges
+    them: of every instrument whose current is more than a joint bears unseen, or of each one used where none is."""
+    rates = {role: rate for role, rate in (("load", out_it), ("supply", in_it)) if rate > 0}
+    judged = {role: rate for role, rate in rates.items() if not rate <= GENTLE_IT * (1 + 1e-9)} or rates
+    return bool(judged) and all(_both_ends(site, role) for role in judged)
 
 
-def _joint_seen(site: Site, load: InstrumentEntry | None) -> bool:
-    """Whether two voltmeters stand at the two ends of the leads that carry the current."""
-    return _four_wire(site) and load is not None and load.sense == "local"
+def _both_ends(site: Site, role: str) -> bool:
+    """As ``harness/voltmeters.py`` compares: one voltmeter at the pack, another at the terminals of ``role``."""
+    here, entry = volts_place(site.bench, subject="pack"), site.bench.one(role)
+    if here is None or entry is None or not here.drop_known:
+        return False
+    at_the_pack = here.kind == "meter" or getattr(site.bench.one(here.kind), "sense", "") == "remote"
+    far = {e.name for e in site.bench.all("meter") if e.measures == role}
+    if entry.sense == "local":
+        far.add(entry.name)
+    return at_the_pack and bool(far - {here.name})
 
 
 def _load_stop(entry: InstrumentEntry | None) -> str:

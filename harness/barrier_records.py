@@ -62,7 +62,6 @@ class Facts:
     fuse_amps: float | None = 15.0
     short_amps: float | None = None
     lug_thermometer: bool = False
-    four_wire: bool = False
     joint_seen: bool = False
     cut_outs: frozenset[str] = frozenset()
     never: tuple[str, ...] = ()

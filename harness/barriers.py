@@ -148,12 +148,15 @@ def _short(facts: Facts, tried: Tried) -> Iterator[Place]:
 
 def _joint(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield typed(tried, "joints", "lugs and clips tightened", "tighten lugs and clips and say with what")
-    most = MOST_IT if facts.four_wire or facts.lug_thermometer else GENTLE_IT
-    why = ", with a thermometer at the lug" if facts.lug_thermometer else ", with sense leads at the pack"
-    why = ", with a voltmeter at each end of the leads" if facts.joint_seen else why
+    most = MOST_IT if facts.joint_seen or facts.lug_thermometer else GENTLE_IT
+    seen = "a voltmeter at each end of the leads" if facts.joint_seen else "a thermometer at the lug"
+    why = f", with {seen}, which the interlocks judge"
     yield derating(facts, most, why if most > GENTLE_IT else "")
     if most <= GENTLE_IT:
-        remedy = f'four-wire sensing, or a thermometer at the lug (measures = "lug"), for up to {MOST_IT:g} It'
+        remedy = (
+            f'a thermometer at the lug (measures = "lug"), or a meter at the pack beside an instrument that measures '
+            f"at its own terminals, for up to {MOST_IT:g} It"
+        )
         yield Place(None, remedy, 2)
     yield cut_out(facts, "lug")
 

@@ -25,8 +25,9 @@ class Watch:
 
     ``volts_elsewhere``: the same volts by the node's other voltmeters, by instrument, V; only those that can be
     compared now. ``volts_doubt``: four standard uncertainties of each difference, V. ``ambient_c``: the room;
-    ``other_temp_c``: a second thermometer on the pack; degC, nan without one. ``joint_ohm``: what lies between the
-    pack's voltmeter and the terminals of the energised instrument, nan while that cannot be told; ``joint_doubt_ohm``:
+    ``other_temp_c``: a second thermometer on the pack; degC, nan without one. ``lug_temp_c``: the hottest lug, degC,
+    nan while one is missing, ``None`` where none has a thermometer. ``joint_ohm``: what lies between the pack's
+    voltmeter and the terminals of the energised instrument, nan while that cannot be told; ``joint_doubt_ohm``:
     how far that may be off; ``joint_before_ohm``: the same at the beginning of the block; ``joint_declared_ohm``: by
     the bench file; ohm. ``step_ohm``: the pack's drop at switch-on over its current, ohm. ``cv_s``: how long this
     charge has been at constant volts, s. ``guard_silent_s``: since the guard was last heard; ``guard_astray``: words
@@ -60,6 +61,7 @@ class Watch:
     volts_doubt: Mapping[str, float] = field(default_factory=dict)
     ambient_c: float = math.nan
     other_temp_c: float = math.nan
+    lug_temp_c: float | None = None
     joint_ohm: float = math.nan
     joint_doubt_ohm: float = 0.0
     joint_before_ohm: float = math.nan

@@ -14,7 +14,7 @@ TURN_WALL_LIMIT_S = 3.0
 CALL_WALL_LIMIT_S = 1.0
 """The line's own deadline for a whole reply is shorter; an exchange this long was held up by something else."""
 
-READINGS = ("pack volts", "current", "supply volts", "current by the shunt", "temperature")
+READINGS = ("pack volts", "current", "supply volts", "current by the shunt", "temperature", "lug's temperature")
 """What a run may depend on."""
 
 MISSING_MOST_S = 3.0
@@ -141,6 +141,7 @@ class ReadingValid(Interlock):
             "supply volts": watch.phase not in SOURCES or watch.active_volts == watch.active_volts,
             "current by the shunt": watch.shunt_amps is None or watch.shunt_amps == watch.shunt_amps,
             "temperature": not self._has_temp or sample.pack_temp_c == sample.pack_temp_c,
+            "lug's temperature": watch.lug_temp_c is None or watch.lug_temp_c == watch.lug_temp_c,
         }
         self._last_100.append(not all(good.values()))
         why = f" ({watch.lost})" if watch.lost else ""

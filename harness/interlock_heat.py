@@ -7,7 +7,7 @@ from collections import deque
 from itertools import islice
 
 from harness.findings import Facts, Finding, Watch
-from harness.interlock import Interlock, Lasting, middle, share
+from harness.interlock import Interlock, Lasting, middle, said, share
 from harness.limits_settings import SETTINGS
 from harness.sample import Sample
 
@@ -104,7 +104,7 @@ class Heating(Interlock):
 
 
 class RiseAboveRoom(Interlock):
-    """The pack is far above its room, or two thermometers on it disagree, for 10 s."""
+    """The pack or a lug is far above its room, or two thermometers on the pack disagree, for 10 s."""
 
     words = "rise above the room"
     settable = (SETTINGS["rise_above_room_k"], SETTINGS["thermometers_apart_k"])
@@ -114,10 +114,12 @@ class RiseAboveRoom(Interlock):
         self._has = facts.has_thermometer
         self._rise_k = facts.envelope.limit("rise_above_room_k")
         self._apart_k = facts.envelope.limit("thermometers_apart_k")
-        self._first_c = math.nan
-        self._above, self._apart = Lasting(10.0), Lasting(10.0)
+        self._first_c = self._first_lug_c = math.nan
+        self._above, self._apart, self._lug = Lasting(10.0), Lasting(10.0), Lasting(10.0)
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
+        if watch.lug_temp_c is not None and (found := self._hot_lug(watch.lug_temp_c, watch, sample.elapsed_s)):
+            return found
         temp, other, now_s = sample.pack_temp_c, watch.other_temp_c, sample.elapsed_s
         if not self._has or temp != temp:
             return None
@@ -136,7 +138,20 @@ class RiseAboveRoom(Interlock):
             return Finding("thermometers disagree", text)
         return None
 
+    def _hot_lug(self, lug_c: float, watch: Watch, now_s: float) -> Finding | None:
+        """A lug that is missing counts as hot: it may have been one."""
+        if self._first_lug_c != self._first_lug_c:
+            self._first_lug_c = lug_c
+        known = watch.ambient_c == watch.ambient_c
+        room, where = (watch.ambient_c, "in the room") if known else (self._first_lug_c, "at the beginning")
+        if not self._lug.full(lug_c - room <= self._rise_k, now_s):
+            return None
+        lug = said(lug_c, "degC", digits=1)
+        text = f"lug at {lug}, {room:.1f} degC {where}, limit {self._rise_k:g} K apart; look at its joint"
+        return Finding(self.words, text)
+
     def margin(self, sample: Sample, watch: Watch) -> float | None:
         if not self._has or watch.ambient_c != watch.ambient_c:
             return None
-        return share(self._rise_k - (sample.pack_temp_c - watch.ambient_c), self._rise_k)
+        lug_c = -math.inf if watch.lug_temp_c is None else watch.lug_temp_c
+        return share(self._rise_k - (max(sample.pack_temp_c, lug_c) - watch.ambient_c), self._rise_k)

@@ -263,6 +263,7 @@ class Loop:
             volts_doubt=self._seen.doubt,
             ambient_c=turn.readings.get(self._temps[0], math.nan),
             other_temp_c=turn.readings.get(self._temps[1], math.nan),
+            lug_temp_c=turn.lug_temp_c,
             joint_ohm=self._seen.joint_ohm,
             joint_doubt_ohm=self._seen.joint_doubt_ohm,
             joint_before_ohm=middle(block.joint_first) if len(block.joint_first) == BASE_OF else math.nan,

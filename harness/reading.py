@@ -57,6 +57,8 @@ class Turn:
     far_volts: float
     shunt_amps: float | None = None
     """Out of the pack (into a UPS) by a meter across a shunt; ``None`` where there is none."""
+    lug_temp_c: float | None = None
+    """The hottest lug beside a pack; nan while one is missing, ``None`` where no thermometer sits at one."""
     dead: frozenset[str] = frozenset()
     call_s: float = 0.0
 
@@ -191,6 +193,13 @@ class Reader:
         ohm = 0.0 if entry.sense == "remote" else entry.lead_ohm
         return math.nan if ohm is None else readings[f"{entry.name}_volts"] + amps * ohm
 
+    def _hottest_lug(self, readings: dict[str, float]) -> float | None:
+        if self._rig.subject != "pack":
+            return None
+        found = (e for e in self._rig.bench_file.instruments if e.role == "thermometer" and e.measures == "lug")
+        each = [readings[f"{entry.name}_temp_c"] for entry in found]
+        return None if not each else math.nan if any(map(math.isnan, each)) else max(each)
+
     def _turn(self, so_far: _SoFar) -> Turn:
         readings = so_far.readings
         rig = self._rig
@@ -214,6 +223,7 @@ class Reader:
             supply_volts=readings.get(f"{rig.supply_name}_volts", math.nan),
             load_amps=load_amps,
             shunt_amps=readings[f"{rig.shunt_name}_amps"] if rig.shunt_name else None,
+            lug_temp_c=self._hottest_lug(readings),
             far_volts=self._seen_by_load(readings, load_amps),
             dead=frozenset(so_far.dead),
             call_s=so_far.longest_s,

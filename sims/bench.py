@@ -142,7 +142,8 @@ class SimBench:
     def _go(self, t_s: float) -> None:
         if t_s > self.world.t:
             self.world.advance_to(t_s)
-            self._fitting.thermometer.follow()
+            for thermometer in self._fitting.thermometers:
+                thermometer.follow()
 
     @property
     def ups(self) -> Ups:

@@ -21,6 +21,7 @@ ROLES = {
     "contact": "contact",
     "output": "contact",
     "shunt": "meter",
+    "lug": "thermometer",
 }
 """Role of each instrument that is not called by its role."""
 
@@ -90,6 +91,7 @@ def _rows(facts: Scenario) -> dict[str, dict[str, object]]:
         },
         "meter": {"measures": "pack", **_meter(facts.meter)},
         "thermometer": {"measures": facts.thermometer.measures, "temp_accuracy_k": facts.thermometer.accuracy_k},
+        "lug": {"measures": "lug", "temp_accuracy_k": facts.thermometer.accuracy_k},
         "mains": {"switches": "mains"},
         "acload": {"switches": "ac-load"},
         "contactor": {"switches": "contactor"},

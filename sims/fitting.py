@@ -36,7 +36,9 @@ from sims.world import World
 VERSION = "1.0"
 """Firmware version the simulated instruments state."""
 
-NAMES = ("supply", "load", "meter", "thermometer", "mains", "acload", "contact", "output", "contactor", "shunt")
+NAMES = (
+    "supply", "load", "meter", "thermometer", "mains", "acload", "contact", "output", "contactor", "shunt", "lug",
+)  # fmt: skip
 """Instruments a bench may have; a scenario says which are fitted."""
 
 CIRCUITS = {"mains": "mains", "acload": "ac-load", "contactor": "contactor"}
@@ -80,7 +82,7 @@ class Fitting:
         self._agenda, self._seed, self._advance = agenda, seed, advance
         self.shared: dict[str, str] = box_of(manners)
         """Name -> name of the instrument it is a channel of."""
-        self.thermometer = self._make_thermometer()
+        self.thermometer = self._make_thermometer("thermometer")
         self.switches: dict[str, Relay] = {}
         """The relays fitted, by circuit: "mains", "ac-load", "contactor"."""
         self.parts: dict[str, SupplyOutput | LoadInput | Meter | Thermometer] = {"thermometer": self.thermometer}
@@ -89,6 +91,11 @@ class Fitting:
         """Every instrument by name; its ``engine`` is what clients connect to."""
         for name in names:
             self.panels[name] = self.panels[self.shared[name]] if name in self.shared else self._make(name)
+
+    @property
+    def thermometers(self) -> tuple[Thermometer, ...]:
+        """Those that must follow the bench."""
+        return tuple(one for one in self.parts.values() if isinstance(one, Thermometer))
 
     def identity(self, name: str) -> str:
         """What it answers to ``*IDN?``."""
@@ -109,6 +116,9 @@ class Fitting:
             case "meter" | "shunt":
                 meter = self.parts[name] = self._make_meter(name)
                 return self._panel(name, meter.engine)
+            case "lug":
+                lug = self.parts[name] = self._make_thermometer(name)
+                return self._panel(name, lug.engine)
             case "thermometer":
                 return self._panel(name, self.thermometer.engine)
             case "mains" | "acload" | "contactor":
@@ -234,17 +244,17 @@ class Fitting:
             before=self._advance,
         )
 
-    def _make_thermometer(self) -> Thermometer:
+    def _make_thermometer(self, name: str) -> Thermometer:
         facts = self._facts.thermometer
         # An accuracy in kelvin has no share of the reading: it is 100 % of a range of that width.
         terms = Terms(facts.accuracy_k, 0.0, 100.0, facts.step_k, facts.noise_k)
         return Thermometer(
             self._world,
             terms,
-            place=facts.measures,
+            place="lug" if name == "lug" else facts.measures,
             lag_s=facts.lag_s,
-            identity=self.identity("thermometer"),
-            draw=self.draw("thermometer"),
+            identity=self.identity(name),
+            draw=self.draw(name),
             before=self._advance,
         )
 

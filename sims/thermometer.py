@@ -11,9 +11,11 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from sims.accuracy import Terms, draw_channel
+from sims.lug import Lug
 from sims.message import Command
 from sims.program_data import number_text
 from sims.talk import Engine
@@ -23,7 +25,10 @@ if TYPE_CHECKING:
 
 
 class Thermometer:
-    """A probe at ``place`` of the world with time constant ``lag_s``. ``engine`` is what clients connect to."""
+    """A probe at ``place`` of the world ("lug": the one at the pack) with time constant ``lag_s``.
+
+    ``engine`` is what clients connect to.
+    """
 
     def __init__(
         self,
@@ -36,10 +41,11 @@ class Thermometer:
         draw: random.Random,
         before: Callable[[], None],
     ) -> None:
-        self._world, self._place, self._lag_s = world, place, lag_s
+        self._world, self._lag_s = world, lag_s
+        self._there: Callable[[], float] = Lug(world).temp_c if place == "lug" else partial(world.temp_c, place)
         self._read = draw_channel(terms, draw=draw)
         self._t = world.t
-        self._place_c = self.probe_c = world.temp_c(place)
+        self._place_c = self.probe_c = self._there()
         self.engine = Engine(
             identity=identity,
             commands=(Command("MEASure[:SCALar]:TEMPerature", ask=self.measure_temp_c, unit="Cel"),),
@@ -51,7 +57,7 @@ class Thermometer:
         passed = self._world.t - self._t
         if passed <= 0.0:
             return
-        now_c = self._world.temp_c(self._place)
+        now_c = self._there()
         slope = (now_c - self._place_c) / passed
         # Response to a ramp: behind it by slope x lag, plus what is left of the old distance.
         behind = self.probe_c - self._place_c + slope * self._lag_s

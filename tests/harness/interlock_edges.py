@@ -121,6 +121,38 @@ EDGES: dict[str, dict[str, Any]] = {
         speaks=12,
         says="at the beginning",
     ),
+    "room: a lug over it for 10 s": row(
+        key="rise-above-room",
+        phase="sink",
+        samples=[{"lug_temp_c": 42.1, "ambient_c": 22.0}] * 60,
+        speaks=11,
+        says="lug at 42.1 degC, 22.0 degC in the room",
+    ),
+    "room: a lug at 20 K": row(
+        key="rise-above-room", phase="sink", samples=[{"lug_temp_c": 42.0, "ambient_c": 22.0}] * 60, speaks=0
+    ),
+    "room: a lug far over its own beginning, the pack's thermometer away": row(
+        key="rise-above-room",
+        phase="source",
+        samples=[{"lug_temp_c": 30.0}, *[{"lug_temp_c": 50.1}] * 12],
+        speaks=12,
+        says="30.0 degC at the beginning",
+        facts={"has_thermometer": False},
+    ),
+    "room: a lug that is missing counts as hot": row(
+        key="rise-above-room",
+        phase="sink",
+        samples=[*[{"lug_temp_c": 25.0, "ambient_c": 22.0}] * 3, *[{"lug_temp_c": nan, "ambient_c": 22.0}] * 12],
+        speaks=14,
+    ),
+    "valid: a lug missing three times": row(
+        key="reading-valid",
+        phase="sink",
+        samples=[{"lug_temp_c": nan}] * 3,
+        speaks=3,
+        exit_code=23,
+        says="lug's temperature",
+    ),
     "room: the hotter of two counts": row(
         key="rise-above-room",
         phase="sink",

@@ -32,10 +32,10 @@ BENCHES: list[tuple[str, dict[str, Any], Tried, tuple[str, ...], str]] = [
     ("plain, before the run", {}, Tried(), (), ""),
     ("plain, 0.21 It", {"rate_it": 0.21}, SEEN, (JOINT,), "a plan of at most 2 A (0.2 It)"),
     ("plain, 0.5 It", {"rate_it": 0.5}, SEEN, (JOINT,), "a plan of at most 2 A (0.2 It)"),
-    ("four wires, 0.5 It", {"rate_it": 0.5, "four_wire": True}, SEEN, (), ""),
+    ("joint seen, 0.5 It", {"rate_it": 0.5, "joint_seen": True}, SEEN, (), ""),
     ("lug thermometer, 0.5 It", {"rate_it": 0.5, "lug_thermometer": True}, SEEN, (), ""),
     ("cut-out at the lug, 0.5 It", {"rate_it": 0.5, "cut_outs": frozenset({"lug"})}, SEEN, (), ""),
-    ("four wires, 0.51 It", {"rate_it": 0.51, "four_wire": True}, SEEN, (HEAT, JOINT), "at most 5 A (0.5 It)"),
+    ("joint seen, 0.51 It", {"rate_it": 0.51, "joint_seen": True}, SEEN, (HEAT, JOINT), "at most 5 A (0.5 It)"),
     ("watchdog, no stop in the load", {"load_stop": "undeclared", "load_watchdog": True},
      replace(SEEN, watchdog={"load": "2026-01-02"}), (FLOOR,), "own_low_volts_stop = true for load"),
     ("charging, watchdogs, stop not seen", CHARGE | {"supply_watchdog": True, "load_watchdog": True},
@@ -152,7 +152,7 @@ FACTS = st.builds(
     bms_high=st.booleans(),
     fuse_amps=st.sampled_from((None, 10.0)),
     lug_thermometer=st.booleans(),
-    four_wire=st.booleans(),
+    joint_seen=st.booleans(),
     cut_outs=st.frozensets(st.sampled_from(sorted(CUT_OUTS))),
 )
 TRIED = st.builds(
@@ -190,9 +190,9 @@ def test_above_the_highest_rate_nothing_is_left_alone_without_cut_outs(facts: Fa
 
 def test_no_fact_is_there_for_nothing() -> None:
     """Each field of the facts is drawn above, or named here with the reason why not."""
-    left_out = {"subject", "rated_ah", "load", "supply", "short_amps", "joint_seen", "never"}
+    left_out = {"subject", "rated_ah", "load", "supply", "short_amps", "never"}
     drawn = {"charging", "lithium", "procedure", "rate_it", "charge_it", "load_stop", "supply_stop", "supply_ceiling"}
-    drawn |= {"bms", "bms_low", "bms_high", "fuse_amps", "lug_thermometer", "four_wire", "cut_outs"}
+    drawn |= {"bms", "bms_low", "bms_high", "fuse_amps", "lug_thermometer", "joint_seen", "cut_outs"}
     drawn |= {"load_watchdog", "supply_watchdog"}
     assert {field.name for field in fields(Facts)} == drawn | left_out
 
@@ -201,16 +201,16 @@ def test_no_fact_is_there_for_nothing() -> None:
     ("more", "said", "left"),
     [
         (
-            {"four_wire": True, "joint_seen": True},
+            {"joint_seen": True},
             "with a voltmeter at each end of",
             "a joint heats in less than a minute",
         ),
         ({"lug_thermometer": True}, "with a thermometer at the lug", "a joint heats in less than a minute"),
-        ({"four_wire": True}, "with sense leads at the pack", "no instrument of this bench sees a joint that heats"),
     ],
 )
 def test_a_joint_is_called_seen_where_somebody_sees_it(more: dict[str, Any], said: str, left: str) -> None:
-    """Sense leads at the pack alone leave the joints out of every reading."""
     (row,) = (one for one in table(Facts(rate_it=0.5, **more), SEEN) if one.hazard.startswith(JOINT))
     assert any(layer.words.startswith(f"current of at most 0.5 It, {said}") for layer in row.outside)
     assert row.residual.startswith(left)
+    (blind,) = (one for one in table(Facts(rate_it=0.5), SEEN) if one.hazard.startswith(JOINT))
+    assert not blind.enough, "sense leads at the pack alone leave the joints out of every reading"

@@ -113,7 +113,7 @@ def test_all_good(looks: Looks) -> None:
     found = looks()
     assert set(found) == {"good"}
     looked_at = {one.what.partition(" (")[0] for one in found["good"]}
-    assert looked_at == ({*NAMES} - {"contactor", "shunt"}) | {"pack volts", "temperature"}
+    assert looked_at == ({*NAMES} - {"contactor", "shunt", "lug"}) | {"pack volts", "temperature"}
 
 
 def test_old_entries_of_an_error_queue_are_told_and_no_reason_to_refuse(looks: Looks) -> None:

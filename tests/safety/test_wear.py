@@ -33,6 +33,8 @@ class Worn:
     within_s: float
     exit_code: int = 21
     two_wire: bool = False
+    lug: bool = False
+    """A thermometer sits at the lug, and nothing else sees what lies between the node and the pack."""
     """Load and supply measure at their own terminals, so that what lies between them and the meter is seen."""
 
 
@@ -61,6 +63,9 @@ WORN = {
     ),
     "40 mohm more in a joint, charging": Worn(
         CHARGING, lambda w, t: w.joint("supply", at_s=t, step_ohm=0.040), 30, "lead resistance", 15.0, two_wire=True
+    ),
+    "a hot lug at the pack, seen by a thermometer": Worn(
+        HALF_FULL, lambda w, t: w.joint("pack", at_s=t, step_ohm=0.15), 30, "rise above the room: lug", 120.0, lug=True
     ),
     "1 mohm more each minute": Worn(
         HALF_FULL,
@@ -92,7 +97,10 @@ def worn(out: Path, one: Worn) -> Night:
     def arrange(wires: Wires) -> None:
         one.breaks(wires.bench.wear, one.at_s)
 
-    return spend(out, one.short, arrange=arrange, scenario=two_wire(one.short) if one.two_wire else None)
+    plain = facts(one.short)
+    with_lug = replace(plain, fitted=(*plain.fitted, "lug"))
+    scenario = two_wire(one.short) if one.two_wire else with_lug if one.lug else None
+    return spend(out, one.short, arrange=arrange, scenario=scenario)
 
 
 def off_after_s(night: Night, at_s: float) -> float:
