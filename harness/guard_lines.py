@@ -1,5 +1,6 @@
 """Lines of the guard's own to the instruments. Standard library only; imports nothing of this project but what answers
-mean: a fault in a driver must not be in both. Reached are TCP sockets, serial ports and HiSLIP (IVI-6.1).
+mean: a fault in a driver must not be in both. Spoken here are TCP sockets, serial ports and HiSLIP (IVI-6.1); lines of
+whole messages have a file each (``WHOLE``).
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from contextlib import suppress
 from typing import Any
 
 from harness.guard_answers import last_line
+from harness.guard_vxi11 import Vxi11
 
 CONNECT_S = 0.5
 REPLY_S = 0.8
@@ -28,6 +30,9 @@ _HEADER = struct.Struct("!2sBBIQ")
 _INITIALIZE, _INITIALIZED, _DATA, _DATA_END, _ASYNC_INITIALIZE, _ASYNC_INITIALIZED = 0, 1, 6, 7, 17, 18
 _FIRST_ID = 0xFFFF_FF00
 
+WHOLE = {"vxi11": Vxi11}
+"""Kinds of line that know where a message ends: opened, sent, read (``None`` for nothing) and closed as a whole."""
+
 
 class Line:
     """A line to one instrument, opened by whoever needs it; several outputs of one instrument share it, each holding
@@ -38,6 +43,8 @@ class Line:
         self.lock = threading.RLock()
         self.is_open = False
         self._terminator = bytes.fromhex(way["terminator"])
+        made = WHOLE.get(way["kind"])
+        self._whole = made and made(way, connect_s=CONNECT_S, reply_s=REPLY_S, most_bytes=MOST_BYTES)
         self._socket: socket.socket | None = None
         self._beside: socket.socket | None = None
         self._fd = -1
@@ -49,7 +56,9 @@ class Line:
         if self.is_open:
             return
         try:
-            if self.way["kind"] == "serial":
+            if self._whole:
+                self._whole.open()
+            elif self.way["kind"] == "serial":
                 self._fd = os.open(self.way["device"], os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
                 set_up(self._fd, self.way)
             else:
@@ -100,6 +109,9 @@ class Line:
         """Send it within the time of a reply."""
         if self.way["pace_s"]:
             time.sleep(self.way["pace_s"])
+        if self._whole:
+            self._whole.send(data)
+            return
         if self.way["kind"] == "hislip":
             # The control bit says that the last answer was read (IVI-6.1, RMT-delivered).
             self._put(self._socket, _DATA_END, self._id, data, self._delivered)
@@ -113,6 +125,11 @@ class Line:
 
     def ask(self, data: bytes) -> bytes:
         """Send it and return the answer, b"" for none. What stood on the line before is thrown away."""
+        if self._whole:
+            self.send(data)
+            if (came := self._whole.read()) is None:
+                self.close()  # its answer may still come, to the next question
+            return (came or b"").strip()
         if self.way["kind"] == "hislip":
             self.send(data)
             return self._message()
@@ -158,6 +175,8 @@ class Line:
 
     def close(self) -> None:
         """Never raises."""
+        if self._whole:
+            self._whole.close()
         with suppress(OSError):
             if self._socket is None and self._fd >= 0:
                 os.close(self._fd)

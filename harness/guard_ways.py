@@ -46,7 +46,6 @@ def _kind(address: str) -> str:
 
 
 _REMEDY = {
-    "vxi11": f"the guard does not speak VXI-11, and cannot switch it off: {SOCKET}; else {STAY}",
     "usb": f"the guard does not speak USBTMC, and cannot switch it off: {SOCKET}; else {STAY}",
     "gpib": f"the guard does not reach this bus, and cannot switch it off: {LAN_OR_USB}; else {STAY}",
 }
@@ -73,6 +72,9 @@ def way_of(session: Session) -> dict[str, Any]:
     if found := re.fullmatch(r"TCPIP::(.+)::(hislip\w*)(?:,(\d+))?::INSTR", address):
         host, port = _resolved(found[1]), int(found[3] or HISLIP_PORT)
         return way | {"kind": "hislip", "host": host, "port": port, "device": found[2], "shared": True}
+    if found := re.fullmatch(r"TCPIP::([^,]+)(?:,(\d+))?::(.+)::INSTR", address):
+        host, port = _resolved(found[1]), int(found[2] or 0)
+        return way | {"kind": "vxi11", "host": host, "port": port, "device": found[3], "shared": True}
     raise NotReachable("the guard has no line to such an address, and cannot switch it off")
 
 

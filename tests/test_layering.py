@@ -26,7 +26,10 @@ MAY_ASK_THE_TIME = (
     "harness/clock.py",
     *(
         f"harness/{name}.py"
-        for name in ("guard", *(f"guard_{part}" for part in ("acting", "journal", "lines", "outputs", "round")))
+        for name in (
+            "guard",
+            *(f"guard_{part}" for part in ("acting", "journal", "lines", "outputs", "round", "vxi11")),
+        )
     ),
     "sims/serve.py",
 )

@@ -64,7 +64,6 @@ def test_check_unattended_lists_every_obstacle(cli: Any, files: Any) -> None:
 
 
 UNREACHED = {
-    "TCPIP::192.0.2.7::INSTR": "TCPIP::HOST::PORT::SOCKET",
     "USB::0x1234::0x5678::A1::INSTR": "TCPIP::HOST::PORT::SOCKET",
     "GPIB0::5::INSTR": "stay with this run",
 }
