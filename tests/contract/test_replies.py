@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.replies import Replies
+from drivers.replies import LONGEST_REPLY_BYTES, Replies
 
 LINES = st.lists(st.binary(min_size=0, max_size=12).filter(lambda line: b"\n" not in line), min_size=1, max_size=5)
 CUTS = st.lists(st.integers(1, 7), min_size=1, max_size=60)
@@ -78,3 +78,44 @@ def test_the_end_of_a_message_is_one_too(data: bytes) -> None:
 def test_silence_is_one_where_it_was_declared(data: bytes, cuts: list[int]) -> None:
     found = replies(arriving(data, cuts), terminator=b"", gap_s=0.05)
     assert found.one(b"?" * 50) == bare(data)
+
+
+def test_what_is_longer_than_any_reply_is_babble() -> None:
+    assert LONGEST_REPLY_BYTES == 65_536
+    assert replies(iter([b"x" * 65_536, b"\n"])).one(b"?") == b"x" * 65_536
+    with pytest.raises(ConnectionError, match="more than 65536 bytes without an end"):
+        replies(iter([b"x" * 65_537, b"\n"])).one(b"?")
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [(b"MEAS?\n", "set echo = true"), (b"12.8\n1.2\n", "came after b'12.8': one question, more than one reply")],
+)
+def test_what_is_not_the_one_reply(data: bytes, words: str) -> None:
+    with pytest.raises(ConnectionError, match=words):
+        replies(iter([data])).one(b"MEAS?")
+
+
+def test_padding_behind_a_reply_is_taken_away() -> None:
+    found = replies(iter([b"12.8\n\0\r\n"]))
+    assert found.one(b"MEAS?") == b"12.8"
+    assert found.buffer == b""
+
+
+def test_a_wanted_reply_with_another_behind_it_is_refused() -> None:
+    with pytest.raises(ConnectionError, match="which was the last reply due"):
+        replies(iter([b"a\nWANTED\nb\n"])).until(b"WANTED".__eq__)
+
+
+def test_lines_before_an_echo_are_dropped_only_where_that_was_asked_for() -> None:
+    with pytest.raises(ConnectionError, match="where the echo of the message was due"):
+        replies(iter([b"hello\nMEAS?\n"])).eat_echo(b"MEAS?")
+    found = replies(iter([b"hello\nMEAS?\n12.8\n"]))
+    found.eat_echo(b"MEAS?", drop=True)
+    assert found.one(b"MEAS?") == b"12.8"
+
+
+def test_what_stands_before_an_echo_is_skipped() -> None:
+    found = replies(iter([b"old\nolder\nMEAS?\n12.8\n"]))
+    found.skip_to(b"MEAS?")
+    assert found.one(b"?") == b"12.8"

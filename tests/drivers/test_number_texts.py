@@ -80,6 +80,9 @@ def test_the_whole_dialect_may_allow_an_exponent_and_a_setting_forbid_it():
         ({"least": 0.5}, 0.4, "0.4 V is below the least it takes, 0.5 V"),
         ({"least": 0.5}, 0.0, "0 V is below the least it takes, 0.5 V"),
         ({"most": 30}, 30.001, "30.001 V is above the most it takes, 30 V"),
+        # More than a hair.
+        ({"least": 0.001 + 1.5e-9}, 0.001, "0.001 V is below the least it takes, 0.001 V"),
+        ({"most": 0.001 - 1.5e-9}, 0.001, "0.001 V is above the most it takes, 0.000999998 V"),
     ],
 )
 def test_what_is_not_sent(keys, value, words):
@@ -130,6 +133,11 @@ def test_a_sweep_in_tenths_never_lands_a_step_low():
 )
 def test_where_the_number_stands_in_a_reply(form, raw, found):
     assert in_form(raw, form) == found
+
+
+def test_an_empty_reply_is_called_empty():
+    with pytest.raises(NotANumber, match="the reply is empty"):
+        value_of(b"", Reading(ask="?", unit="V"))
 
 
 @pytest.mark.parametrize(
