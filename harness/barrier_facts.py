@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.dialect import DialectRefused, LoadDialect, SupplyDialect
 from drivers.dialect import load as load_dialect
-from harness.barrier_records import GENTLE_IT
+from harness.barrier_records import GENTLE_IT, HOTTEST_C
 from harness.barriers import MOST_IT, Facts
 from harness.config_instrument import InstrumentEntry
 from harness.procedure import Forecast
@@ -56,6 +56,7 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         bms=pack.bms,
         bms_low=low is not None and low >= row.never_below,
         bms_high=high is not None and high <= row.never_above,
+        bms_hot=pack.bms_temp_max_c is not None and pack.bms_temp_max_c <= HOTTEST_C,
         fuse_amps=site.bench.fuse_amps,
         short_amps=None if not mohm else 1000.0 * site.envelope.full_rest_v / mohm,
         lug_thermometer=_thermometer(site, "lug"),

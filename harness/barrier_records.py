@@ -14,6 +14,10 @@ MOST_IT = 0.5
 WARM_ROOM_C = 10.0
 """A room held at this or above keeps lithium from being charged cold (judgement)."""
 
+HOTTEST_C = 75.0
+"""A BMS that opens only above this is too late for heat: some lithium cells begin to heat themselves from about
+80 degC on (from memory)."""
+
 PENDING = "tripped for real before the run switches on"
 ASKED = "typed at the start of the run"
 UNASKED = "whether it was seen to act is looked up once it answers"
@@ -38,8 +42,9 @@ class Facts:
     """What files and dialects say of one run. Rates in It, volts at the pack, amps; "" or None: not there.
 
     ``load_stop`` and ``supply_stop``: "settable", "undeclared" or "not settable". ``bms_low`` and ``bms_high``: the BMS
-    guards single cells inside the limits. ``supply_ceiling``: the supply cannot give more than the pack bears.
-    ``load_watchdog`` and ``supply_watchdog``: its dialect knows a watchdog of its line, which a run arms.
+    guards single cells inside the limits; ``bms_hot``: it opens before the pack is too hot. ``supply_ceiling``: the
+    supply cannot give more than the pack bears. ``load_watchdog`` and ``supply_watchdog``: its dialect knows a watchdog
+    of its line, which a run arms.
     """
 
     subject: str = "pack"
@@ -59,6 +64,7 @@ class Facts:
     bms: bool = True
     bms_low: bool = True
     bms_high: bool = True
+    bms_hot: bool = True
     fuse_amps: float | None = 15.0
     short_amps: float | None = None
     lug_thermometer: bool = False

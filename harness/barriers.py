@@ -132,7 +132,9 @@ def _cold(facts: Facts, tried: Tried) -> Iterator[Place]:
 
 def _heat(facts: Facts, tried: Tried) -> Iterator[Place]:
     yield derating(facts, MOST_IT)
-    yield bms_any(facts, "opens the pack")
+    yield bms(
+        facts, guards=facts.bms_hot, seen="", must_be_seen=False, what="highest temperature", key="bms_temp_max_c"
+    )
     yield cut_out(facts, "pack")
     roles = [role for role, used in (("load", facts.rate_it > 0), ("supply", facts.charging)) if used]
     yield from watchdogs(facts, tried, *roles)

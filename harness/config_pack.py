@@ -25,6 +25,7 @@ PACK_KEYS = (
     "bms",
     "bms_cell_low_volts",
     "bms_cell_high_volts",
+    "bms_temp_max_c",
     "charge_temp_min_c",
     "charge_temp_max_c",
     "discharge_temp_min_c",
@@ -59,7 +60,8 @@ CHARGE_IT = (0.01, 20.0)
 class PackFile:
     """A pack as its label and data sheet say. Volts at the pack's terminals, A, Ah, degrees Celsius, milliohm.
 
-    ``bms_cell_low_volts`` and ``bms_cell_high_volts`` are volts per cell; None where the file does not say.
+    ``bms_cell_low_volts`` and ``bms_cell_high_volts`` are volts per cell, ``bms_temp_max_c`` is
+    the highest temperature at which the BMS opens; None where the file does not say.
     """
 
     name: str
@@ -75,6 +77,7 @@ class PackFile:
     bms: bool
     bms_cell_low_volts: float | None
     bms_cell_high_volts: float | None
+    bms_temp_max_c: float | None
     charge_temp_min_c: float | None
     charge_temp_max_c: float | None
     discharge_temp_min_c: float | None
@@ -122,6 +125,7 @@ def load_pack(path: str | Path) -> PackFile:
         bms=keys.flag("bms"),
         bms_cell_low_volts=low,
         bms_cell_high_volts=high,
+        bms_temp_max_c=_bms_temp(keys),
         charge_temp_min_c=_temperature(keys, "charge_temp_min_c"),
         charge_temp_max_c=_temperature(keys, "charge_temp_max_c"),
         discharge_temp_min_c=_temperature(keys, "discharge_temp_min_c"),
@@ -211,6 +215,12 @@ def _bms(keys: Keys, *, row: ChemistryRow) -> tuple[float | None, float | None]:
     high = keys.number_or_none(names[1], unit="V a cell", low=row.nominal, high=1.25 * row.never_above)
     _in_order(keys, *names)
     return low, high
+
+
+def _bms_temp(keys: Keys) -> float | None:
+    if keys.has("bms_temp_max_c") and not keys.flag("bms"):
+        keys.refuse("bms_temp_max_c", "given although bms = false", "write bms = true or take this line out")
+    return keys.number_or_none("bms_temp_max_c", unit="degC", low=30.0, high=120.0)
 
 
 def _in_order(keys: Keys, low_key: str, high_key: str) -> None:

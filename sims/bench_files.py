@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from sims.bms import BmsSpec
 from sims.manners import Manners
 from sims.scenario import MeterFacts, Scenario, SourceFacts
 from sims.shapes import channel_of, dialect_of
@@ -167,6 +168,7 @@ def pack_toml(facts: Scenario) -> str:
             "bms": True,
             "bms_cell_low_volts": pack.bms.cell_low_volts,
             "bms_cell_high_volts": pack.bms.cell_high_volts,
+            "bms_temp_max_c": BmsSpec().discharge_hot_c,
             "charge_temp_min_c": 0.0,
             "charge_temp_max_c": 45.0,
             "discharge_temp_min_c": -10.0,

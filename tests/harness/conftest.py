@@ -7,7 +7,7 @@ import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from loopback_line import Line
 import harness.connect
 from harness.cli import main
 from sims.bench import SimBench, open_bench
+from sims.scenario import Scenario, load_scenario
 from sims.serve import ServedBench, serve
 
 SWITCHES_ON = re.compile(rb"(OUTP|INP)(UT)?(:STAT(E)?)?\s+(ON|1)", re.IGNORECASE)
@@ -156,6 +157,17 @@ def files(tmp_path: Path) -> Callable[..., Files]:
         return Files(place / "bench.toml", place / "pack.toml")
 
     return written
+
+
+@pytest.fixture(name="joint_seen")
+def _a_joint_that_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The load measures at its own terminals, the meter at the pack: half an It needs that."""
+
+    def two_wire(name: str) -> Scenario:
+        facts = load_scenario(name)
+        return replace(facts, load=replace(facts.load, sense="local"))
+
+    monkeypatch.setattr("sims.bench.load_scenario", two_wire)
 
 
 @dataclass

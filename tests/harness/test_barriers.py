@@ -48,6 +48,7 @@ BENCHES: list[tuple[str, dict[str, Any], Tried, tuple[str, ...], str]] = [
      (SHORT,), "off it"),
     ("no BMS", {"bms": False, "bms_low": False}, SEEN, (FLOOR, HEAT, SHORT), "a pack whose BMS watches every cell"),
     ("BMS without its level", {"bms_low": False}, SEEN, (FLOOR,), "bms_cell_low_volts in the pack file"),
+    ("BMS without its temperature", {"bms_hot": False}, SEEN, (HEAT,), "bms_temp_max_c in the pack file"),
     ("no tray", {}, replace(SEEN, typed={k: v for k, v in ALL_TYPED.items() if k != "tray"}), (FIRE,), "a tray that"),
     ("nothing typed", {}, replace(SEEN, typed={}), (SHORT, JOINT, FIRE), "read the fuse's rating"),
     ("looking for the BMS's limit", {"procedure": "c-rate"}, SEEN, (FLOOR, HEAT, SHORT), "stay with it"),
@@ -150,6 +151,7 @@ FACTS = st.builds(
     bms=st.booleans(),
     bms_low=st.booleans(),
     bms_high=st.booleans(),
+    bms_hot=st.booleans(),
     fuse_amps=st.sampled_from((None, 10.0)),
     lug_thermometer=st.booleans(),
     joint_seen=st.booleans(),
@@ -192,7 +194,7 @@ def test_no_fact_is_there_for_nothing() -> None:
     """Each field of the facts is drawn above, or named here with the reason why not."""
     left_out = {"subject", "rated_ah", "load", "supply", "short_amps", "never"}
     drawn = {"charging", "lithium", "procedure", "rate_it", "charge_it", "load_stop", "supply_stop", "supply_ceiling"}
-    drawn |= {"bms", "bms_low", "bms_high", "fuse_amps", "lug_thermometer", "joint_seen", "cut_outs"}
+    drawn |= {"bms", "bms_low", "bms_high", "bms_hot", "fuse_amps", "lug_thermometer", "joint_seen", "cut_outs"}
     drawn |= {"load_watchdog", "supply_watchdog"}
     assert {field.name for field in fields(Facts)} == drawn | left_out
 

@@ -156,6 +156,10 @@ def test_wrongly_typed_or_not_finite(tmp_path: Path, key: str, text: str, words:
             "bms_cell_low_volts = 2.4: given although bms = false; write bms = true or take this line out",
         ),
         (
+            {"bms": "false", "bms_temp_max_c": "60"},
+            "bms_temp_max_c = 60: given although bms = false; write bms = true or take this line out",
+        ),
+        (
             {"bms_cell_low_volts": "3.2", "bms_cell_high_volts": "3.2"},
             "bms_cell_low_volts = 3.2: not below bms_cell_high_volts = 3.2; "
             "accepted: bms_cell_low_volts below bms_cell_high_volts",

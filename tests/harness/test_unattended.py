@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,6 @@ from harness.procedure import procedures
 from harness.unattended import by_files, computer_obstacles, facts
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
-from sims.scenario import Scenario, load_scenario
 
 SHORT = {"charge_first": "false", "rest_s": "0", "rest_after_s": "0", "rate_it": "0.5", "end_v": "25"}
 DISCHARGE = tuple(word for key, value in SHORT.items() for word in ("--set", f"{key}={value}"))
@@ -39,15 +37,7 @@ def _own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NIGHTBENCH_STATE", str(tmp_path / "state"))
 
 
-@pytest.fixture(autouse=True)
-def _a_joint_that_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The load measures at its own terminals, the meter at the pack: half an It needs that."""
-
-    def two_wire(name: str) -> Scenario:
-        facts = load_scenario(name)
-        return replace(facts, load=replace(facts.load, sense="local"))
-
-    monkeypatch.setattr("sims.bench.load_scenario", two_wire)
+pytestmark = pytest.mark.usefixtures("joint_seen")
 
 
 @pytest.fixture
@@ -132,6 +122,7 @@ REFUSED: list[tuple[str, str, tuple[str, str], str]] = [
         (r'measures = "pack"\ntemp', 'measures = "ambient"\ntemp'),
         "no thermometer on the pack",
     ),
+    ("no BMS temperature", "pack", (r"^bms_temp_max_c = \S+\n", ""), "the pack overheats.*bms_temp_max_c in the pack"),
     ("no BMS level", "pack", (r"^bms_cell_low_volts = \S+\n", ""), "give bms_cell_low_volts"),
 ]
 
@@ -233,12 +224,20 @@ def test_a_bms_that_opened_in_an_earlier_run_was_seen(run: Callable[..., Any], f
 
 @pytest.mark.parametrize(
     ("key", "volts", "counts"),
-    [("low", 2.0, True), ("low", 1.99, False), ("high", 3.8, True), ("high", 3.81, False)],
+    [
+        ("hot", 75.0, True),
+        ("hot", 75.1, False),
+        ("low", 2.0, True),
+        ("low", 1.99, False),
+        ("high", 3.8, True),
+        ("high", 3.81, False),
+    ],
 )
 def test_a_bms_that_acts_beyond_what_a_cell_bears_is_no_barrier(
     files: Any, key: str, volts: float, counts: bool
 ) -> None:
-    bench = files().edited("pack", (rf"^bms_cell_{key}_volts = \S+", f"bms_cell_{key}_volts = {volts}"))
+    name = "bms_temp_max_c" if key == "hot" else f"bms_cell_{key}_volts"
+    bench = files().edited("pack", (rf"^{name} = \S+", f"{name} = {volts}"))
     ready = prepare(Job(procedures()["capacity"], bench.bench, bench.pack))
     assert getattr(facts(ready), f"bms_{key}") is counts
 

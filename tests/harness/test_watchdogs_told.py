@@ -29,6 +29,7 @@ def events(out: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in (newest / "events.jsonl").read_text().splitlines()]
 
 
+@pytest.mark.usefixtures("joint_seen")
 def test_before_a_run_that_is_left_alone(cli: Any, files: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     written = files().edited("bench", (r'dialect = "scpi-load"$', 'dialect = "scpi-load-watchdog"'))
     habit, out, made = ["acts"], tmp_path / "runs", []
