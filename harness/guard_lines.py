@@ -15,6 +15,7 @@ from contextlib import suppress
 from typing import Any
 
 from harness.guard_answers import last_line
+from harness.guard_usb import UsbTmc
 from harness.guard_vxi11 import Vxi11
 
 CONNECT_S = 0.5
@@ -30,7 +31,7 @@ _HEADER = struct.Struct("!2sBBIQ")
 _INITIALIZE, _INITIALIZED, _DATA, _DATA_END, _ASYNC_INITIALIZE, _ASYNC_INITIALIZED = 0, 1, 6, 7, 17, 18
 _FIRST_ID = 0xFFFF_FF00
 
-WHOLE = {"vxi11": Vxi11}
+WHOLE: dict[str, Any] = {"vxi11": Vxi11, "usb": UsbTmc}
 """Kinds of line that know where a message ends: opened, sent, read (``None`` for nothing) and closed as a whole."""
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import platform
 import re
 import socket
 from typing import Any
@@ -9,9 +11,13 @@ from typing import Any
 from drivers.session import Session
 from drivers.wire_serial import SerialLine, port_name
 from harness.addresses import NotAnAddress, normal, simulated
+from harness.guard_usb_place import find
 
 HISLIP_PORT = 4880
 """IVI-6.1."""
+
+MACHINES = ("x86", "i386", "i686", "amd64", "AMD64", "arm", "aarch64", "riscv")
+"""Where the numbers of the calls of ``guard_usb.py`` hold."""
 
 SOCKET = "give it its socket, TCPIP::HOST::PORT::SOCKET, port in its manual"
 STAY = "stay with this run (without --unattended)"
@@ -31,6 +37,8 @@ def out_of_reach(address: str) -> str:
         kind = _kind(normal(address))
     except NotAnAddress:
         return ""  # refused by its own words
+    if kind == "usb" and platform.system() == "Linux" and platform.machine().startswith(MACHINES):
+        return ""
     return _REMEDY.get(kind, "")
 
 
@@ -46,7 +54,7 @@ def _kind(address: str) -> str:
 
 
 _REMEDY = {
-    "usb": f"the guard does not speak USBTMC, and cannot switch it off: {SOCKET}; else {STAY}",
+    "usb": f"the guard does not speak USBTMC on this computer, and cannot switch it off: {SOCKET}; else {STAY}",
     "gpib": f"the guard does not reach this bus, and cannot switch it off: {LAN_OR_USB}; else {STAY}",
 }
 """By kind of line; kinds that are not in it are reached."""
@@ -75,7 +83,22 @@ def way_of(session: Session) -> dict[str, Any]:
     if found := re.fullmatch(r"TCPIP::([^,]+)(?:,(\d+))?::(.+)::INSTR", address):
         host, port = _resolved(found[1]), int(found[2] or 0)
         return way | {"kind": "vxi11", "host": host, "port": port, "device": found[3], "shared": True}
+    if found := re.fullmatch(r"USB\d*::0x(\w+)::0x(\w+)::(.+)::(\d+)::INSTR", address):
+        return way | _usb_way(*found.groups())
     raise NotReachable("the guard has no line to such an address, and cannot switch it off")
+
+
+def _usb_way(maker: str, model: str, serial: str, interface: str) -> dict[str, Any]:
+    """It must be there now, and this user must have the right to it; how it answers is seen when the guard is made to
+    act."""
+    way = {"maker": int(maker, 16), "model": int(model, 16), "serial": serial, "interface": int(interface)}
+    try:
+        node = find(way).node
+    except OSError as error:
+        raise NotReachable(f"{error}; the guard cannot switch it off") from error
+    if not os.access(node, os.R_OK | os.W_OK):
+        raise NotReachable(f"no right to {node}, and the guard cannot switch it off: a udev rule must give it to you")
+    return {"kind": "usb", "shared": False} | way
 
 
 def _serial_way(address: str, line: SerialLine) -> dict[str, Any]:

@@ -70,7 +70,10 @@ UNREACHED = {
 
 
 @pytest.mark.parametrize("address", UNREACHED)
-def test_what_the_guard_cannot_reach_is_refused_from_the_files_alone(address: str, cli: Any, files: Any) -> None:
+def test_what_the_guard_cannot_reach_is_refused_from_the_files_alone(
+    address: str, cli: Any, files: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("harness.guard_ways.platform.machine", lambda: "mips")  # no USB for the guard there
     on_lan = (r'"sim:\w+/(\w+)"', r'"TCPIP::\1.invalid::5025::SOCKET"')
     bench = files().edited("bench", on_lan, (r'(?<=role = "load"\naddress = ")[^"]+', address))
     ready = prepare(Job(procedures()["capacity"], bench.bench, bench.pack, sets=("charge_first=false",)))

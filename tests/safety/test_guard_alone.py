@@ -14,7 +14,7 @@ import pytest
 
 from harness import beats, bench, energising, guard, guarding, off_seen, off_telling, off_time, safeoff, turning
 
-PARTS = ("acting", "answers", "journal", "lines", "outputs", "process", "pulse", "round", "vxi11")
+PARTS = ("acting", "answers", "journal", "lines", "outputs", "process", "pulse", "round", "usb", "usb_place", "vxi11")
 FILES = [Path(guard.__file__), *(Path(guard.__file__).with_name(f"guard_{part}.py") for part in PARTS)]
 OWN = {f"harness.guard_{part}" for part in PARTS}
 
