@@ -198,3 +198,29 @@ def test_backwards_in_time_the_charge_only_changes_its_sign(steps: list[Sample])
     samples = with_times(steps)
     back = counted((-t, amps, volts) for t, amps, volts in reversed(samples))
     assert back.charge_ah == pytest.approx(counted(samples).charge_ah, rel=1e-9, abs=1e-12)
+
+
+def test_the_last_stretch_of_no_length_adds_nothing() -> None:
+    counter = counted([(0, 2, 12), (10, 2, 12)], period_s=10.0)
+    counter.push_until(10.0, 10.0, 4, 10)
+    assert counter.charge_ah * 3600 == pytest.approx(20.0, rel=1e-12)
+    alone = ChargeCounter(period_s=10.0)
+    alone.push_until(10.0, 11.0, 4, 10)
+    assert (alone.charge_ah, alone.last) == (0.0, (10.0, 4, 10))
+
+
+def test_the_last_stretch_is_cut_by_its_time_and_by_nothing_else() -> None:
+    # t = 11 s lies above the time of the last sample and under its volts: 2 A and 3 A half a second apart.
+    counter = counted([(0, 2, 12), (10, 2, 12)], period_s=10.0)
+    counter.push_until(10.5, 11, 4, 10)
+    assert counter.charge_ah * 3600 == pytest.approx(20 + 0.5 * (2 + 3) * 0.5, rel=1e-12)
+
+
+def test_the_slowest_spacing_and_the_volts_between_which_it_was_counted() -> None:
+    counter = ChargeCounter(period_s=0.1)
+    assert (counter.spacing_s, counter.slowest_s, counter.gaps) == (0.1, 0.0, [])
+    for sample in ((0.0, 1.0, 12.0), (0.25, 1.0, 11.5), (0.35, 1.0, 13.0), (5.0, 1.0, 12.5)):
+        counter.push(*sample)
+    assert (counter.slowest_s, counter.spacing_s) == (0.25, 0.25), "what is a gap is no spacing"
+    assert (counter.lowest_v, counter.highest_v) == (11.5, 13.0)
+    assert len(counter.gaps) == 1

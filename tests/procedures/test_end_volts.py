@@ -133,3 +133,26 @@ def test_no_series_whatever_breaks_it(samples: list[tuple[float, float]]) -> Non
         assert end.crossing_s is not None
         assert math.isfinite(end.crossing_s)
         assert sum(v <= 10.0 for _, v in samples if math.isfinite(v)) >= 2
+
+
+@pytest.mark.parametrize(("first_s", "confirmed"), [(4.0, False), (4.5, False), (5.0, True), (5.5, True)])
+def test_the_first_five_seconds_are_not_looked_at(first_s: float, confirmed: bool) -> None:
+    end = EndVolts(end_v=10.0)
+    end.push(first_s, 9.0)
+    end.push(first_s + 0.75, 8.9)
+    assert end.confirmed is confirmed
+
+
+def test_a_sample_from_before_is_not_taken() -> None:
+    end = fold([(10, 10.2), (11, 9.8), (10.5, 9.7)])
+    assert not end.confirmed
+    end.push(11, 9.8)
+    assert end.confirmed, "one of the same instant is"
+    assert end.crossing_s == pytest.approx(10.5, abs=1e-9)
+
+
+def test_the_slope_is_over_the_last_ten_samples() -> None:
+    # 12 - k^2 / 100 V at 1 Hz: the straight line through k = 6 .. 15 has the slope at their middle, -0.02 x 10.5 V/s.
+    end = fold(at_1_hz([12.0 - 0.01 * k * k for k in range(17)]), end_v=12.0 - 0.01 * 14.5**2)
+    assert end.confirmed
+    assert end.slope_v_per_s == pytest.approx(-0.21, rel=1e-9)

@@ -75,3 +75,35 @@ def test_no_series_whatever_breaks_it(samples: list[tuple[float, float]]) -> Non
 @given(st.lists(st.floats(0.61, 1.3), min_size=1, max_size=60), st.floats(6.5, 14.0))
 def test_a_current_above_half_is_never_an_opening(amps: list[float], volts: float) -> None:
     assert not fold([(a, volts) for a in amps]).opened
+
+
+# At 2 A and 12 V the levels are 0.1 A (gone), 1 A and 6 V (half), all exact in binary but the first.
+EDGES = [
+    ("exactly half the current is not good", [(2.0, 12.0), (1.0, 11.0)], False, 12.0),
+    ("exactly half the volts are not good", [(2.0, 12.0), (2.0, 6.0)], False, 12.0),
+    ("volts that are low are not good", [(2.0, 12.0), (2.0, 1.0)], False, 12.0),
+    ("volts the wrong way round are not good", [(2.0, 12.0), (2.0, -3.0)], False, 12.0),
+    ("a current the wrong way round is not good", [(2.0, 12.0), (-0.5, 12.0)], False, 12.0),
+    ("a little more than half is", [(2.0, 12.0), (1.01, 6.01)], False, 6.01),
+    ("a twentieth is not gone", [(2.0, 12.0), (0.1, 11.0), (0.1, 11.0)], False, 12.0),
+    ("a little less is", [(2.0, 12.0), (0.099, 11.0), (0.099, 11.0)], True, 12.0),
+    ("no current, and exactly half the volts", [(0.0, 6.0), (0.0, 6.0)], False, None),
+    ("a leak that halves exactly", [(0.04, 12.0), (0.02, 12.0), (0.01, 12.0)], False, None),
+    ("gone at the first sample", [(0.0, 0.3)], False, None),
+    ("one with, then gone twice apart", [(2.0, 12.0), (0.0, 12.9), (2.0, 12.0), (0.0, 12.9)], False, 12.0),
+]
+
+
+@pytest.mark.parametrize(("samples", "opened", "last_v"), [t[1:] for t in EDGES], ids=[t[0] for t in EDGES])
+def test_edges(samples: list[tuple[float, float]], opened: bool, last_v: float | None) -> None:
+    found = Opened(set_amps=2.0, nominal_volts=12.0)
+    assert math.isnan(found.gone_s)
+    for t_s, (amps, volts) in enumerate(samples):
+        found.push(float(t_s), amps, volts)
+    assert found.opened is opened
+    assert (found.last_good[2] if found.last_good else None) == last_v
+
+
+def test_what_comes_after_an_opening_changes_nothing() -> None:
+    found = fold([*RUNNING, (0, 0.02), (0, 0.01), (1.2, 12.5), (0, 0.0)])
+    assert (found.opened, found.last_good, found.gone_s) == (True, (1.0, 1.2, 12.05), 2.0)

@@ -126,3 +126,66 @@ def test_later_samples_of_a_decided_fold_change_nothing() -> None:
     for t in range(100, 200):
         other.push(float(t), 5.0)
     assert one == other
+
+
+# End current 0.5 A, so that half of it and a twentieth of 2 A are exact.
+EDGES = [
+    # amps at 1 Hz; done, opened, restarts
+    ("from half the end current", [1.0, 0.25, 0.0, 0.0], False, True, 0),
+    ("from less than that", [1.0, 0.24, *[0.0] * 12], True, False, 0),
+    ("to a twentieth", [2.0, 0.1, 0.1], False, False, 0),
+    ("to less than that", [2.0, 0.099, 0.099], False, True, 0),
+    ("a twentieth comes back", [2.0, 0.0, 0.1, 0.1], False, False, 0),
+    ("half comes back", [2.0, 0.0, 1.0, 1.0], False, False, 0),
+    ("more than half comes back", [2.0, 0.0, 1.01, 1.01], False, False, 1),
+    ("exactly the end current", [1.0, *[0.5] * 11], True, False, 0),
+    ("a current the wrong way round", [1.0, *[-0.2] * 2], False, True, 0),
+]
+
+
+@pytest.mark.parametrize(("amps", "done", "opened", "restarts"), [t[1:] for t in EDGES], ids=[t[0] for t in EDGES])
+def test_edges(amps: list[float], done: bool, opened: bool, restarts: int) -> None:
+    taper = fold(amps)
+    assert (taper.done, taper.opened, taper.no_current, taper.restarts) == (done, opened, False, restarts)
+    assert math.isnan(taper.end_amps) is not done, "no figure before the end"
+
+
+@pytest.mark.parametrize(("amps", "done", "none"), [(0.025, True, False), (0.0249, False, True)])
+def test_a_twentieth_of_the_end_current_is_one(amps: float, done: bool, none: bool) -> None:
+    taper = fold([amps] * 61)
+    assert (taper.done, taper.no_current) == (done, none)
+
+
+def test_a_full_pack_has_its_amps_sixty_seconds_after_the_first_sample() -> None:
+    # 0.3 A at 59 s and 0.1 A at 61 s: 0.2 A in the middle. Before that nothing is known.
+    taper = Taper(end_a=0.5)
+    for t in range(60):
+        taper.push(100.0 + t, 0.3)
+    assert not taper.done
+    assert math.isnan(taper.end_amps)
+    taper.push(161.0, 0.1)
+    assert (taper.done, taper.never_above, taper.reached_s) == (True, True, None)
+    assert taper.end_amps == pytest.approx(0.2, rel=1e-9)
+
+
+@pytest.mark.parametrize(("next_s", "least_a", "most_a"), [(13.0, 0.0, 0.1), (12.0, 0.1, 0.1)])
+def test_an_end_put_off_by_a_lost_reading_has_amps_between_its_neighbours(
+    next_s: float, least_a: float, most_a: float
+) -> None:
+    """Due at 11.9 s; at 12 s the current seems gone, which the next sample must tell, then 0.1 A is there."""
+    taper = fold([5.0, 1.0, *[0.45] * 10, 0.0])
+    assert not taper.done
+    taper.push(next_s, 0.1)
+    assert taper.done
+    assert least_a <= taper.end_amps <= most_a
+
+
+def test_a_sample_from_before_is_not_taken() -> None:
+    taper = fold([5.0, 1.0, 0.45])
+    taper.push(1.5, 5.0)
+    for t in range(3, 12):
+        taper.push(float(t), 0.45)
+    assert not taper.done
+    taper.push(12.0, 0.45)
+    assert taper.done
+    assert taper.reached_s == pytest.approx(1 + 0.5 / 0.55, rel=1e-9)
