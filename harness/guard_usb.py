@@ -67,7 +67,8 @@ class UsbTmc:
     ) -> None:
         self._way, self._connect_s, self._reply_s, self._most = way, connect_s, reply_s, most_bytes
         self._root, self._nodes = root, nodes
-        self._open, self._ioctl, self._shut = calls or (os.open, ioctl, os.close)
+        given: tuple[Any, Any, Any] = calls or (os.open, ioctl, os.close)
+        self._open, self._ioctl, self._shut = given
         self._fd = -1
         self._place: Place | None = None
         self._tag = os.getpid() % 255
