@@ -28,7 +28,7 @@ MAY_ASK_THE_TIME = (
         f"harness/{name}.py"
         for name in (
             "guard",
-            *(f"guard_{part}" for part in ("acting", "journal", "lines", "outputs", "round", "vxi11")),
+            *(f"guard_{part}" for part in ("acting", "journal", "lines", "outputs", "round", "usb", "vxi11")),
         )
     ),
     "sims/serve.py",
