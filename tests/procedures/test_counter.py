@@ -224,3 +224,21 @@ def test_the_slowest_spacing_and_the_volts_between_which_it_was_counted() -> Non
     assert (counter.slowest_s, counter.spacing_s) == (0.25, 0.25), "what is a gap is no spacing"
     assert (counter.lowest_v, counter.highest_v) == (11.5, 13.0)
     assert len(counter.gaps) == 1
+
+
+def test_the_hair_of_a_gap_is_one() -> None:
+    # 4.4 - 4.1 is 0.3 and some 1e-16: no gap; 5e-9 s more than three periods is one.
+    assert counted([(4.1, 1, 1), (4.4, 1, 1)], period_s=0.1).gaps == []
+    assert len(counted([(0, 1, 1), (30.000000005, 1, 1)], period_s=10.0).gaps) == 1
+
+
+@pytest.mark.parametrize(("before", "after"), [(-4.0, 1.0), (1.0, -4.0)])
+def test_the_bounds_of_a_gap_have_no_sign(before: float, after: float) -> None:
+    (gap,) = counted([(0, before, 1), (3600, after, 1)], period_s=1.0).gaps
+    assert gap.half_width_ah == pytest.approx(4.0, rel=1e-12)
+
+
+def test_the_last_stretch_of_a_current_larger_than_its_time() -> None:
+    counter = counted([(0, 20, 12)], period_s=10.0)
+    counter.push_until(0.5, 1.0, 10, 12)
+    assert counter.charge_ah * 3600 == pytest.approx(0.5 * (20 + 15) * 0.5, rel=1e-12)

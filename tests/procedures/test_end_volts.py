@@ -156,3 +156,8 @@ def test_the_slope_is_over_the_last_ten_samples() -> None:
     end = fold(at_1_hz([12.0 - 0.01 * k * k for k in range(17)]), end_v=12.0 - 0.01 * 14.5**2)
     assert end.confirmed
     assert end.slope_v_per_s == pytest.approx(-0.21, rel=1e-9)
+
+
+def test_a_time_that_is_no_number_ends_nothing() -> None:
+    end = fold([(10, 10.2), (math.nan, 9.0), (math.nan, 9.0), (math.nan, 9.0)])
+    assert (end.confirmed, end.crossing_s) == (False, None)

@@ -189,3 +189,19 @@ def test_a_sample_from_before_is_not_taken() -> None:
     taper.push(12.0, 0.45)
     assert taper.done
     assert taper.reached_s == pytest.approx(1 + 0.5 / 0.55, rel=1e-9)
+
+
+@pytest.mark.parametrize(("at_s", "done"), [(10.9, False), (11.0 - 5e-9, False), (11.0, True)])
+def test_it_is_held_for_ten_seconds_where_nothing_else_is_said(at_s: float, done: bool) -> None:
+    taper = Taper(end_a=0.5)
+    for t_s, amps in ((0.0, 1.0), (1.0, 0.5), (at_s, 0.45)):
+        taper.push(t_s, amps)
+    assert (taper.reached_s, taper.done) == (1.0, done)
+
+
+def test_sixty_seconds_that_round_down_are_sixty() -> None:
+    taper = Taper(end_a=0.5)
+    taper.push(4.1, 0.3)
+    taper.push(64.1, 0.3)
+    assert 64.1 - 4.1 < 60.0
+    assert taper.done
