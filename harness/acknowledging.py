@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from harness.barriers import WARM_ROOM_C
+from harness.config_pack import chemistry_word
 from harness.durable import RecordFailed, replace_file
 from harness.errors import PreflightRefused, Usage
 from harness.locks import state_dir
@@ -119,6 +120,26 @@ def _ah(ready: Ready) -> tuple[float, str]:
     return pack.rated_ah, f"rated_ah = {pack.rated_ah:g} in {pack.path}"
 
 
+def _chemistry(ready: Ready, typed: str) -> str:
+    pack = ready.site.pack
+    if chemistry_word(typed) == pack.chemistry:
+        return ""
+    return f'{typed} typed, chemistry = "{pack.chemistry}" in {pack.path}; find out which is right'
+
+
+def _polarity(ready: Ready, typed: str) -> str:
+    """Volts with their sign, between what this pack may ever have; the bench then finds the same band at its leads."""
+    least, most, number = ready.site.envelope.never_below_v, ready.site.envelope.never_above_v, _number(typed)
+    if number is not None and least <= number <= most:
+        return ""
+    return f"{typed} typed, {least:g} to {most:g} V expected, + lead to the red clip; look at pack, leads and meter"
+
+
+def _bms_temp(ready: Ready) -> tuple[float, str]:
+    pack = ready.site.pack
+    return pack.bms_temp_max_c or 0.0, f"bms_temp_max_c = {pack.bms_temp_max_c:g} in {pack.path}"
+
+
 def _bms(ready: Ready) -> tuple[float, str]:
     pack = ready.site.pack
     return pack.bms_cell_low_volts or 0.0, f"bms_cell_low_volts = {pack.bms_cell_low_volts:g} in {pack.path}"
@@ -134,6 +155,7 @@ def _charges(ready: Ready) -> bool:
 
 
 QUESTIONS: tuple[Question, ...] = (
+    Question("chemistry", "Chemistry, as printed on the pack's own label", _chemistry),
     Question("cells", "Cells in series, as printed on the pack's own label", _same(_cells)),
     Question("ah", "Rated Ah, as printed on the pack's own label", _same(_ah)),
     Question(
@@ -142,6 +164,13 @@ QUESTIONS: tuple[Question, ...] = (
         _same(_bms),
         lambda ready: ready.site.pack.bms_cell_low_volts is not None,
     ),
+    Question(
+        "bms_temp",
+        "degC at which the BMS ends a discharge, off label or data sheet",
+        _same(_bms_temp),
+        lambda ready: ready.site.pack.bms_temp_max_c is not None,
+    ),
+    Question("polarity", "Volts, with their sign, that a meter shows at the pack's leads", _polarity),
     Question(
         "fuse",
         "Amps printed on the DC fuse at the pack's terminal",
@@ -158,6 +187,7 @@ QUESTIONS: tuple[Question, ...] = (
         _at_least(CLEAR_CM, "cm", "clear the place"),
     ),
     Question("detector", "Smoke detector: press its test button now; where it hangs", _words, layer="detector"),
+    Question("parted", "Emergency off, plug or fuse puller in reach: which, and how you tried it", _words),
     Question("reachable", "Who is reachable while it runs: name and number", _reachable),
     Question(
         "room",
@@ -207,7 +237,7 @@ def _ask(ready: Ready, question: Question, person: Person, stopped: Callable[[],
         why = question.judge(ready, typed or "nothing")
         if not why:
             return typed
-        if _number(typed) is not None:
+        if _number(typed) is not None or chemistry_word(typed):
             break  # another number is another thing: that is not mistyped until it fits
     raise PreflightRefused(f"--unattended: {question.prompt}: {why}; nothing was switched on")
 

@@ -98,6 +98,13 @@ class PackFile:
         return CHEMISTRIES[self.chemistry]
 
 
+def chemistry_word(typed: str) -> str:
+    """A chemistry as files call it; "" for any other word."""
+    word = "-".join(typed.casefold().replace("-", " ").split())
+    found = OTHER_NAMES.get(word, word)
+    return found if found in CHEMISTRIES else ""
+
+
 def load_pack(path: str | Path) -> PackFile:
     """The pack file at ``path``. Raises Usage, one line, for anything missing, unknown, mistyped or impossible."""
     file = read_toml(path, kind="pack")

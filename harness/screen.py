@@ -18,6 +18,7 @@ from harness.asking import in_front, interactive, line_waiting, typed_line
 from harness.barriers import Tried
 from harness.briefing import limit_lines, one_screen, plan_lines
 from harness.cautions import CAUTIONS
+from harness.earth import PROMPT, why_not
 from harness.errors import PreflightRefused
 from harness.findings import Watch
 from harness.folder import RunFolder
@@ -158,6 +159,9 @@ class Screen(Watcher):
                 f"{ready.site.nominal_volts:g} in {ready.site.ups.path}; a wrong one puts volts on it that it does not "
                 "bear: find out which is right"
             )
+        earth = None if self._stopping else typed_line(PROMPT, stop=lambda: self._stopping)
+        if not self._stopping and (why := why_not(earth)):
+            raise PreflightRefused(f"the UPS's poles: {safe_text(why)}; nothing was switched on")
 
     def typed(self, question: str, prompt: str) -> str | None:
         """A line read off something, by whoever is there; None when nobody is, or when a stop came."""

@@ -159,7 +159,12 @@ class SimBench:
 
     def tell(self, question: str) -> str:
         """What a person beside the bench reads off something (questions of ``sims/eyes.py``); "" when nobody knows."""
-        return read_off(self.facts, question) if self._hands.here else ""
+        if not self._hands.here:
+            return ""
+        if question == "polarity":  # the one thing that is measured and not read
+            self.advance()
+            return f"{self.world.volts_at('pack'):.2f}"
+        return read_off(self.facts, question)
 
     def noticed(self) -> list[tuple[float, str]]:
         """What a person beside the bench has noticed since the last call, late as people are: bench time s, word."""

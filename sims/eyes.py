@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from sims.bms import BmsSpec
 from sims.scenario import Scenario
 
 PLACE = "in the middle of the case, under tape and foam"
@@ -24,15 +25,18 @@ def _thermometer(facts: Scenario) -> str:
 
 
 SEEN: Mapping[str, Callable[[Scenario], str]] = {
+    "chemistry": lambda facts: facts.pack.chemistry,
     "cells": _cells,
     "ah": lambda facts: f"{facts.pack.rated_ah:g}",
     "bms": lambda facts: f"{facts.pack.bms.cell_low_volts:g}",
+    "bms_temp": lambda facts: f"{BmsSpec().discharge_hot_c:g}",
     "fuse": lambda facts: f"{facts.fuse_amps:g}" if facts.fuse_amps else "no fuse",
     "joints": lambda facts: "ring lugs, torque wrench, 3 Nm (simulated)",
     "thermometer": _thermometer,
     "tray": lambda facts: "steel tray (simulated)",
     "clear": lambda facts: "120",
     "detector": lambda facts: "above the bench, tested (simulated)",
+    "parted": lambda facts: "plug between pack and bench, pulled and put back (simulated)",
     "reachable": lambda facts: "whoever started the simulation, extension 100",
     "room": lambda facts: f"{facts.ambient_c:g}",
     "air": lambda facts: "window ajar (simulated)",

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from harness import acknowledging
 from harness.acknowledging import QUESTIONS, SAYS_NOTHING, ask_all, layers_of, remember, remembered, seal
 from harness.barriers import Facts, Tried, table
+from harness.earth import why_not
 from harness.errors import PreflightRefused
 from harness.job import Job, Ready, prepare
 from harness.locks import state_dir
@@ -27,15 +28,19 @@ from sims.bench import open_bench
 NOW = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 SAID = {"load": "ACME,L-1,77,1.0", "supply": "ACME,P-1,12,1.0"}
 GOOD = {
+    "chemistry": "LiFePO4",
     "cells": "8",
     "ah": "10 Ah",
     "bms": "2.2 V",
+    "bms_temp": "60",
+    "polarity": "+26.3 V",
     "fuse": "30 A",
     "joints": "ring lugs, torque wrench, 3 Nm",
     "thermometer": "case, middle, under tape",
     "tray": "steel tray on concrete",
     "clear": "110 cm",
     "detector": "ceiling above the bench",
+    "parted": "red plug, pulled and put back at 21:00",
     "reachable": "R. Winter 0170 555",
     "room": "17.5",
     "air": "window ajar",
@@ -91,6 +96,14 @@ def test_everything_that_goes_for_a_discharge_is_asked(ready: Callable[..., Read
 
 
 WRONG = [
+    ("chemistry", "lead-acid", 'chemistry = "lifepo4"'),
+    ("chemistry", "yes", 'chemistry = "lifepo4"'),
+    ("bms_temp", "75", "bms_temp_max_c = 60"),
+    ("polarity", "-26.3", "16 to 30.4 V expected"),
+    ("polarity", "13.1", "16 to 30.4 V expected"),
+    ("polarity", "nan", "16 to 30.4 V expected"),
+    ("polarity", "yes", "16 to 30.4 V expected"),
+    ("parted", "yes", "some words|about the thing"),
     ("cells", "4", "cells_in_series = 8"),
     ("ah", "10000", "rated_ah = 10"),
     ("ah", "ten", "rated_ah = 10"),
@@ -126,10 +139,28 @@ def test_a_number_off_a_label_is_asked_for_once_and_words_three_times(ready: Cal
     person = Typing({**GOOD, "cells": "9"})
     with pytest.raises(PreflightRefused):
         ask_all(ready(), person, stopped=lambda: False)
-    assert person.asked == ["cells"], "it is not guessed until it fits"
+    assert person.asked == ["chemistry", "cells"], "it is not guessed until it fits"
     person = Typing({**GOOD, "tray": ["y", "ok", "steel"]})
     assert ask_all(ready(), person, stopped=lambda: False)["tray"] == "steel"
     assert person.asked.count("tray") == 3
+
+
+def test_another_chemistry_is_not_guessed_until_it_fits(ready: Callable[..., Ready]) -> None:
+    person = Typing({**GOOD, "chemistry": ["lead acid", "LFP"]})
+    with pytest.raises(PreflightRefused):
+        ask_all(ready(), person, stopped=lambda: False)
+    assert person.asked == ["chemistry"]
+
+
+EARTH = [("0 0", ""), ("29.9, -60", ""), ("30.1 0", "not isolated"), ("0 60.1", "not isolated"), ("nan 0", "not"),
+         ("inf 0", "not"), ("", "nothing typed"), (None, "nothing typed"), ("0", "two"), ("yes", "two")]  # fmt: skip
+
+
+@pytest.mark.parametrize(("typed", "words"), EARTH)
+def test_volts_of_a_ups_s_poles_to_earth(typed: str | None, words: str) -> None:
+    why = why_not(typed)
+    assert bool(why) is bool(words)
+    assert words in why
 
 
 def test_prompts_fit_a_line() -> None:

@@ -317,8 +317,10 @@ def ups_ready(files: Callable[..., Any], tmp_path: Path) -> Ready:
 @pytest.mark.parametrize(
     ("typed", "why"),
     [
-        (("{name}", "24"), ""),
-        (("{name}", " 24.0 V "), ""),
+        (("{name}", "24", "0.2 13.6"), ""),
+        (("{name}", " 24.0 V ", "0, 0"), ""),
+        (("{name}", "24", "31 0"), "31 V AC and 0 V DC to earth, at most 30 V AC and 60 V DC"),
+        (("{name}", "24", None), "nothing typed, two numbers needed"),
         (("{name}", "12"), "12 V typed, nominal_dc_volts = 24"),
         (("{name}", "48"), "48 V typed, nominal_dc_volts = 24"),
         (("{name}", "nan"), "nan V typed"),

@@ -78,7 +78,8 @@ def test_the_plain_bench_is_left_alone_after_one_run_with_somebody_there(run: Ca
     assert told.exit_code == 0, told.err
     found = events(out)
     keys = [one["key"] for one in of("acknowledged", found)]
-    assert keys == ["cells", "ah", "bms", "fuse", "joints", "thermometer", "tray", "clear", "detector", "reachable"]
+    assert keys[:6] == ["chemistry", "cells", "ah", "bms", "bms_temp", "polarity"]
+    assert keys[6:] == ["fuse", "joints", "thermometer", "tray", "clear", "detector", "parted", "reachable"]
     assert all(one["enough"] and one["residual"] for one in of("barriers", found))
     (tried,) = of("stop tried", found)
     first = next(one for one in found if one["kind"] == "energised")
