@@ -64,6 +64,9 @@ WORN = {
     "40 mohm more in a joint, charging": Worn(
         CHARGING, lambda w, t: w.joint("supply", at_s=t, step_ohm=0.040), 30, "lead resistance", 15.0, two_wire=True
     ),
+    "a joint that is bad from the very start": Worn(
+        HALF_FULL, lambda w, t: w.joint("load", at_s=t, step_ohm=0.080), 1, "lead resistance", 40.0, two_wire=True
+    ),
     "a hot lug at the pack, seen by a thermometer": Worn(
         HALF_FULL, lambda w, t: w.joint("pack", at_s=t, step_ohm=0.15), 30, "rise above the room: lug", 120.0, lug=True
     ),
