@@ -106,6 +106,12 @@ def test_a_thousand_exchanges_do_not_wait_for_a_row(recorder: Recorder, folder: 
     assert recorder.exchanges_dropped == 0
 
 
+def test_exchanges_are_written_with_the_next_event(recorder: Recorder, folder: RunFolder) -> None:
+    recorder.exchange(Talk())
+    recorder.event("state")
+    assert len(list(exchanges(folder))) == 1
+
+
 def test_the_names_of_the_files_are_on_the_disk_before_anything_else(
     folder: RunFolder, clock: MachineClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
