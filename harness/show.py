@@ -19,6 +19,7 @@ from harness.jsonlines import EventReader, events
 from harness.plain import safe_text
 from harness.result import Limit, OffConfirmation, Result, load_result
 from harness.samplefile import samples
+from harness.show_barriers import guard_line, table_lines
 
 WIDTH = 80
 LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
@@ -79,7 +80,7 @@ def show_text(folder: RunFolder) -> str:
         parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *_wrap(_SENTENCES[outcome])]
     else:
         parts = list(_result_lines(_result_of(folder), folder.name, outcome, seen_off=_seen_off(folder, outcome)))
-    parts += [*_record_lines(folder), *_event_lines(folder)]
+    parts += [*_held_lines(folder), *_record_lines(folder), *_event_lines(folder)]
     return "\n".join(parts) + "\n"
 
 
@@ -262,6 +263,15 @@ def _record_lines(folder: RunFolder) -> list[str]:
         lines += _wrap(guard.words, 2, 4)
     lines += [line for one in folder.changed_inputs() for line in _wrap(f"inputs/{one}: not as the run used it", 2, 4)]
     return _section("Record", lines)
+
+
+def _held_lines(folder: RunFolder) -> list[str]:
+    try:
+        result = load_result(folder) if folder.result_json.exists() else None
+        found = [guard_line(result.guard if result else None), *table_lines(events(folder))]
+    except UserError:
+        return []  # what is wrong with these files is told below
+    return _section("Held by", [line for one in found if one for line in _wrap(one, 2, 4)])
 
 
 def _reading(what: str, value: float, unit: str) -> str:

@@ -16,11 +16,13 @@ import harness.unattended
 from harness.briefing import one_screen
 from harness.clock import VirtualClock
 from harness.config_bench import CUT_OUTS
+from harness.folder import RunFolder
 from harness.job import Job, prepare
 from harness.lines import WIDTH, wrapped
 from harness.person import ServedPerson
 from harness.preflight_check import Check
 from harness.procedure import procedures
+from harness.show import show_text
 from harness.unattended import by_files, computer_obstacles, facts
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
@@ -88,6 +90,10 @@ def test_the_plain_bench_is_left_alone_after_one_run_with_somebody_there(run: Ca
     stops = [(one["tried"], "low-volts stop (seen to act 2" in str(one)) for one in of("barriers", found)]
     assert stops.count((True, True)) == 1, "the table is told once more when it was seen"
     assert stops.count((False, True)) == 0
+    page = show_text(RunFolder(max(out.iterdir(), key=lambda one: one.stat().st_mtime_ns)))
+    assert "  barriers: two each" in page
+    assert "  stops seen to act: " in page
+    assert "  guard: none" in page, "in memory nothing outlives the run"
 
 
 def test_a_load_that_lies_is_not_left_alone(
