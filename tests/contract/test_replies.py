@@ -119,3 +119,8 @@ def test_what_stands_before_an_echo_is_skipped() -> None:
     found = replies(iter([b"old\nolder\nMEAS?\n12.8\n"]))
     found.skip_to(b"MEAS?")
     assert found.one(b"?") == b"12.8"
+
+
+def test_a_line_with_more_behind_it_is_not_the_only_one() -> None:
+    assert replies(iter([b"12.8\n1.2\n"])).only() is None
+    assert replies(iter([b"12.8\n\r\n"])).only() == b"12.8"

@@ -134,6 +134,7 @@ EDGES = [
     ("from half the end current", [1.0, 0.25, 0.0, 0.0], False, True, 0),
     ("from less than that", [1.0, 0.24, *[0.0] * 12], True, False, 0),
     ("to a twentieth", [2.0, 0.1, 0.1], False, False, 0),
+    ("to a twentieth, then on", [2.0, 0.1, 0.05], False, False, 0),
     ("to less than that", [2.0, 0.099, 0.099], False, True, 0),
     ("a twentieth comes back", [2.0, 0.0, 0.1, 0.1], False, False, 0),
     ("half comes back", [2.0, 0.0, 1.0, 1.0], False, False, 0),
@@ -204,4 +205,20 @@ def test_sixty_seconds_that_round_down_are_sixty() -> None:
     taper.push(4.1, 0.3)
     taper.push(64.1, 0.3)
     assert 64.1 - 4.1 < 60.0
+    assert taper.done
+
+
+@pytest.mark.parametrize(("after_s", "known"), [(59.0, False), (60.0 - 5e-9, False), (60.0, True)])
+def test_no_current_is_known_after_sixty_seconds(after_s: float, known: bool) -> None:
+    taper = Taper(end_a=0.5)
+    taper.push(100.0, 0.0)
+    taper.push(100.0 + after_s, 0.0)
+    assert (taper.no_current, taper.done) == (known, False)
+
+
+def test_ten_seconds_that_round_up_are_ten() -> None:
+    assert 1.12 + 10.0 > 11.12
+    taper = Taper(end_a=0.5)
+    for t_s, amps in ((0.0, 1.0), (1.12, 0.5), (11.12, 0.45)):
+        taper.push(t_s, amps)
     assert taper.done
