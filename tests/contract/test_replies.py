@@ -124,3 +124,8 @@ def test_what_stands_before_an_echo_is_skipped() -> None:
 def test_a_line_with_more_behind_it_is_not_the_only_one() -> None:
     assert replies(iter([b"12.8\n1.2\n"])).only() is None
     assert replies(iter([b"12.8\n\r\n"])).only() == b"12.8"
+
+
+def test_silence_before_anything_came_is_no_reply_though_it_ends_one() -> None:
+    with pytest.raises(TimeoutError):
+        replies(iter([]), terminator=b"", gap_s=0.05).one(b"?")

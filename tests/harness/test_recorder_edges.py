@@ -72,9 +72,12 @@ def test_times_are_told_to_a_microsecond(folder: RunFolder, now_s: float, told_s
     clock = MachineClock(utc0=NIGHT)
     clock.sleep(10.0 + now_s)
     with Recorder(folder, clock=clock, columns=(), simulated=True, zero_s=10.0) as recorder:
+        recorder.exchange(Talk())
         recorder.event("state")
     (event,) = events(folder)
     assert event["elapsed_s"] == told_s
+    (exchange,) = exchanges(folder)
+    assert exchange.elapsed_s == pytest.approx(now_s, abs=1e-6)
 
 
 def test_the_head_of_each_recording(recorder: Recorder, folder: RunFolder) -> None:
