@@ -50,7 +50,7 @@ def test_in_the_envelope(good: Envelope, name: str, bad: float) -> None:
 def test_in_the_pack_file(files: tuple[PackFile, BenchFile], bad: float) -> None:
     pack, bench = files
     names = [f.name for f in fields(PackFile) if "float" in str(f.type)]
-    assert len(names) == 14
+    assert len(names) == 15
     for name in names:
         with pytest.raises(PlanRefused, match=rf"pack\.toml: {name} = .*: not a finite number"):
             envelope(pack=replace(pack, **{name: bad}), bench=bench)
