@@ -42,3 +42,17 @@ class Place:
         """On, unless somebody has asked for the end while it was looked at and armed."""
         self.pause(0.0)
         driver.switch(True)
+
+    def told(self, seen: Seen, text: str) -> Seen:
+        """A stop that acted goes into the record, synced: ``text`` is what is said of it."""
+        self.note(
+            "stop tried",
+            sync=True,
+            instrument=seen.instrument,
+            what=seen.what,
+            volts=round(seen.volts, 3),
+            level=seen.level,
+            took_s=round(seen.took_s, 2),
+            text=f"{seen.instrument}: {text}",
+        )
+        return seen

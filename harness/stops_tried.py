@@ -259,14 +259,7 @@ def stays_off(place: Place, name: str, what: str, off: Callable[[], bool]) -> No
 
 
 def _told(place: Place, seen: Seen) -> None:
-    place.note(
-        "stop tried",
-        sync=True,
-        instrument=seen.instrument,
-        what=seen.what,
-        volts=round(seen.volts, 3),
-        level=seen.level,
-        took_s=round(seen.took_s, 2),
-        text=f"{seen.instrument}: its own {seen.what} stop acted {seen.took_s:.1f} s after it was moved past the live "
-        "value, and stayed off",
+    place.told(
+        seen,
+        f"its own {seen.what} stop acted {seen.took_s:.1f} s after it was moved past the live value, and stayed off",
     )

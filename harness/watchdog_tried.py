@@ -209,15 +209,8 @@ def _as_found(driver: Supply | Load) -> Iterator[None]:
 
 
 def _told(place: Place, seen: Seen) -> Seen:
-    place.note(
-        "stop tried",
-        sync=True,
-        instrument=seen.instrument,
-        what=seen.what,
-        volts=round(seen.volts, 3),
-        level=seen.level,
-        took_s=round(seen.took_s, 2),
-        text=f"{seen.instrument}: its own watchdog of {seen.level:g} s switched it off, within {seen.took_s:g} s after "
-        "it was last told anything, and it stayed off",
+    return place.told(
+        seen,
+        f"its own watchdog of {seen.level:g} s switched it off, within {seen.took_s:g} s after it was last told "
+        "anything, and it stayed off",
     )
-    return seen

@@ -14,9 +14,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 from loopback_line import Line
+from screen_said import Said
 
 import harness.connect
 from harness.cli import main
+from harness.job import Job, Ready, prepare
+from harness.procedure import procedures
 from sims.bench import SimBench, open_bench
 from sims.scenario import Scenario, load_scenario
 from sims.serve import ServedBench, serve
@@ -258,3 +261,15 @@ def line() -> Iterator[Callable[..., Line]]:
     yield make
     for one in made:
         one.close()
+
+
+@pytest.fixture
+def ready(files: Callable[..., Any]) -> Ready:
+    """A capacity run on a simulated bench in memory, before anything is talked to."""
+    made = files()
+    return prepare(Job(procedures()["capacity"], made.bench, made.pack))
+
+
+@pytest.fixture
+def said(capsys: pytest.CaptureFixture[str]) -> Said:
+    return Said(capsys)

@@ -10,7 +10,7 @@ from math import inf, nan
 from typing import Any
 
 import pytest
-from interlock_edges import Samples, apart, both, joints, lively, reading
+from interlock_shapes import Samples, apart, both, joints, lively, reading
 from test_interlock_values import spoken
 from test_interlocks import FACTS, Case, played
 

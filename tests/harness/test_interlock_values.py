@@ -9,8 +9,8 @@ from math import inf, nan
 from typing import Any
 
 import pytest
-from interlock_edges import Samples, tail
 from interlock_samples import FACTS, GOOD, WATCHES, Case, facts, played
+from interlock_shapes import Samples, tail
 
 from harness.findings import Finding, Watch
 from harness.interlock import Filter, Lasting, middle

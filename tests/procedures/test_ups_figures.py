@@ -4,54 +4,23 @@ missing. Folds are made from plain rules here; benches are in test_floor_on_the_
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
 import pytest
 import stairs
+from budgets_checked import ALL, METER, SUPPLY_LOCAL, MakeSite, adds_up, u
 
 from harness.channels import Channels
-from harness.result import Figure
 from harness.site import Site
 from harness.volts_place import VoltsPlace
-from procedures import ceiling_figures, floor_figures, step_figures
-from procedures.ceiling_fold import ChargePoint, DrivenFold
-from procedures.ceiling_trace import OPEN_READ, STOPPED, TRACED, Traced
+from procedures import floor_figures
 from procedures.floor_figures import Swept
 from procedures.floor_fold import CUT_OFF, SUPPLY_LIMIT, FloorFold
 from procedures.mains_fold import IdleFold, RestartFold
 from procedures.stand_in import UpsRow
-from procedures.step_figures import Ladder
-from procedures.step_fold import StepFold
 from procedures.warn_fold import WarnFold
 
-MakeSite = Callable[..., Site]
-METER = VoltsPlace("meter", "meter", 0.0, 0.0)
-SUPPLY_LOCAL = VoltsPlace("supply", "supply", 0.020, -1.0, "ups")
-ALL = ("supply", "load", "meter", "thermometer")
 LOCAL = {'sense = "remote"\nlead_mohm = 20\nmax_volts = 40': 'sense = "local"\nlead_mohm = 20\nmax_volts = 40'}
-
-
-
-
-def u(figure: Figure, word: str) -> float:
-    """Standard uncertainty of the one line whose source has ``word``."""
-    (line,) = [line for line in figure.budget if word in line.source]
-    return line.standard_uncertainty
-
-
-def adds_up(found: Mapping[str, Figure]) -> None:
-    assert found
-    for key, figure in found.items():
-        assert figure.basis, key
-        if isinstance(figure.value, bool):
-            continue
-        total = math.sqrt(math.fsum(line.standard_uncertainty**2 for line in figure.budget))
-        assert figure.expanded_uncertainty == pytest.approx(2 * total, rel=1e-12), key
-        assert figure.expanded_uncertainty > 0, key
-        assert {line.unit for line in figure.budget} == {figure.unit}, key
-        names = [line.source for line in figure.budget]
-        assert len(names) == len(set(names)), (key, names)
 
 
 # -- floor -------------------------------------------------------------------------------------------------------------
@@ -253,174 +222,3 @@ def test_a_sweep_that_never_began_has_a_load_and_no_more(make_ups_site: MakeSite
         Channels(make_ups_site("supply", swap={"ac_load_w = 100.0\nac_load_w_measured = true\n": ""}), METER), 0.0
     )
     assert floor_figures.figures(bare) == {}
-
-
-# -- ceiling -----------------------------------------------------------------------------------------------------------
-
-NOISE = (0.2e-3, -0.1e-3, 0.1e-3, -0.2e-3, 0.05e-3, -0.15e-3, 0.1e-3, 0.0, -0.05e-3)
-
-
-def charger_points(*, ceiling_v: float = 27.3, ohm: float = 0.06, limit_a: float = 0.9) -> list[ChargePoint]:
-    walk = [ChargePoint(v, limit_a * (1 + 1e-4 * (-1) ** n)) for n, v in enumerate((24.0, 25.0, 26.0, 27.0))]
-    shares = [0.1 * n for n in range(9, 0, -1)]
-    branch = [ChargePoint(ceiling_v - ohm * s * limit_a + n, s * limit_a) for s, n in zip(shares, NOISE, strict=True)]
-    return [*walk, *branch]
-
-
-def traced(site: Site, points: list[ChargePoint], **more: Any) -> Traced:
-    return Traced(Channels(site, METER), 0.24, points, more.pop("end_reason", TRACED), taper_waited=True, **more)
-
-
-def test_a_ceiling_and_its_budgets(make_ups_site: MakeSite) -> None:
-    run = traced(make_ups_site(*ALL), charger_points())
-    found = ceiling_figures.figures(run)
-    adds_up(found)
-    # What was asked for comes first: a list of runs shows that one figure.
-    assert list(found) == ["ceiling_v", "charger_r_ohm", "charge_a", "knee_v"]
-    assert found["ceiling_v"].value == pytest.approx(27.3, abs=2e-4)
-    assert found["charger_r_ohm"].value == pytest.approx(0.06, rel=0.01)
-    assert found["knee_v"].value == pytest.approx(27.246, abs=2e-4)
-    assert found["charge_a"].value == pytest.approx(0.9, rel=1e-4)
-    assert u(found["ceiling_v"], "meter") == pytest.approx((0.01 / 100 * 27.3 + 0.004) / 3**0.5, rel=1e-4)
-    # An ammeter's offset of 5 mA over the slope.
-    assert u(found["ceiling_v"], "load amps") == pytest.approx(0.06 * 0.005 / 3**0.5, rel=0.01)
-    # Its share of reading alone acts on a slope: 0.1 % of 60 mohm.
-    assert u(found["charger_r_ohm"], "load amps") == pytest.approx(0.06e-3 / 3**0.5, rel=0.01)
-    assert u(found["charger_r_ohm"], "scatter") > 5 * u(found["charger_r_ohm"], "meter")
-    assert set(ceiling_figures.not_measured(run, found)) == {"open_v", "boost_v", "float_v"}
-    assert "one stage only" in ceiling_figures.not_measured(run, found)["float_v"]
-
-
-def test_boost_and_float_apart(make_ups_site: MakeSite) -> None:
-    boost, later = charger_points(ceiling_v=28.8), charger_points()[4:]
-    run = traced(make_ups_site(*ALL), [*boost, *later], fell=True)
-    found = ceiling_figures.figures(run)
-    adds_up(found)
-    assert found["ceiling_v"].value == found["boost_v"].value == pytest.approx(28.8, abs=2e-4)
-    assert found["float_v"].value == pytest.approx(27.3, abs=2e-4)
-    assert "boost, the higher" in found["ceiling_v"].basis
-    assert set(ceiling_figures.not_measured(run, found)) == {"open_v"}
-
-
-def test_boost_that_was_over_too_soon(make_ups_site: MakeSite) -> None:
-    run = traced(make_ups_site(*ALL), charger_points(), fell=True, boost_missed=True)
-    found = ceiling_figures.figures(run)
-    adds_up(found)
-    assert set(found) == {"charge_a", "float_v", "charger_r_ohm"}
-    why = ceiling_figures.not_measured(run, found)
-    assert "boost ended before" in why["ceiling_v"]
-
-
-def test_a_charger_that_stopped_early(make_ups_site: MakeSite) -> None:
-    run = traced(make_ups_site(*ALL), charger_points()[:6], end_reason=STOPPED)
-    found = ceiling_figures.figures(run)
-    assert set(found) == {"charge_a"}
-    why = ceiling_figures.not_measured(run, found)
-    assert why["ceiling_v"] == "fewer than 3 points on a falling line; the probe ended by: charger stopped"
-    nothing = traced(make_ups_site(*ALL), [], end_reason=STOPPED)
-    assert set(ceiling_figures.not_measured(nothing, ceiling_figures.figures(nothing))) == set(ceiling_figures.IDS)
-
-
-def test_a_supply_left_beside_the_load_is_a_doubt(make_ups_site: MakeSite) -> None:
-    helped = ceiling_figures.figures(traced(make_ups_site(*ALL), charger_points(), helped_all_along=True))
-    assert u(helped["charge_a"], "supply beside") == pytest.approx(0.05 / 3**0.5)
-    off = ceiling_figures.figures(traced(make_ups_site(*ALL), charger_points()))
-    assert u(off["charge_a"], "left connected") == pytest.approx(27.3 / 2000 / 3**0.5, rel=0.01)
-    alone = ceiling_figures.figures(traced(make_ups_site("load", "meter"), charger_points()))
-    assert {line.source for line in alone["charge_a"].budget} == {"load amps", "scatter of the points"}
-
-
-def test_open_volts_by_a_driven_supply(make_ups_site: MakeSite) -> None:
-    fold = DrivenFold()
-    for number in range(30):
-        fold.push(0.5 * number, 27.299 + 0.001 * (number % 2), "driven")
-    run = Traced(Channels(make_ups_site("supply", "meter"), METER), 0.24, end_reason=OPEN_READ, driven=fold)
-    found = ceiling_figures.figures(run)
-    adds_up(found)
-    assert set(found) == {"open_v", "ceiling_v"}
-    assert found["open_v"].value == found["ceiling_v"].value == pytest.approx(27.2995, abs=1e-4)
-    assert u(found["ceiling_v"], "without current") == pytest.approx(0.025 / 3**0.5)
-    assert "needs a load" in ceiling_figures.not_measured(run, found)["charge_a"]
-    unsteady = Traced(run.channels, 0.24, end_reason="the charger did not drive", driven=DrivenFold())
-    assert set(ceiling_figures.not_measured(unsteady, ceiling_figures.figures(unsteady))) == set(ceiling_figures.IDS)
-
-
-# -- steps -------------------------------------------------------------------------------------------------------------
-
-
-def a_step(amps: float, *, opens_s: float = math.inf, every_s: float = 0.1) -> StepFold:
-    """40 mohm at once, 2 mV/s of sag at 10 A from there on; half a millivolt of noise."""
-    fold = StepFold(set_amps=amps, step_s=60.0, end_v=20.0, nominal_volts=25.6)
-    for number in range(50):
-        fold.rest(95.0 + 0.1 * number, 0.0, 26.0 + 0.0005 * (-1) ** number, temp_c=22.0)
-    fold.switched(100.0)
-    number = 0
-    while not fold.decided:
-        number += 1
-        after = every_s * number
-        on = after < opens_s
-        volts = 26.0 - amps * (0.040 + 0.0002 * after) + 0.0005 * (-1) ** number
-        fold.push(100.0 + after, amps if on else 0.0, volts if on else 0.0, temp_c=22.0 + after / 60)
-    return fold
-
-
-def test_a_ladder_that_ends_opened(make_site: MakeSite) -> None:
-    ladder = Ladder(
-        [a_step(2.0), a_step(5.0), a_step(10.0), a_step(20.0, opens_s=5.04)], Channels(make_site(*ALL), METER)
-    )
-    found, entries = step_figures.figures(ladder), step_figures.steps(ladder)
-    adds_up(found)
-    assert found["held_a_max"].value == pytest.approx(10.0)
-    assert found["held_it_max"].value == pytest.approx(1.0)
-    assert [entry["held"] for entry in entries] == [True, True, True, False]
-    assert [entry["step_end"] for entry in entries] == ["held"] * 3 + ["pack opened"]
-    assert "opened_s" not in entries[2]
-    for entry in entries:
-        numbers = {key: value for key, value in entry.items() if isinstance(value, Figure)}
-        adds_up(numbers)
-    opened = entries[3]["opened_s"]
-    assert isinstance(opened, Figure)
-    assert opened.value == pytest.approx(5.05)
-    assert opened.expanded_uncertainty is not None
-    assert abs(float(opened.value) - 5.04) <= opened.expanded_uncertainty
-    assert entries[3]["r_10s_ohm"] == "not measured: pack opened after 5.0 s"
-    assert step_figures.not_measured(ladder, found) == {}
-
-
-def test_a_resistance_and_what_it_rests_on(make_site: MakeSite) -> None:
-    """10 A: 40.2 mohm at 1 s. The meter's offset drops out, its 0.01 % stays; the load's 0.1 % and 5 mA act on the
-    current; a stamp is sure to 0.1 s, in which the volts move by 0.2 mV."""
-    (entry,) = step_figures.steps(Ladder([a_step(10.0)], Channels(make_site(*ALL), METER)))
-    ohm = entry["r_1s_ohm"]
-    assert isinstance(ohm, Figure)
-    assert ohm.value == pytest.approx(0.0402, abs=0.0001)
-    assert u(ohm, "meter") == pytest.approx(0.0001 * 0.402 / 10 / 3**0.5, rel=0.01)
-    assert u(ohm, "load amps") == pytest.approx(0.0402 * (0.01 + 0.005) / 10 / 3**0.5, rel=0.01)
-    assert u(ohm, "time stamp") == pytest.approx(0.1 * 0.002 / 10 / 3**0.5, rel=0.1)
-    assert u(ohm, "scatter") == pytest.approx(0.0005 * (1 + 1 / 10) ** 0.5 / 10, rel=0.15)
-
-
-def test_without_fine_samples_the_first_second_is_left_out_with_its_reason(make_site: MakeSite) -> None:
-    ladder = Ladder([a_step(2.0, every_s=1.0), a_step(5.0, every_s=1.0)], Channels(make_site(*ALL), METER))
-    for entry in step_figures.steps(ladder):
-        assert entry["r_1s_ohm"] == "not measured: a sample every 1.00 s only, 0.1 s wanted"
-        assert isinstance(entry["r_10s_ohm"], Figure)
-    why = step_figures.not_measured(ladder, step_figures.figures(ladder))
-    assert why == {
-        "r_1s_ohm": "2 A: a sample every 1.00 s only, 0.1 s wanted; 5 A: a sample every 1.00 s only, 0.1 s wanted"
-    }
-
-
-def test_no_step_held(make_site: MakeSite) -> None:
-    ladder = Ladder([a_step(20.0, opens_s=0.5)], Channels(make_site(*ALL), METER))
-    found = step_figures.figures(ladder)
-    assert found == {}
-    why = step_figures.not_measured(ladder, found)
-    assert why["held_a_max"] == why["held_it_max"] == "no step was held"
-
-
-def test_volts_of_a_ups_are_not_called_those_of_a_pack(make_site: MakeSite) -> None:
-    """Ours: a sweep on a UPS said "measured at the pack terminals"."""
-    assert VoltsPlace("meter", "meter", 0.0, 0.0, "ups").words == "measured at the UPS's battery terminals by meter"
-    told = Channels(make_site("supply"), SUPPLY_LOCAL).volts_basis("the floor")
-    assert told == "the floor; volts at the UPS computed from supply and its declared leads of 20.0 mohm"

@@ -1,6 +1,6 @@
 """A whole unattended night of the 12 V bench: a process that is left alone, once to its end, once killed at two.
 
-Minutes each; the transcript is printed:
+Minutes each; what is said is printed:
 
     pytest -n 0 -m slow -s tests/recovery/test_whole_night.py
 """

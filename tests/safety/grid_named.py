@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 SCREEN, LOCKS, BARRIERS = (
-    "tests/harness/test_screen.py",
+    "tests/harness/test_screen_asks.py",
     "tests/harness/test_locks.py",
     "tests/harness/test_barriers.py",
 )
