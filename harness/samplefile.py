@@ -222,20 +222,36 @@ class SampleReader(Iterator[Sample]):
         return self._records.tail
 
     def __next__(self) -> Sample:
-        elapsed, utc, state, *numbers, flags = next(self._each)
-        volts, amps, charge, energy, temp, *readings = map(_float, numbers)
-        return Sample(
-            elapsed_s=float(elapsed),
-            utc=utc.decode(),
-            state=state.decode(),
-            pack_volts=volts,
-            pack_amps=amps,
-            charge_ah=charge,
-            energy_wh=energy,
-            pack_temp_c=temp,
-            readings=dict(zip(self.columns, readings, strict=True)),
-            flags=tuple(flags.decode().split(FLAG_SEPARATOR)) if flags else (),
-        )
+        return _sample(next(self._each), self.columns)
+
+
+def _sample(fields: list[bytes], columns: Sequence[str]) -> Sample:
+    elapsed, utc, state, *numbers, flags = fields
+    volts, amps, charge, energy, temp, *readings = map(_float, numbers)
+    return Sample(
+        elapsed_s=float(elapsed),
+        utc=utc.decode(),
+        state=state.decode(),
+        pack_volts=volts,
+        pack_amps=amps,
+        charge_ah=charge,
+        energy_wh=energy,
+        pack_temp_c=temp,
+        readings=dict(zip(columns, readings, strict=True)),
+        flags=tuple(flags.decode().split(FLAG_SEPARATOR)) if flags else (),
+    )
+
+
+def sample_of(line: bytes, names: Sequence[str]) -> Sample | None:
+    """The sample of one record of a file with these columns, for whoever follows it while it grows; ``None`` when the
+    record is torn, damaged or none of ours."""
+    if tuple(names[: len(FIRST_COLUMNS)]) != FIRST_COLUMNS or tuple(names[-len(LAST_COLUMNS) :]) != LAST_COLUMNS:
+        return None
+    fields = _fields(line, len(names))
+    try:
+        return None if fields is None else _sample(fields, names[len(FIRST_COLUMNS) : -len(LAST_COLUMNS)])
+    except ValueError:
+        return None
 
 
 def samples(source: RunFolder | Path) -> SampleReader:
