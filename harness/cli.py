@@ -10,6 +10,7 @@ import click
 
 from harness.cli_instruments import instruments
 from harness.cli_resume import resume
+from harness.cli_watch import watch
 from harness.cli_whole import demo, fit, qualify
 from harness.options import BENCH, FILE, JSON, OUT, PACK, RUN, SEED, SET, UPS, complete_procedure, complete_scenario
 from harness.telling import Commands, figures, words
@@ -171,6 +172,7 @@ def show(folder: str, as_json: bool) -> None:
 main.add_command(fit)
 main.add_command(instruments)
 main.add_command(resume)
+main.add_command(watch)
 
 
 @main.command()
