@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from harness.result import Figure, Result
-from harness.samplefile import Table, table
+from harness.samplefile import table
 from procedures.discharge import END_VOLTS as ENDED_BY_VOLTS
 from procedures.discharge import PACK_OPENED
 from procedures.fit_curves import END_VOLTS, OPENED, Curve, Floats, thinned
@@ -58,7 +58,7 @@ def discharge_curve(run: Run) -> Curve | None:
         return None
     rows = table(run.folder)
     set_amps = number_of(run.result, "set_amps")
-    flows = _in_state(rows, "sinking") & (rows["pack_amps"] > 0.5 * set_amps) & np.isfinite(rows["pack_volts"])
+    flows = rows.in_state("sinking") & (rows["pack_amps"] > 0.5 * set_amps) & np.isfinite(rows["pack_volts"])
     time_s, amps, volts = (rows[name][flows] for name in ("elapsed_s", "pack_amps", "pack_volts"))
     if len(time_s) < 2:
         raise LookupError("it has no two rows of the discharge")
@@ -100,7 +100,7 @@ def opened_early(run: Run) -> bool:
 def charge_curve(run: Run) -> ChargeCurve | None:
     """The charge of a run that charged to its end current; None when it did not."""
     rows = table(run.folder)
-    flows = _in_state(rows, "sourcing") & (rows["pack_amps"] < 0.0) & np.isfinite(rows["pack_volts"])
+    flows = rows.in_state("sourcing") & (rows["pack_amps"] < 0.0) & np.isfinite(rows["pack_volts"])
     if int(np.count_nonzero(flows)) < 3:
         return None
     time_s, amps, volts = (rows[name][flows] for name in ("elapsed_s", "pack_amps", "pack_volts"))
@@ -130,10 +130,6 @@ def r_10s(run: Run) -> Known | None:
     """Resistance 10 s after the highest step that has one, ohm."""
     found = [of_figure(entry.get("r_10s_ohm"), run.name) for entry in run.result.lists.get("steps", ())]
     return next((one for one in reversed(found) if one is not None and one.value > 0), None)
-
-
-def _in_state(rows: Table, state: str) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    return np.array([word == state for word in rows.words["state"]], dtype=bool)
 
 
 def _integral(time_s: Floats, amps: Floats) -> Floats:
