@@ -16,7 +16,9 @@ OURS = ("procedures", "harness", "drivers", "sims")
 
 MAY_IMPORT = {
     "procedures": {"procedures", "harness", "msgspec", "numpy"},
-    "harness": {"harness", "drivers", "click", "filelock", "msgspec", "numpy", "rich"},
+    "harness": {
+        *("harness", "drivers", "click", "filelock", "jinja2", "markupsafe", "matplotlib", "msgspec", "numpy", "rich"),
+    },
     "drivers": {"drivers", "msgspec", "pyvisa", "pyvisa_py", "serial", "zeroconf"},
     "sims": {"sims", "numpy"},
 }

@@ -1,0 +1,1 @@
+"""Reports: pages that are opened anywhere, printed and kept."""

@@ -1,0 +1,192 @@
+"""Plots as plain data, and the one place that draws them.
+
+A ``Picture`` says what is to be seen and holds the numbers behind it; ``draw`` makes an SVG of it and ``save_data`` a
+CSV beside the run, so that anybody can draw it again. Who makes pictures never meets the drawing library.
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.durable import replace_file
+from harness.plain import safe_text
+from harness.report.look import FAINT, LIMIT, VOLTS, Pen
+
+Numbers = NDArray[np.float64]
+Kind = Literal["line", "steps", "points", "bars"]
+
+MOST_POINTS = 1600
+"""Of one curve; more than this many are thinned out so that no peak is lost."""
+
+_BUCKETS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """``words`` stand at its end. ``spread``: half the width of the interval of each point, where there is one.
+
+    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar.
+    """
+
+    x: Numbers
+    y: Numbers
+    words: str = ""
+    pen: Pen = VOLTS
+    kind: Kind = "line"
+    spread: Numbers | None = None
+    names: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """A level across the panel, or with ``half`` a band of that half width: an uncertain one."""
+
+    y: float
+    words: str
+    half: float = 0.0
+    pen: Pen = LIMIT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """A time, or another place along x, at which something happened."""
+
+    x: float
+    words: str
+    pen: Pen = LIMIT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """From where to where along x something lasted; ``hatched`` where nobody looked."""
+
+    begin: float
+    end: float
+    words: str = ""
+    hatched: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """One pair of axes. ``y_words`` and ``x_words`` hold quantity and unit: "volts, V"."""
+
+    y_words: str
+    x_words: str = ""
+    curves: tuple[Curve, ...] = ()
+    levels: tuple[Level, ...] = ()
+    moments: tuple[Moment, ...] = ()
+    stretches: tuple[Stretch, ...] = ()
+    from_zero: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """One plot. ``name`` is that of its files; ``words`` tell somebody who cannot see it what is to be seen.
+
+    ``columns``: the numbers behind it, names ending in their units; all of one length. ``height_in``: inches.
+    """
+
+    name: str
+    title: str
+    words: str
+    panels: tuple[Panel, ...]
+    columns: Mapping[str, Sequence[object] | Numbers]
+    height_in: float = 2.3
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture as a page shows it: ``source`` is a data URI, ``data`` where its numbers are, from the page."""
+
+    picture: Picture
+    source: str
+    data: str = ""
+
+
+@dataclass(slots=True)
+class Thinned:
+    """Rows kept of a long record: of each of some hundred slices the least and the greatest of every column, so that
+    no peak is lost. ``rows`` are their numbers, ascending."""
+
+    rows: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
+
+    @classmethod
+    def of(cls, *columns: Numbers, most: int = MOST_POINTS) -> Thinned:
+        """What to keep of columns of one length; all rows where they are few."""
+        count = len(columns[0]) if columns else 0
+        if count <= most:
+            return cls(np.arange(count))
+        edges = np.linspace(0, count, max(2, min(_BUCKETS, most // (2 * len(columns)))) + 1).astype(np.intp)
+        kept = [np.array([0, count - 1], dtype=np.intp)]
+        for column in columns:
+            # What is missing is neither the least nor the greatest.
+            low, high = np.where(np.isnan(column), math.inf, column), np.where(np.isnan(column), -math.inf, column)
+            found = [(a + low[a:b].argmin(), a + high[a:b].argmax()) for a, b in pairwise(edges)]
+            kept.append(np.array(found, dtype=np.intp).ravel())
+        return cls(np.unique(np.concatenate(kept)))
+
+
+def broken(x: Numbers, y: Numbers, *, longest: float) -> tuple[Numbers, Numbers]:
+    """The same with a hole wherever two points lie further apart along x than ``longest``: no line leads across what
+    nobody saw."""
+    far = np.flatnonzero(np.diff(x) > longest) + 1
+    return np.insert(x, far, np.nan), np.insert(y, far, np.nan)
+
+
+def drawn(picture: Picture, *, simulated: bool, data: str = "") -> Drawn:
+    """Draw it, to be shown as an image: what stands in an image can neither run nor reach anything."""
+    from harness.report.drawing import svg  # heavy: only where something is drawn
+
+    coded = base64.b64encode(svg(picture, simulated=simulated)).decode()
+    return Drawn(picture, f"data:image/svg+xml;base64,{coded}", data)
+
+
+def save_data(picture: Picture, folder: Path, *, simulated: bool) -> Path:
+    """The numbers of a picture as ``folder/NAME.csv`` (RFC 4180, header with units); raises ``RecordFailed``."""
+    names = [*picture.columns, *(["simulated"] if simulated else [])]
+    columns = [[_cell(value) for value in column] for column in picture.columns.values()]
+    if len({len(column) for column in columns}) > 1:
+        raise ValueError(f"{picture.name}: columns of different lengths: {', '.join(picture.columns)}")
+    rows = [",".join([*cells, *(["true"] if simulated else [])]) for cells in zip(*columns, strict=True)]
+    place = folder / f"{picture.name}.csv"
+    replace_file(place, "".join(f"{row}\r\n" for row in [",".join(map(_cell, names)), *rows]).encode())
+    return place
+
+
+def _cell(value: object) -> str:
+    """A number in full, nothing for one that is missing; words that no spreadsheet takes for a formula."""
+    if isinstance(value, bool | np.bool_):
+        return "true" if value else "false"
+    if isinstance(value, int | float | np.integer | np.floating):
+        return "" if math.isnan(value) else repr(float(value)) if not isinstance(value, int) else str(value)
+    text = safe_text("" if value is None else str(value))
+    if text[:1] in ("=", "+", "-", "@"):
+        text = f"'{text}"
+    return '"' + text.replace('"', '""') + '"' if any(mark in text for mark in ',"') else text
+
+
+__all__ = [
+    "FAINT",
+    "Curve",
+    "Drawn",
+    "Level",
+    "Moment",
+    "Numbers",
+    "Panel",
+    "Picture",
+    "Stretch",
+    "Thinned",
+    "broken",
+    "drawn",
+    "save_data",
+]
