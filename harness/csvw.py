@@ -1,7 +1,8 @@
 """``samples.csv-metadata.json``: what each column of ``samples.csv`` is, after W3C CSV on the Web.
 
 Vocabulary: Metadata Vocabulary for Tabular Data, W3C Recommendation 17 December 2015. Units are UCUM codes
-(case-sensitive), given as ``schema:unitText``, a prefix of the vocabulary's initial context.
+(case-sensitive), given as ``schema:unitText``, a prefix of the vocabulary's initial context. ``schema:schemaVersion``
+says the form of both files.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from urllib.parse import quote
 
 import msgspec
 
-from harness.samplefile import FLAG_SEPARATOR
+from harness.forms import schema_of
+from harness.samplerows import FLAG_SEPARATOR
 
 UNITS = {
     "_s": "s",
@@ -70,6 +72,7 @@ def metadata(names: Sequence[str], *, simulated: bool, title: str) -> bytes:
         "url": "samples.csv",
         "dc:title": f"{title} (SIMULATED)" if simulated else title,
         "dc:conformsTo": "https://www.rfc-editor.org/rfc/rfc4180",
+        "schema:schemaVersion": schema_of("samples"),
         "notes": [{"simulated": simulated}],
         "dialect": {"encoding": "utf-8", "header": True, "lineTerminators": ["\r\n", "\n"]},
         "tableSchema": {"columns": [_column(name) for name in names]},

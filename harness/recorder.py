@@ -23,6 +23,7 @@ from harness.clock import Clock
 from harness.csvw import metadata
 from harness.durable import AppendFile, Opener, RecordFailed, open_new, replace_file, sync_dir
 from harness.folder import RunFolder
+from harness.forms import FORMS
 from harness.jsonlines import WireLine
 from harness.plain import utc_stamp
 from harness.sample import Sample
@@ -121,7 +122,7 @@ class Recorder:
     def _head(self, what: str, simulated: bool) -> bytes:
         head = {
             "recording": what,
-            "form": 1,
+            "form": FORMS[what],
             "run": self._folder.name,
             "simulated": simulated,
             "utc": utc_stamp(self._clock.utc()),

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from harness.folder import RunFolder
-from harness.samplerows import WORD_COLUMNS, Records, Tail, fields_of, word_of
+from harness.samplerows import FLAG_SEPARATOR, WORD_COLUMNS, Records, Tail, fields_of, flags_of, word_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -51,7 +51,8 @@ class _Coded:
 class Words(Mapping[str, tuple[str, ...]]):
     """``utc``, ``state`` and ``flags`` of all samples. A column is turned into text each time it is asked for."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, guarded: bool) -> None:
+        self._guarded = guarded
         self._coded = {"state": _Coded(), "flags": _Coded()}
         self._utc: list[bytes] = []
 
@@ -64,9 +65,8 @@ class Words(Mapping[str, tuple[str, ...]]):
     def __getitem__(self, name: str) -> tuple[str, ...]:
         if name == "utc":
             return tuple(one for chunk in self._utc for one in chunk.decode("utf-8", "replace").split("\n"))
-        coded = self._coded[name]
-        text = [word_of(field) for field in coded.code]
-        return tuple(map(text.__getitem__, coded.whole().tolist()))
+        text = self.among(name)
+        return tuple(map(text.__getitem__, self._coded[name].whole().tolist()))
 
     def __iter__(self) -> Iterator[str]:
         return iter(sorted(WORD_COLUMNS))
@@ -75,15 +75,20 @@ class Words(Mapping[str, tuple[str, ...]]):
         return len(WORD_COLUMNS)
 
     def among(self, name: str) -> tuple[str, ...]:
-        """The different words in ``state`` or ``flags``, in the order in which they first came."""
-        return tuple(word_of(field) for field in self._coded[name].code)
+        """The different texts in ``state`` or ``flags``, in the order in which they first came."""
+        return tuple(self._text(name, field) for field in self._coded[name].code)
+
+    def _text(self, name: str, field: bytes) -> str:
+        if name == "flags":
+            return FLAG_SEPARATOR.join(flags_of(field, guarded=self._guarded))
+        return word_of(field, guarded=self._guarded)
 
     def where(self, name: str, word: str) -> NDArray[np.bool_]:
         """Which samples have exactly this ``state``, or exactly these ``flags``."""
         import numpy as np
 
         coded = self._coded[name]
-        wanted = [code for field, code in coded.code.items() if word_of(field) == word]
+        wanted = [code for field, code in coded.code.items() if self._text(name, field) == word]
         return np.isin(coded.whole(), wanted)
 
 
@@ -135,7 +140,7 @@ def read_table(source: RunFolder | Path) -> Table:
     records = Records(source)
     names = [name for name in records.names[:-1] if name not in WORD_COLUMNS]
     size = records.path.stat().st_size
-    words, arrays, read = Words(), _Arrays(len(names)), 0
+    words, arrays, read = Words(guarded=records.guarded), _Arrays(len(names)), 0
     for texts in records.chunks():
         if not texts:
             continue

@@ -132,7 +132,7 @@ class SampleReader(Iterator[Sample]):
     def __next__(self) -> Sample:
         fields = next(self._each)
         try:
-            return _sample(fields, self.columns)
+            return _sample(fields, self.columns, guarded=self._records.guarded)
         except ValueError:
             raise self._no_number(fields) from None
 
@@ -149,20 +149,20 @@ def _float(field: bytes) -> float:
     return float(field) if field else math.nan
 
 
-def _sample(fields: list[bytes], columns: Sequence[str]) -> Sample:
+def _sample(fields: list[bytes], columns: Sequence[str], *, guarded: bool = True) -> Sample:
     elapsed, utc, state, *numbers, flags = fields
     volts, amps, charge, energy, temp, *readings = map(_float, numbers)
     return Sample(
         elapsed_s=_float(elapsed),
         utc=utc.decode("utf-8", "replace"),
-        state=word_of(state),
+        state=word_of(state, guarded=guarded),
         pack_volts=volts,
         pack_amps=amps,
         charge_ah=charge,
         energy_wh=energy,
         pack_temp_c=temp,
         readings=dict(zip(columns, readings, strict=True)),
-        flags=flags_of(flags),
+        flags=flags_of(flags, guarded=guarded),
     )
 
 

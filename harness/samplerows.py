@@ -16,6 +16,8 @@ from typing import BinaryIO
 
 from harness.errors import Usage
 from harness.folder import RunFolder
+from harness.forms import samples_form
+from harness.inside import open_inside
 from harness.plain import safe_text
 
 FIRST_COLUMNS = (
@@ -34,6 +36,8 @@ FLAG_SEPARATOR = ";"
 
 FORMULA_START = re.compile(r"\s*[=+\-@'＝＋－＠]")
 """How a field of words never begins: a spreadsheet would run it. A ``'`` before it marks that (and marks itself)."""
+
+METADATA = "samples.csv-metadata.json"
 
 CHUNK_BYTES = 1 << 20
 """So much of a file is read at once; a night's samples are never in memory as text."""
@@ -72,15 +76,15 @@ def fields_of(text: bytes) -> list[bytes]:
     return [field.encode() for field in next(csv.reader([text.decode("utf-8", "replace")]))]
 
 
-def word_of(field: bytes) -> str:
+def word_of(field: bytes, *, guarded: bool = True) -> str:
     """The text of a field of words, without the mark that keeps a spreadsheet from taking it for a formula."""
     text = field.decode("utf-8", "replace")
-    return text[1:] if _GUARDED.match(text) else text
+    return text[1:] if guarded and _GUARDED.match(text) else text
 
 
-def flags_of(field: bytes) -> tuple[str, ...]:
+def flags_of(field: bytes, *, guarded: bool = True) -> tuple[str, ...]:
     """The flags in one field."""
-    return tuple(word_of(one) for one in field.split(FLAG_SEPARATOR.encode())) if field else ()
+    return tuple(word_of(one, guarded=guarded) for one in field.split(FLAG_SEPARATOR.encode())) if field else ()
 
 
 def verified(line: bytes, width: int) -> bytes | None:
@@ -101,6 +105,8 @@ class Records:
 
     def __init__(self, source: RunFolder | Path) -> None:
         self.path = source.samples_csv if isinstance(source, RunFolder) else Path(source)
+        self.form = samples_form(self.path.with_name(METADATA))
+        self.guarded = self.form >= 2
         self.tail = Tail()
         self.rows = 0
         self.names = self._header()
@@ -109,7 +115,7 @@ class Records:
 
     def _open(self) -> BinaryIO:
         try:
-            return open(self.path, "rb")
+            return open_inside(self.path)
         except OSError as error:
             raise Usage(f"{self.path}: cannot be read ({error.strerror}); nothing was recorded there") from error
 
