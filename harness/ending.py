@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -18,6 +19,7 @@ from harness.result import Result, write_result
 from harness.safeoff import Before
 from harness.site import Site
 from harness.stops import OFF_UNREADABLE, NotOff, RunStopped
+from harness.sums import write_sums
 from harness.writeup import first_result, off_confirmation, stamp
 
 
@@ -84,14 +86,19 @@ def write_up(
 ) -> Done:
     """Close the record, write the result, let go of the folder. Raises ``ProgramError`` when the program failed."""
     folder.make_room()
+    duration_s = bench.elapsed()  # while the record is still open for what it rests on
     bench.note("ended", outcome=ending.outcome, exit_code=ending.exit_code, reason=ending.end_reason)
     failed = recorder.close() or bench.log.failed
-    result = _final(ready, site, bench, folder, recorder, ending, started, failed)
+    result = _final(ready, site, bench, folder, recorder, ending, started, failed, duration_s)
     try:
         write_result(folder, result)
     except RecordFailed as error:
         if not result.exit_code:
             result = msgspec.structs.replace(result, outcome="tripped", exit_code=25, end_reason=str(error))
+        failed = error
+    if not failed:
+        with suppress(RecordFailed):  # the record is whole without; `show` then says that there are no sums
+            write_sums(folder, guard_goes_on=ending.outcome == "unsafe")
     folder.release()
     if ending.error is not None:
         raise ProgramError(folder, ending.error) from ending.error
@@ -107,6 +114,7 @@ def _final(
     ending: Ending,
     started: datetime,
     failed: RecordFailed | str,
+    duration_s: float,
 ) -> Result:
     ids = ready.job.procedure.ids
     found = ending.found or Found({}, ending.end_reason, {}, dict.fromkeys(ids, f"the run ended: {ending.end_reason}"))
@@ -114,7 +122,7 @@ def _final(
     return msgspec.structs.replace(
         first_result(ready, site, bench.rig, folder, started),
         ended=stamp(bench.clock.utc()),
-        duration_s=bench.elapsed(),
+        duration_s=duration_s,
         outcome="tripped" if lost else ending.outcome,
         exit_code=25 if lost else ending.exit_code,
         end_reason=f"record failed: {failed}" if lost else ending.end_reason,

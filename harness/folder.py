@@ -23,6 +23,7 @@ from filelock import FileLock, Timeout
 
 from harness.durable import RecordFailed, replace_file, sync_dir
 from harness.errors import Usage
+from harness.inside import open_inside, place_in
 from harness.plain import basic_stamp, safe_text
 
 INTERRUPTED = "interrupted"
@@ -119,35 +120,48 @@ class RunFolder:
         return self.path.resolve().name
 
     def add_input(self, name: str, data: bytes | str) -> str:
-        """Keep a file as it was used under ``inputs/`` and return its SHA-256; raises ``RecordFailed``."""
+        """Keep a file as it was used under ``inputs/`` and return its SHA-256; raises ``RecordFailed``, and ``Usage``
+        for a name that leads elsewhere."""
         raw = data.encode() if isinstance(data, str) else data
-        place = self.inputs / safe_name(name)
-        if place.exists() or place.name == _SUMS:
+        place = place_in(self.inputs, name, told_by="input")
+        if place.exists() or name == _SUMS:
             raise ValueError(f"{place}: kept already; give the second input another name")
+        place.parent.mkdir(parents=True, exist_ok=True)
         replace_file(place, raw)
         digest = hashlib.sha256(raw).hexdigest()
         # The two-column form that common checksum programs write and check.
-        sums = "".join(f"{sha}  {file}\n" for file, sha in sorted({**self.input_hashes(), place.name: digest}.items()))
+        sums = "".join(f"{sha}  {file}\n" for file, sha in sorted({**self.input_hashes(), name: digest}.items()))
         replace_file(self.inputs / _SUMS, sums.encode())
         return digest
 
     def input_hashes(self) -> dict[str, str]:
-        """File name -> SHA-256 as written when the inputs were kept."""
+        """File name -> SHA-256 as written when the inputs were kept; raises ``Usage`` when that cannot be read."""
+        place = self.inputs / _SUMS
         try:
-            text = (self.inputs / _SUMS).read_text()
+            with open_inside(place) as file:
+                text = file.read().decode()
         except FileNotFoundError:
             return {}
+        except (OSError, UnicodeDecodeError) as error:
+            raise Usage(f"{place}: cannot be read ({error}); take it from a backup") from error
         return {name: sha for sha, _, name in (line.partition("  ") for line in text.splitlines())}
 
     def changed_inputs(self) -> tuple[str, ...]:
         """Names of inputs that are gone or no longer what they were when the run used them."""
-        return tuple(name for name, sha in self.input_hashes().items() if _digest(self.inputs / name) != sha)
+        return tuple(name for name, sha in self.input_hashes().items() if self._input_digest(name) != sha)
+
+    def _input_digest(self, name: str) -> str | None:
+        try:
+            return _digest(place_in(self.inputs, name, told_by=str(self.inputs / _SUMS)))
+        except Usage:  # a name that leads elsewhere is not the one the run wrote
+            return None
 
     def outcome(self) -> str:
         """The outcome in ``result.json``; without one ``running`` while the run is on, else ``interrupted``."""
         try:
-            found = msgspec.json.decode(self.result_json.read_bytes(), type=_OutcomeOnly).outcome
-        except (OSError, msgspec.MsgspecError):
+            with open_inside(self.result_json) as file:
+                found = msgspec.json.decode(file.read(), type=_OutcomeOnly).outcome
+        except (OSError, ValueError):
             found = None
         return found or (RUNNING if self.is_on() else INTERRUPTED)
 

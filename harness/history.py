@@ -14,6 +14,7 @@ from harness.block import STATE_WORDS
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.gap import Commanded
+from harness.inside import place_in
 from harness.jsonlines import events
 from harness.result import Result, load_result
 from harness.sample import Sample
@@ -126,25 +127,33 @@ def _instant(stamp: str) -> datetime:
     return found if found.tzinfo is not None else found.replace(tzinfo=UTC)
 
 
-def read_history(folder: RunFolder) -> History:
+def before_of(folder: RunFolder, result: Result) -> RunFolder:
+    """The folder of the run that this one took up, beside its own. Raises ``Usage`` when there is none."""
+    beside = folder.path.resolve().parent
+    return RunFolder.open(place_in(beside, result.continued_from, told_by=f"{folder.result_json}: continued_from"))
+
+
+def read_history(folder: RunFolder, *, _after: tuple[str, ...] = ()) -> History:
     """The record of ``folder``, with the marks beside the samples they came with.
 
     Raises ``Usage`` when nothing was recorded and ``DamagedRecord`` for damage before the end of a file.
     """
     result = load_result(folder)
+    if folder.name in _after:
+        raise Usage(f"{folder.result_json}: continued_from leads round in a circle; take the folders from a backup")
     reader, told = samples(folder), events(folder)
-    rows, happened = tuple(reader), _on_the_clock_of_samples(tuple(told))
+    rows, happened = tuple(reader), on_the_clock_of_samples(tuple(told))
     tails = {"samples.csv": reader.tail, "events.jsonl": told.tail}
     left_out = tuple(f"{name}: {tail}" for name, tail in tails.items() if str(tail))
     history = History(folder, result, _marked(rows, happened), happened, left_out)
     gap_s = next((number(one, "gap_s") for one in happened if one.get("kind") == CONTINUED), math.nan)
     if not result.continued_from or math.isnan(gap_s):
         return history
-    before = read_history(RunFolder.open(folder.path.resolve().parent / result.continued_from))
+    before = read_history(before_of(folder, result), _after=(*_after, folder.name))
     return replace(history, earlier=before.moved(-(before.ended_s + gap_s)))
 
 
-def _on_the_clock_of_samples(happened: tuple[Event, ...]) -> tuple[Event, ...]:
+def on_the_clock_of_samples(happened: tuple[Event, ...]) -> tuple[Event, ...]:
     """Events count from the making of the record, samples from that of the bench, a moment later: how much later says
     each event that gives a time of both kinds."""
     late_s = [number(one, "elapsed_s") - number(one, "on_s") for one in happened if one.get("kind") == "energised"]

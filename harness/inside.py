@@ -46,6 +46,11 @@ def is_inside(place: Path, folder: Path) -> bool:
 
 def open_inside(path: Path) -> BinaryIO:
     """Open a file of a run for reading. Raises ``OSError``, and ``Usage`` for a link out of its folder."""
+    refuse_link(path)
+    return open(path, "rb")
+
+
+def refuse_link(path: Path) -> None:
+    """Raises ``Usage`` for a file that is a link out of the folder in which it stands."""
     if path.is_symlink() and not is_inside(path, path.parent):
         raise Usage(f"{path}: a link that leads outside the run's folder; nothing outside is read")
-    return open(path, "rb")

@@ -18,6 +18,8 @@ from msgspec import Meta
 from harness.durable import replace_file
 from harness.errors import Usage
 from harness.folder import RunFolder
+from harness.forms import known_form
+from harness.inside import open_inside
 
 SCHEMA: Literal["nightbench/result/1"] = "nightbench/result/1"
 SCHEMA_FILE = Path(__file__).parent / "schemas" / "result.schema.json"
@@ -229,7 +231,8 @@ def load_result(source: RunFolder | Path | str) -> Result:
     """Read a run's ``result.json``; raises ``Usage`` in one line."""
     path = source.result_json if isinstance(source, RunFolder) else Path(source)
     try:
-        raw = path.read_bytes()
+        with open_inside(path) as file:
+            raw = file.read()
     except FileNotFoundError as error:
         raise Usage(f"{path}: not there: the run did not end normally; samples.csv is still good") from error
     except OSError as error:
@@ -238,9 +241,7 @@ def load_result(source: RunFolder | Path | str) -> Result:
         found = msgspec.json.decode(raw)
     except msgspec.MsgspecError as error:
         raise Usage(f"{path}: no JSON ({error}); take the file from a backup, samples.csv is not touched") from error
-    schema = found.get("schema") if isinstance(found, dict) else None
-    if schema != SCHEMA:
-        raise Usage(f"{path}: schema is {schema!r}, this nightbench reads {SCHEMA!r}; use the version that wrote it")
+    known_form(path, "result", found.get("schema") if isinstance(found, dict) else None)
     try:
         return msgspec.convert(found, type=Result)
     except msgspec.ValidationError as error:

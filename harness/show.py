@@ -5,9 +5,6 @@ Everything printed here came from files that anybody may have edited, so it is m
 
 from __future__ import annotations
 
-import math
-import textwrap
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
 from harness.digits import duration
@@ -16,32 +13,13 @@ from harness.errors import UserError
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
 from harness.guard_log import guards_word
 from harness.jsonlines import EventReader, events
+from harness.lines import section, wrap
 from harness.plain import safe_text
 from harness.result import Limit, OffConfirmation, Result, load_result
-from harness.samplefile import samples
-from harness.show_barriers import guard_line, table_lines
+from harness.show_record import record_parts
 
-WIDTH = 80
 LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
-MOST_EVENTS = 20
-"""Events of one kind listed in full; the rest is counted."""
-
 _NAME_WIDTH = 38
-_TOLD_KINDS = (
-    "unsafe",
-    "trip",
-    "stop",
-    "program error",
-    "gap",
-    "clock step",
-    "limit change",
-    "acknowledged",
-    "stop tried",
-    "stop failed",
-    "mark",
-    "warning",
-    "instrument error",
-)
 _SENTENCES = {
     "finished": "Finished: {reason}.",
     "stopped": "Stopped by a person: {reason}.",
@@ -52,7 +30,7 @@ _SENTENCES = {
     RUNNING: "The run is on.",
 }
 
-_GUARD_SAW = (
+GUARD_SAW = (
     "The run did not end normally. Its guard switched off, and the instruments said so: measure before touching."
 )
 
@@ -77,10 +55,10 @@ def show_text(folder: RunFolder) -> str:
     """The whole page for one run, also for one that was interrupted or is on; raises ``Usage``."""
     outcome = folder.outcome()
     if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
-        parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *_wrap(_SENTENCES[outcome])]
+        parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *wrap(_SENTENCES[outcome])]
     else:
         parts = list(_result_lines(_result_of(folder), folder.name, outcome, seen_off=_seen_off(folder, outcome)))
-    parts += [*_held_lines(folder), *_record_lines(folder), *_event_lines(folder)]
+    parts += record_parts(folder)
     return "\n".join(parts) + "\n"
 
 
@@ -126,23 +104,12 @@ def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
     if not folders:
         return ["No runs here yet."]
     died = next((folder for folder in folders if folder.outcome() == INTERRUPTED), None)
-    more = [] if died is None else [*_wrap(_DIED), f"  nightbench resume {safe_text(str(died.path))}"]
+    more = [] if died is None else [*wrap(_DIED), f"  nightbench resume {safe_text(str(died.path))}"]
     return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders), *more]
 
 
-def _wrap(text: str, indent: int = 0, hang: int = 0) -> list[str]:
-    start = " " * indent
-    return textwrap.wrap(
-        safe_text(text), WIDTH, initial_indent=start, subsequent_indent=start + " " * hang, break_on_hyphens=False
-    ) or [""]
-
-
-def _section(title: str, lines: Sequence[str]) -> list[str]:
-    return ["", title, *lines] if lines else []
-
-
 def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
-    lines = _wrap(f"{name}: {outcome}")
+    lines = wrap(f"{name}: {outcome}")
     if simulated:
         lines.append(f"{SIMULATED}: no real battery was measured.")
     return [*lines, ""]
@@ -151,39 +118,39 @@ def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
 def _result_lines(result: Result, name: str, outcome: str, *, seen_off: bool) -> Iterator[str]:
     yield from _title(name, outcome, simulated=result.simulated)
     sentence = verdict_sentence(result, outcome=outcome)
-    yield from _wrap(sentence.replace(_SENTENCES[INTERRUPTED], _GUARD_SAW) if seen_off else sentence)
+    yield from wrap(sentence.replace(_SENTENCES[INTERRUPTED], GUARD_SAW) if seen_off else sentence)
     if outcome == "finished":
-        yield from _section("Verdicts", [line for one in result.verdicts for line in _folded(verdict_lines(one))])
-    yield from _section("Figures", _figure_lines(result))
-    yield from _section("Lists", _folded(list_lines(result.lists, simulated=result.simulated)))
-    yield from _section("Not measured", _pairs(result.not_measured))
-    yield from _section("Conditions", _pairs({k: plain_words(c.value, c.unit) for k, c in result.conditions.items()}))
+        yield from section("Verdicts", [line for one in result.verdicts for line in _folded(verdict_lines(one))])
+    yield from section("Figures", _figure_lines(result))
+    yield from section("Lists", _folded(list_lines(result.lists, simulated=result.simulated)))
+    yield from section("Not measured", _pairs(result.not_measured))
+    yield from section("Conditions", _pairs({k: plain_words(c.value, c.unit) for k, c in result.conditions.items()}))
     asked = {key: "not asked" if value is None else plain_words(value) for key, value in result.plan.items()}
-    yield from _section("Asked", _pairs(asked))
-    yield from _section("End", _end_lines(result, outcome, seen_off=seen_off))
+    yield from section("Asked", _pairs(asked))
+    yield from section("End", _end_lines(result, outcome, seen_off=seen_off))
     if result.bench is not None:
-        yield from _section("Limits in force", [line for one in result.bench.limits for line in _limit_lines(one)])
-        yield from _section("Instruments", _instrument_lines(result))
-        yield from _section("Wiring", [line for one in result.bench.wiring for line in _wrap(one, 2, 2)])
-    yield from _section("Cautions", [line for one in result.cautions for line in _wrap(f"! {one}", 2, 2)])
+        yield from section("Limits in force", [line for one in result.bench.limits for line in _limit_lines(one)])
+        yield from section("Instruments", _instrument_lines(result))
+        yield from section("Wiring", [line for one in result.bench.wiring for line in wrap(one, 2, 2)])
+    yield from section("Cautions", [line for one in result.cautions for line in wrap(f"! {one}", 2, 2)])
 
 
 def _figure_lines(result: Result) -> list[str]:
     lines: list[str] = []
     for key, figure in result.figures.items():
         mark = f"  {SIMULATED}" if result.simulated else ""
-        lines += _wrap(f"{key:<18} {figure_words(figure)}{mark}", 2, 4)
+        lines += wrap(f"{key:<18} {figure_words(figure)}{mark}", 2, 4)
         if figure.basis:
-            lines += _wrap(figure.basis, 6, 2)
+            lines += wrap(figure.basis, 6, 2)
     return lines
 
 
 def _folded(lines: Iterable[str]) -> list[str]:
-    return [folded for one in lines for folded in _wrap(one.strip(), 2 + len(one) - len(one.lstrip()), 4)]
+    return [folded for one in lines for folded in wrap(one.strip(), 2 + len(one) - len(one.lstrip()), 4)]
 
 
 def _pairs(pairs: dict[str, str]) -> list[str]:
-    return [line for key, text in pairs.items() for line in _wrap(f"{key:<18} {text}", 2, 19)]
+    return [line for key, text in pairs.items() for line in wrap(f"{key:<18} {text}", 2, 19)]
 
 
 def _end_lines(result: Result, outcome: str, *, seen_off: bool) -> list[str]:
@@ -215,7 +182,7 @@ def _off_words(off: OffConfirmation | None, outcome: str) -> str:
 def _limit_lines(limit: Limit) -> list[str]:
     changed = f"; CHANGED: {limit.reason}" if limit.reason else ""
     value = "none" if limit.value is None else plain_words(limit.value, limit.unit)
-    return _wrap(f"{limit.what}: {value} ({limit.source}{changed})", 2, 4)
+    return wrap(f"{limit.what}: {value} ({limit.source}{changed})", 2, 4)
 
 
 def _instrument_lines(result: Result) -> list[str]:
@@ -223,7 +190,7 @@ def _instrument_lines(result: Result) -> list[str]:
     for one in result.bench.instruments if result.bench else ():
         calibrated = f"calibrated {one.calibrated}" if one.calibrated else "calibration date not given"
         accuracy = f"; {one.accuracy}{' (ASSUMED)' if one.accuracy_assumed else ''}" if one.accuracy else ""
-        lines += _wrap(f"{one.name} ({one.role}): {one.identity}; {one.dialect}; {calibrated}{accuracy}", 2, 4)
+        lines += wrap(f"{one.name} ({one.role}): {one.identity}; {one.dialect}; {calibrated}{accuracy}", 2, 4)
     return lines
 
 
@@ -239,71 +206,4 @@ def _header(reader: EventReader) -> dict[str, object]:
     return reader.header
 
 
-def _record_lines(folder: RunFolder) -> list[str]:
-    lines: list[str] = []
-    try:
-        reader = samples(folder)
-        last = None
-        for last in reader:  # noqa: B007 - the last one is what is wanted
-            pass
-        lines += _wrap(f"{reader.rows} samples", 2)
-        if last is not None:
-            lines += _wrap(
-                f"last at {duration(last.elapsed_s)} ({last.state}): {_reading('volts', last.pack_volts, 'V')}, "
-                f"{_reading('current', last.pack_amps, 'A')}, {_reading('charge', last.charge_ah, 'Ah')} out, "
-                f"{_reading('temperature', last.pack_temp_c, 'degC')}",
-                2,
-                4,
-            )
-        if str(reader.tail):
-            lines += _wrap(f"samples.csv: {reader.tail}", 2, 4)
-    except UserError as error:
-        lines += _wrap(str(error), 2, 4)
-    if (guard := guards_word(folder)) is not None:
-        lines += _wrap(guard.words, 2, 4)
-    lines += [line for one in folder.changed_inputs() for line in _wrap(f"inputs/{one}: not as the run used it", 2, 4)]
-    return _section("Record", lines)
-
-
-def _held_lines(folder: RunFolder) -> list[str]:
-    try:
-        result = load_result(folder) if folder.result_json.exists() else None
-        found = [guard_line(result.guard if result else None), *table_lines(events(folder))]
-    except UserError:
-        return []  # what is wrong with these files is told below
-    return _section("Held by", [line for one in found if one for line in _wrap(one, 2, 4)])
-
-
-def _reading(what: str, value: float, unit: str) -> str:
-    return f"{what} unknown" if math.isnan(value) else f"{value:.5g} {unit}"
-
-
-def _event_lines(folder: RunFolder) -> list[str]:
-    """In the order in which they came; of one kind not more than anybody reads."""
-    lines: list[str] = []
-    count: Counter[str] = Counter()
-    trouble: list[str] = []
-    try:
-        for event in events(folder):
-            if (kind := str(event.get("kind"))) in _TOLD_KINDS:
-                count[kind] += 1
-                lines += _wrap(_event_words(event), 2, 4) if count[kind] <= MOST_EVENTS else []
-    except UserError as error:
-        trouble = _wrap(str(error), 2, 4)
-    for kind, number in count.items():
-        if number > MOST_EVENTS:
-            lines += _wrap(f"and {number - MOST_EVENTS} more of kind {kind}, see events.jsonl", 2, 4)
-    return _section("Events", lines + trouble)
-
-
-def _event_words(event: dict[str, object]) -> str:
-    when = event.get("elapsed_s")
-    rest = [
-        str(value) if key in ("text", "what") else f"{key} {plain_words(value)}"
-        for key, value in event.items()
-        if key not in ("elapsed_s", "utc", "kind", "rows", "key")
-    ]
-    return f"{duration(when) if isinstance(when, int | float) else '?'} {event.get('kind')}: {', '.join(rest)}"
-
-
-__all__ = ["LIVE", "SIMULATED", "WIDTH", "figure_words", "run_line", "runs_lines", "show_text", "verdict_sentence"]
+__all__ = ["LIVE", "SIMULATED", "figure_words", "run_line", "runs_lines", "show_text", "verdict_sentence"]

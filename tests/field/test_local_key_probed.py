@@ -22,14 +22,12 @@ from sims.scenario import load_scenario
 SETS = ("charge_first=false", "rate_it=1.5", "rest_s=2", "rest_after_s=2")
 
 
-def probed(name: str, place: Path) -> Path:
+def probed(name: str) -> str:
     sim = open_bench("porch", now=lambda: 0.0)
     found = probe(MemoryWire(lambda: sim.connect(name), lambda seconds: None, name="it", address="memory"))
     assert found.best is not None
     assert found.remote_ask == "SYST:REM?"
-    file = place / f"probed-{name}.toml"
-    file.write_text(dialect_text(found, found.best), encoding="utf-8")
-    return file
+    return dialect_text(found, found.best)
 
 
 def pressed(name: str, place: Path) -> Ran:
@@ -43,14 +41,12 @@ def pressed(name: str, place: Path) -> Ran:
         if under_load[0] == 10 and sample.state == "sinking":
             assert bench.do(f"local {name}") == "done"
 
-    file = probed(name, place)
-
     def edit(text: str) -> str:
-        changed = text.replace(f'dialect = "scpi-{name}"', f'dialect = "{file}"')
+        changed = text.replace(f'dialect = "scpi-{name}"', f'dialect = "probed-{name}.toml"')
         assert changed != text
         return changed
 
-    return ran(place, facts, "capacity", sets=SETS, each=each, edit=edit)
+    return ran(place, facts, "capacity", sets=SETS, each=each, edit=edit, beside={f"probed-{name}.toml": probed(name)})
 
 
 @pytest.mark.parametrize("name", ["supply", "load"])

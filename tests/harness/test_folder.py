@@ -119,8 +119,13 @@ def test_inputs_changed_afterwards_are_named(tmp_path: Path) -> None:
 
 def test_an_input_is_not_overwritten_and_stays_in_its_folder(tmp_path: Path) -> None:
     folder = make(tmp_path)
-    folder.add_input("../../bench.toml", "a = 1\n")
-    assert (folder.inputs / "bench.toml").exists()
+    folder.add_input("bench.toml", "a = 1\n")
+    for name in ("../../bench.toml", "/bench.toml", "a/../../b.toml", "", "a\nb", "C:b.toml", "a\\b.toml"):
+        with pytest.raises(Usage, match="leads outside"):
+            folder.add_input(name, "a = 1\n")
+    folder.add_input("dialects/mine.toml", "b = 1\n")
+    assert (folder.inputs / "dialects" / "mine.toml").read_text() == "b = 1\n"
+    assert folder.changed_inputs() == ()
     with pytest.raises(ValueError, match="kept already"):
         folder.add_input("bench.toml", "a = 2\n")
     with pytest.raises(ValueError, match="kept already"):

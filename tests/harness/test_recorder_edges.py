@@ -17,6 +17,7 @@ from harness import recorder as recorder_module
 from harness.clock import VirtualClock
 from harness.durable import AppendFile, RecordFailed
 from harness.folder import RunFolder
+from harness.forms import FORMS
 from harness.jsonlines import events, exchanges
 from harness.recorder import CLOSE_WAIT_S, PENDING_MOST, SYNC_EVERY_S, Recorder
 from harness.sample import Sample
@@ -84,7 +85,7 @@ def test_the_head_of_each_recording(recorder: Recorder, folder: RunFolder) -> No
     for path, what in ((folder.events_jsonl, "events"), (folder.wire_jsonl, "wire")):
         head = json.loads(path.read_text(encoding="utf-8").splitlines()[0])
         assert (head["recording"], head["form"], head["run"], head["simulated"], head["elapsed_s"]) == (
-            what, 1, folder.name, True, 0.0,
+            what, FORMS[what], folder.name, True, 0.0,
         )  # fmt: skip
 
 

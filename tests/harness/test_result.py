@@ -205,8 +205,8 @@ def test_ids_are_checked(folder: RunFolder, changes: dict[str, object], words: s
     [
         (b"", "no JSON"),
         (b'{"schema": ', "no JSON"),
-        (b"[]", "schema is None"),
-        (b'{"schema": "nightbench/result/2"}', "schema is 'nightbench/result/2', this nightbench reads"),
+        (b"[]", "says nothing of its form"),
+        (b'{"schema": "nightbench/result/2"}', "form 2, this nightbench reads up to form 1: written by a newer"),
         (b'{"schema": "nightbench/result/1"}', "procedure"),
     ],
 )

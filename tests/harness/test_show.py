@@ -13,6 +13,7 @@ import pytest
 from harness.clock import VirtualClock
 from harness.digits import duration, rounded, symbol
 from harness.folder import RunFolder
+from harness.lines import WIDTH
 from harness.plain import basic_stamp, safe_text, utc_stamp
 from harness.recorder import Recorder
 from harness.result import (
@@ -27,7 +28,8 @@ from harness.result import (
     write_result,
 )
 from harness.sample import Sample
-from harness.show import LIVE, MOST_EVENTS, WIDTH, figure_words, run_line, runs_lines, show_text
+from harness.show import LIVE, figure_words, run_line, runs_lines, show_text
+from harness.show_record import MOST_EVENTS
 
 NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
 
@@ -175,6 +177,7 @@ def test_the_page(folder: RunFolder) -> None:
         "Record\n"
         "  3 samples\n"
         "  last at 2:00:00 (discharging): 26.4 V, 2 A, 0 Ah out, temperature unknown\n"
+        "  no SHA256SUMS beside it: whether its files are as at its end is not known\n"
         "\n"
         "Events\n"
         "  0:00:00 mark: beeper on\n"
@@ -288,7 +291,8 @@ def test_damage_is_told_and_the_rest_is_shown(folder: RunFolder) -> None:
     write_result(folder, RESULT)
     raw = folder.samples_csv.read_bytes()
     folder.samples_csv.write_bytes(raw.replace(b"26.4", b"27.4", 1))
-    folder.events_jsonl.write_bytes(b"{}\nx\n{}\n")
+    told = folder.events_jsonl.read_bytes()
+    folder.events_jsonl.write_bytes(told.splitlines(keepends=True)[0] + b"x\n{}\n")
     page = re.sub(r"\s+", " ", show_text(folder))
     assert "record 1 (line 2) is damaged" in page
     assert "line 2 is damaged" in page.partition("Events")[2]

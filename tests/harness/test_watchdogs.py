@@ -78,12 +78,13 @@ def test_twice_the_guard_s_silence_within_its_range(
     ("least_s", "most_s", "armed"), [(1.0, 3600.0, True), (61.0, 3600.0, False), (0.02, 3.9, False), (0.02, 4.0, True)]
 )
 def test_the_table_tells_of_one_that_is_armed(
-    files: Any, tmp_path: Path, least_s: float, most_s: float, armed: bool
+    files: Any, least_s: float, most_s: float, armed: bool
 ) -> None:
     shipped = (resources.files("drivers") / "dialects" / "scpi-load-watchdog.toml").read_text("utf-8")
-    mine = tmp_path / "mine.toml"
+    plain = files()
+    mine = plain.bench.with_name("mine.toml")
     mine.write_text(shipped.replace("least = 1\nmost = 3600", f"least = {least_s}\nmost = {most_s}"), "utf-8")
-    written = files().edited("bench", (r'dialect = "scpi-load"$', f'dialect = "{mine}"'))
+    written = plain.edited("bench", (r'dialect = "scpi-load"$', 'dialect = "mine.toml"'))
     job = Job(procedures()["capacity"], written.bench, written.pack, sets=("charge_first=false",))
     assert unattended.facts(prepare(job)).load_watchdog is armed
 

@@ -116,15 +116,18 @@ def ran(
     each: Callable[[SimBench, Any], None] | None = None,
     arrange: Callable[[SimBench], None] | None = None,
     edit: Callable[[str], str] | None = None,
+    beside: Mapping[str, str] | None = None,
 ) -> Ran:
     """Run it in memory; ``each(bench, sample)`` is called as the screen is, ``arrange(bench)`` before anything is said,
-    ``edit`` changes the bench file."""
+    ``edit`` changes the bench file, ``beside`` are files that stand beside it, by name."""
     clock = VirtualClock()
     bench = SimBench(facts, now=clock.now, seed=None, manners=manners)
     files = Path(tempfile.mkdtemp(dir=place))
     if arrange is not None:
         arrange(bench)
     write_files(files, bench)
+    for name, text in (beside or {}).items():
+        (files / name).write_text(text, encoding="utf-8")
     if edit is not None:
         (files / "bench.toml").write_text(edit((files / "bench.toml").read_text("utf-8")), encoding="utf-8")
     one = procedures()[procedure]
