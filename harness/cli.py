@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import click
 
+from harness.cli_export import export
 from harness.cli_instruments import instruments
 from harness.cli_resume import resume
 from harness.cli_watch import watch
@@ -170,6 +171,7 @@ def show(folder: str, as_json: bool) -> None:
 
 
 main.add_command(fit)
+main.add_command(export)
 main.add_command(instruments)
 main.add_command(resume)
 main.add_command(watch)

@@ -45,6 +45,22 @@ _WORDS = {
     "cc_on": "1 while the supply limits the current",
     "driven_on": "1 while something else drives the supply's output",
     "flags": "What was wrong with this sample, in words",
+    "run": "Name of the run's folder",
+    "procedure": "What was run",
+    "name": "Pack or UPS",
+    "simulated": "Whether the bench was a simulated one",
+    "started": "Calendar time at which the run began (RFC 3339)",
+    "outcome": "How the run came out",
+    "place": "List and entry the figure stands in; empty for one of the whole run",
+    "figure": "Id of the figure",
+    "value": "Its value, in the unit of this row; yes is 1, no is 0",
+    "unit": "UCUM code of value and expanded_uncertainty; 1 for a plain number",
+    "expanded_uncertainty": "value plus or minus this is a 95 % interval (JCGM 100)",
+    "coverage_factor": "Expanded by standard uncertainty",
+    "dof": "Effective degrees of freedom; empty when unlimited",
+    "bound": "at least or at most: what is sought lies on that side of the value",
+    "basis": "How the value was come by",
+    "not_measured": "Why there is no value",
     "crc32": "CRC-32 (IEEE 802.3) of the record's bytes before its last comma",
 }
 _DATATYPES: dict[str, object] = {
@@ -52,6 +68,11 @@ _DATATYPES: dict[str, object] = {
     "state": "string",
     "flags": "string",
     "crc32": {"base": "string", "format": "[0-9a-f]{8}"},
+    "simulated": "boolean",
+    "started": "dateTimeStamp",
+    **dict.fromkeys(("value", "expanded_uncertainty", "coverage_factor", "dof"), "double"),
+    **dict.fromkeys(("run", "procedure", "name", "outcome", "place", "figure"), "string"),
+    **dict.fromkeys(("unit", "bound", "basis", "not_measured"), "string"),
 }
 
 
@@ -65,14 +86,16 @@ def unit_of(column: str) -> str | None:
     raise ValueError(f"column {column!r}: its name must end in a unit: {', '.join(UNITS)}")
 
 
-def metadata(names: Sequence[str], *, simulated: bool, title: str) -> bytes:
-    """The metadata document for a ``samples.csv`` with these columns."""
+def metadata(
+    names: Sequence[str], *, simulated: bool, title: str, url: str = "samples.csv", what: str = "samples"
+) -> bytes:
+    """The metadata document for a table with these columns at ``url``, in our form ``what``."""
     document = {
         "@context": "http://www.w3.org/ns/csvw",
-        "url": "samples.csv",
+        "url": quote(url),
         "dc:title": f"{title} (SIMULATED)" if simulated else title,
         "dc:conformsTo": "https://www.rfc-editor.org/rfc/rfc4180",
-        "schema:schemaVersion": schema_of("samples"),
+        "schema:schemaVersion": schema_of(what),
         "notes": [{"simulated": simulated}],
         "dialect": {"encoding": "utf-8", "header": True, "lineTerminators": ["\r\n", "\n"]},
         "tableSchema": {"columns": [_column(name) for name in names]},

@@ -16,10 +16,11 @@ import msgspec
 from harness.errors import Usage
 from harness.plain import safe_text
 
-FORMS = {"result": 1, "samples": 2, "events": 1, "wire": 1}
+FORMS = {"result": 1, "samples": 2, "events": 1, "export": 1, "handover": 1, "wire": 2}
 """Newest form of each file.
 
 samples 2: a word that a spreadsheet would take for a formula has a ``'`` before it; in form 1 words are as they are.
+wire 2: between the exchanges stand lines with ``told``, which are none (``harness/tape.py``); form 1 has no such lines.
 """
 
 FOLDER_SUMS = 1

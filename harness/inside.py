@@ -45,7 +45,8 @@ def is_inside(place: Path, folder: Path) -> bool:
 
 
 def open_inside(path: Path) -> BinaryIO:
-    """Open a file of a run for reading. Raises ``OSError``, and ``Usage`` for a link out of its folder."""
+    """Open a file of a run for reading. Raises ``OSError``, and ``Usage`` for a link out of its folder and for what is
+    no file."""
     refuse_link(path)
     return open(path, "rb")
 
@@ -54,3 +55,5 @@ def refuse_link(path: Path) -> None:
     """Raises ``Usage`` for a file that is a link out of the folder in which it stands."""
     if path.is_symlink() and not is_inside(path, path.parent):
         raise Usage(f"{path}: a link that leads outside the run's folder; nothing outside is read")
+    if path.exists() and not path.is_file():  # a pipe would be waited for without end
+        raise Usage(f"{path}: no plain file; take the file from a backup")

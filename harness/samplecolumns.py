@@ -83,6 +83,10 @@ class Words(Mapping[str, tuple[str, ...]]):
             return FLAG_SEPARATOR.join(flags_of(field, guarded=self._guarded))
         return word_of(field, guarded=self._guarded)
 
+    def coded(self, name: str) -> tuple[NDArray[np.int32], tuple[str, ...]]:
+        """``state`` or ``flags`` as numbers of ``among``, and that."""
+        return self._coded[name].whole(), self.among(name)
+
     def where(self, name: str, word: str) -> NDArray[np.bool_]:
         """Which samples have exactly this ``state``, or exactly these ``flags``."""
         import numpy as np

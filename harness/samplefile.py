@@ -68,6 +68,16 @@ def _number(value: float) -> bytes:
     return b"" if math.isnan(value) else b"INF" if value > 0 else b"-INF"
 
 
+def csv_field(value: str | float | bool | None) -> bytes:
+    """One field of a table of any kind: words never a formula, yes and no as ``true`` and ``false``, empty for
+    nothing."""
+    if isinstance(value, str):
+        return _cell(value)
+    if isinstance(value, bool):
+        return b"true" if value else b"false"
+    return b"" if value is None else _number(value)
+
+
 class RowWriter:
     """Turns samples into records; ``columns`` are the instruments' own, in file order."""
 
@@ -198,6 +208,8 @@ __all__ = [
     "SampleReader",
     "Table",
     "Tail",
+    "as_words",
+    "csv_field",
     "sample_of",
     "samples",
     "table",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -24,6 +25,9 @@ SUMS = "SHA256SUMS"
 MADE_ANEW = frozenset({"report.html", "report.pdf", "plots"})
 """What a command makes of the record whenever somebody asks."""
 
+UNKNOWN = f"no {SUMS} beside it: whether its files are as at its end is not known"
+"""Of a run that ended; one made by a version that kept no sums, for example."""
+
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 
 
@@ -34,8 +38,16 @@ def finished_files(folder: Path) -> Iterator[str]:
         folders[:] = sorted(one for one in folders if _counts(one, top=kept == Path(".")))
         for name in sorted(files):
             place = kept / name
-            if _counts(name, top=kept == Path(".")) and not (folder / place).is_symlink():
+            if _counts(name, top=kept == Path(".")) and is_plain_file(folder / place):
                 yield place.as_posix()
+
+
+def is_plain_file(path: Path) -> bool:
+    """Whether it is a file itself: no link, no pipe."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
 
 
 def _counts(name: str, *, top: bool) -> bool:
@@ -91,7 +103,7 @@ def changes(folder: RunFolder) -> tuple[str, ...]:
         return (str(error),)
     if not told:
         ended = folder.outcome() not in ("running", "interrupted") and folder.result_json.exists()
-        return (f"no {SUMS} beside it: whether its files are as at its end is not known",) if ended else ()
+        return (UNKNOWN,) if ended else ()
     lines = [line for name, sha in told.items() if (line := _changed(folder, name, sha))]
     came = [name for name in finished_files(folder.path) if name not in told and name != GUARD_LOG]
     return (*lines, *(f"{safe_text(name)}: was not there at the run's end" for name in came))
