@@ -38,8 +38,9 @@ class Difference:
 
 def exchanges_in(lines: Iterable[bytes], *, source: str = "the record") -> Iterator[Exchange]:
     """Exchanges from lines of JSON: ``name``, ``sent``, ``received`` and ``error``, the bytes as text of one character
-    a byte (ISO 8859-1); lines without ``sent`` (the first says what the file is) are passed over. A last line that is
-    torn or zero-filled is left out. Raises ``ValueError`` with the line's number for any other damage.
+    a byte (ISO 8859-1); lines without ``sent`` (the first says what the file is) and those with ``told`` (which are no
+    exchanges) are passed over. A last line that is torn or zero-filled is left out. Raises ``ValueError`` with the
+    line's number for any other damage.
     """
     torn: int | None = None
     for number, line in enumerate(lines, start=1):
@@ -49,7 +50,7 @@ def exchanges_in(lines: Iterable[bytes], *, source: str = "the record") -> Itera
             continue
         try:
             row = json.loads(line)
-            if "sent" in row:
+            if "sent" in row and "told" not in row:
                 received = row.get("received")
                 yield Exchange(
                     row["name"],

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
@@ -35,6 +36,7 @@ from harness.signals import StopFlag
 from harness.site import Site
 from harness.steering import change, end_help
 from harness.stopping import Stopping
+from harness.tape import CLOCK
 from harness.turning import Turns
 from harness.unsafe import message
 from harness.volts_place import VoltsPlace
@@ -112,7 +114,13 @@ class Bench:
 
     def elapsed(self) -> float:
         """Bench time since the run began, s."""
-        return self.loop.elapsed()
+        return self.loop.instant()
+
+    def utc(self) -> datetime:
+        """The calendar time now."""
+        utc = self.clock.utc
+        iso = datetime.isoformat
+        return self.clock.tape.answer(CLOCK, "calendar", utc, absent=utc, pack=iso, unpack=datetime.fromisoformat)
 
     def watched_by(self, presence: Presence) -> None:
         """Somebody must stay with this run, and show that they do."""

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from harness.errors import PreflightRefused, Usage
+from harness.tape import SILENT, Tape
 
 SLICE_S = 0.05
 """Longest real wait between two looks at the stop flag."""
@@ -33,8 +34,23 @@ class Clock(ABC):
     runs_by_itself = True
     """True when bench time goes on while the program is busy."""
 
+    exact = False
+    """True when bench time follows from waits and exchanges alone."""
+
+    tape: Tape = SILENT
+    """That of the run that is on."""
+
     def __init__(self) -> None:
         self._utc0 = datetime.now(UTC)
+
+    @property
+    def utc0(self) -> datetime:
+        """The calendar time at which this clock was made."""
+        return self._utc0
+
+    def instant(self) -> float:
+        """Bench time for what goes into a figure or the record, s; it is on the tape."""
+        return self.tape.instant(self.now)
 
     @abstractmethod
     def now(self) -> float:
@@ -73,6 +89,7 @@ class VirtualClock(Clock):
 
     kind = "virtual"
     runs_by_itself = False
+    exact = True
 
     def __init__(self, *, utc0: datetime | None = None) -> None:
         super().__init__()

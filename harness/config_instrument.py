@@ -12,7 +12,9 @@ from drivers.wire_visa import SerialLine
 from harness.addresses import NotAnAddress, normal
 from harness.config_line import LINE_KEYS, read_line
 from harness.config_shunt import SHUNT_KEYS, ShuntEntry, read_shunt
+from harness.inside import is_inside, plain_name
 from harness.keys import Keys, nearest
+from harness.tape import NAMES
 from harness.uncertainty import ASSUMED_RANGE_PCT, ASSUMED_READING_PCT, AccuracyTerms
 from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
 
@@ -245,6 +247,8 @@ def _name(keys: Keys) -> str:
         keys.refuse("name", "cannot head a column of the record", f"accepted: {accepted}")
     if name.casefold() == "pack":
         keys.refuse("name", "pack_volts and pack_amps are columns of the pack itself", "write another name")
+    if name.casefold() in NAMES:
+        keys.refuse("name", "stands for what is no instrument in the record of a run", "write another name")
     return name
 
 
@@ -263,10 +267,10 @@ def _dialect(keys: Keys, *, role: str, folder: Path) -> str:
         for entry in resources.files("drivers").joinpath("dialects").iterdir()
         if entry.name.endswith(".toml")
     )
-    accepted = "one of " + ", ".join(shipped) + ", or the path of a dialect file ending in .toml"
+    accepted = "one of " + ", ".join(shipped) + ", or a dialect file beside the bench file, its name ending in .toml"
     word = keys.text("dialect", accepted=accepted)
     if word.endswith(".toml"):
-        path = folder / Path(word).expanduser()
+        path = _beside(keys, word, folder)
         if not path.is_file():
             keys.refuse("dialect", f"no file {path}", f"accepted: {accepted}")
         return str(path)
@@ -275,6 +279,16 @@ def _dialect(keys: Keys, *, role: str, folder: Path) -> str:
         hint = f'did you mean "{match}"? ' if match else ""
         keys.refuse("dialect", f"no dialect of that name for a {role}", f"{hint}accepted: {accepted}")
     return word
+
+
+def _beside(keys: Keys, word: str, folder: Path) -> Path:
+    """A bench file may come from elsewhere, as a record does, and its run keeps a copy of what it names."""
+    path = folder / word
+    inside = path.resolve() if Path(word).is_absolute() else folder.resolve() / word
+    parts = inside.relative_to(folder.resolve()).parts if inside.is_relative_to(folder.resolve()) else ()
+    if not parts or not all(map(plain_name, parts)) or not is_inside(path, folder):
+        keys.refuse("dialect", f"outside {folder}", "put the file beside the bench file and give its name alone")
+    return folder.joinpath(*parts)
 
 
 def _cross_section(keys: Keys) -> float | None:

@@ -21,9 +21,10 @@ from harness.clock import Clock, ScaledClock, SteppedClock, VirtualClock, WallCl
 from harness.config import BenchFile
 from harness.errors import PreflightRefused, Usage, UserError
 from harness.keys import nearest
-from harness.opening import Opener
+from harness.opening import Lines, Opener
 from harness.ports import port_of, uncertain
 from harness.rig import Driver, Rig
+from harness.tape import Tape, Told
 
 SIMULATED_MAKER = "NIGHTBENCH"
 """First field of *IDN? of every simulated instrument, in memory or served."""
@@ -31,7 +32,7 @@ SIMULATED_MAKER = "NIGHTBENCH"
 NO_SERIAL = ("", "0")
 """What stands for a serial number that is not told (IEEE 488.2 10.14)."""
 
-KEPT_EXCHANGES = 1000
+KEPT_EXCHANGES = 5000
 """Exchanges kept until there is a record: who answered, and what was read before anything was switched on."""
 
 
@@ -82,15 +83,20 @@ class Connection:
     sim: Any = None
     sessions: list[Session] = field(default_factory=list)
     rig: Rig | None = None
-    _listener: Callable[[Exchange], None] | None = None
-    _before: deque[Exchange] = field(default_factory=lambda: deque(maxlen=KEPT_EXCHANGES))
+    _listener: Callable[[Exchange | Told], None] | None = None
+    _before: deque[Exchange | Told] = field(default_factory=lambda: deque(maxlen=KEPT_EXCHANGES))
 
     def tap(self, exchange: Exchange) -> None:
         """Hear one exchange."""
+        self.clock.tape.exchanged()
+        self.hear(exchange)
+
+    def hear(self, one: Exchange | Told) -> None:
+        """Keep one exchange or line of the tape, or hand it over."""
         if self._listener is not None:
-            self._listener(exchange)
+            self._listener(one)
         else:
-            self._before.append(exchange)
+            self._before.append(one)
 
     def simulated(self, scenario: str) -> Any:
         """The simulated bench in memory; opened when it is first asked for."""
@@ -98,8 +104,8 @@ class Connection:
             self.sim = open_simulated(scenario, now=self.clock.now, seed=None)
         return self.sim
 
-    def listen(self, listener: Callable[[Exchange], None]) -> None:
-        """Hand over every exchange from now on, those before it first."""
+    def listen(self, listener: Callable[[Exchange | Told], None]) -> None:
+        """Hand over every exchange and line of the tape from now on, those before it first."""
         while self._before:
             listener(self._before.popleft())
         self._listener = listener
@@ -143,21 +149,25 @@ def connect(
     sim: Any = None,
     lenient: bool = False,
     subject: str = "pack",
+    lines: Lines | None = None,
 ) -> Connection:
     """Open every instrument of the bench and ask who it is; nothing is set.
 
     ``subject`` is what hangs on the bench: "pack" or "ups". ``clock`` and ``sim`` are those several runs share.
-    ``lenient`` goes on with instruments that do not answer and without the bench's own clock, for switching off
+    ``lines`` makes the wires of a record that is played; then nothing of this machine is looked at. ``lenient`` goes on
+    with instruments that do not answer and without the bench's own clock, for switching off
     whatever can be switched off.
 
     Raises ``PreflightRefused`` when one does not answer or is another than the file says, ``Usage`` for a dialect
     that cannot be used.
     """
     connection = Connection(bench_file, clock or _clock_for(bench_file, lenient), owns_clock=clock is None, sim=sim)
+    if lines is None:
+        connection.clock.tape = Tape(hear=connection.hear, exact=connection.clock.exact)
     try:
-        if not lenient and (why := uncertain(bench_file.instruments)) is not None:
+        if lines is None and not lenient and (why := uncertain(bench_file.instruments)) is not None:
             raise PreflightRefused(f"{bench_file.path}: {why}; nothing was asked, nothing switched on")
-        drivers = _made(connection)
+        drivers = _made(connection, lines)
         _open_all(connection, lenient)
         makers = _makers(drivers)
         if not lenient:
@@ -170,12 +180,12 @@ def connect(
     return connection
 
 
-def _made(connection: Connection) -> dict[str, Driver]:
+def _made(connection: Connection, lines: Lines | None) -> dict[str, Driver]:
     """The drivers; nobody has been spoken to yet."""
-    opener = Opener(connection.bench_file.path, connection.clock, connection.tap, connection.simulated)
+    opener = Opener(connection.bench_file.path, connection.clock, connection.tap, connection.simulated, lines)
     drivers = {entry.name: opener.driver(entry) for entry in connection.bench_file.instruments}
     connection.sessions.extend(opener.sessions.values())
-    if any(port_of(entry.address) for entry in connection.bench_file.instruments):
+    if lines is None and any(port_of(entry.address) for entry in connection.bench_file.instruments):
         opener.newcomers.begin()
     return drivers
 

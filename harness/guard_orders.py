@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from typing import Any
 
 from drivers.dialect_parts import Reading, Switch
@@ -24,6 +25,7 @@ from harness.errors import UserError
 from harness.guard_ways import NotReachable, way_of
 from harness.off_order import ORDER, SINK_LAST_S
 from harness.rig import READ_ERRORS, Rig
+from harness.tape import COMPUTER, SILENT, Tape
 from harness.unsafe import HEAD, what_to_do
 from harness.zero_amps import zero_limits
 
@@ -34,8 +36,9 @@ class NoGuard(UserError):
     exit_code = 40
 
 
-def orders_of(rig: Rig) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """What the guard must know of the bench, and in words which instruments it cannot reach. Raises ``NoGuard``."""
+def orders_of(rig: Rig, *, tape: Tape = SILENT) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """What the guard must know of the bench, and in words which instruments it cannot reach, as ``tape`` has it. Raises
+    ``NoGuard``."""
     lines: dict[str, dict[str, Any]] = {}
     outputs: dict[str, dict[str, Any]] = {}
     unreachable = []
@@ -45,20 +48,28 @@ def orders_of(rig: Rig) -> tuple[dict[str, Any], tuple[str, ...]]:
         driver = rig.drivers[name]
         assert isinstance(driver, Supply | Load | PowerSwitch)
         key = normal(driver.session.wire.address)
-        try:
-            lines.setdefault(key, way_of(driver.session))
-        except NotReachable as why:
+        look = partial(_out_of_reach, driver.session, lines, key)
+        if why := tape.came(COMPUTER, f"no guard for {name}", look, nothing=""):
             unreachable.append(f"{name} ({role}): {why}")
             continue
         outputs[name] = _output(driver, line=key, zero_amps=zero.get(name, 0.0))
     return {
-        "lines": {key: lines[key] for key in {one["line"] for one in outputs.values()}},
+        "lines": {key: lines.get(key, {}) for key in {one["line"] for one in outputs.values()}},
         "outputs": outputs,
         "kinds": {name: role for role, name in roles.items() if name in outputs},
         "order": {state: _order(state, told, roles) for state, told in ORDER.items()},
         "alarm": [HEAD, *what_to_do(rig, fuse_amps=rig.bench_file.fuse_amps)],
         "serials": {name: _serial(rig, name) for name in outputs},
     }, tuple(unreachable)
+
+
+def _out_of_reach(session: Session, lines: dict[str, dict[str, Any]], key: str) -> str:
+    """Why the guard has no line to this one; "" where it has, which then stands in ``lines``."""
+    try:
+        lines.setdefault(key, way_of(session))
+    except NotReachable as why:
+        return str(why)
+    return ""
 
 
 def _roles(rig: Rig) -> dict[str, str]:

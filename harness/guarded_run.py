@@ -12,12 +12,13 @@ from harness.connect import Connection
 from harness.errors import SelfTestFailed, UserError
 from harness.folder import RunFolder
 from harness.guard_orders import NoGuard
-from harness.guarding import GuardLink, start, why_not
+from harness.guarding import Arm, GuardLink, armed, start, why_not
 from harness.job import Ready
 from harness.locks import BenchLock
 from harness.person import PATIENCE_S
 from harness.rehearsal import GUARD_LOG, NotInMemory, in_memory, rehearse
 from harness.result import Guarded, Rehearsed
+from harness.tape import COMPUTER
 
 REHEARSING = "the guard is made to act for real, three times over, at 80 mA: this takes some 15 s"
 
@@ -27,10 +28,11 @@ SPARE_S = 7200.0
 itself end a block long before; this is for a run that goes on and on and looks well."""
 
 
-def guard_for(ready: Ready, bench: Bench, folder: RunFolder, lock: BenchLock) -> GuardLink | None:
+def guard_for(ready: Ready, bench: Bench, folder: RunFolder, lock: BenchLock, arm: Arm = armed) -> GuardLink | None:
     """Arm the guard of this run; ``None`` on a bench in memory, and in an attended run on a system that has none.
     Raises ``NoGuard``."""
-    if (why := why_not()) and not ready.job.unattended:
+    tape = bench.clock.tape
+    if (why := tape.came(COMPUTER, "no guards here", why_not, nothing="")) and not ready.job.unattended:
         _tell(bench, Guarded(armed=False, note=why))
         return None
     speed = machine_speed(bench)
@@ -41,13 +43,16 @@ def guard_for(ready: Ready, bench: Bench, folder: RunFolder, lock: BenchLock) ->
         longest_s=longest_s(ready) / speed,
         period_s=bench.period_s / speed,
         live_notes=lock.live_notes(),
+        arm=arm,
+        tape=tape,
     )
     if link is None:
         return None
     if link.unreachable and ready.job.unattended:
         link.bye(off=True)
         raise NoGuard(f"guard: {'; '.join(link.unreachable)}; stay with this run (without --unattended)")
-    _tell(bench, Guarded(armed=True, unreachable=link.unreachable), pid=link.pid)
+    pid = tape.answer(COMPUTER, "pid of the guard", lambda: link.pid, absent=lambda: 0)
+    _tell(bench, Guarded(armed=True, unreachable=link.unreachable), pid=pid)
     return link
 
 
@@ -67,6 +72,7 @@ def guarded(
     *,
     say: Callable[[str], None],
     stopped: Callable[[], bool],
+    arm: Arm = armed,
 ) -> UserError | None:
     """Give the run its guard; before one that is left alone it is seen to act. Whatever goes wrong with that is handed
     back, and nothing of the run itself has been energised."""
@@ -81,7 +87,7 @@ def guarded(
             except NotInMemory as why:
                 words = str(why)
                 bench.note("rehearsed", text=words)
-        bench.guard_with(guard_for(ready, bench, folder, lock))
+        bench.guard_with(guard_for(ready, bench, folder, lock, arm))
         if bench.guarded_by is not None and bench.guarded_by.unreachable:
             say(f"note: guard: {'; '.join(bench.guarded_by.unreachable)}")
     except (NoGuard, SelfTestFailed) as error:

@@ -19,6 +19,7 @@ from harness.addresses import normal, simulated
 from harness.clock import WallClock
 from harness.guard_orders import NoGuard, orders_of
 from harness.rig import Rig
+from harness.tape import SILENT, Tape
 
 SILENCE_LEAST_S, SILENCE_MOST_S = 5.0, 10.0
 REST_S = 60.0
@@ -132,6 +133,10 @@ class GuardLink:
                 self._waiting = [one for one in self._waiting if one[0] > int(words[1])]
 
 
+Arm = Callable[[dict[str, Any], Callable[[], str], tuple[str, ...], Callable[[], float]], GuardLink]
+"""Starts the guard's process: its orders, the hash of the limits now, who is out of its reach, machine time."""
+
+
 # -- starting --------------------------------------------------------------------------------------------------------
 
 
@@ -151,18 +156,21 @@ def start(
     period_s: float,
     live_notes: tuple[Path, ...] = (),
     wall: Callable[[], float] | None = None,
+    arm: Arm | None = None,
+    tape: Tape = SILENT,
 ) -> GuardLink | None:
     """Arm a guard for this process; ``None`` on a bench in memory. Everything must be off.
 
     ``limits_hash`` is asked with every beat: limits that are not those of the beginning are a reason to act.
     ``longest_s`` is how long the run may take, ``period_s`` its loop period, both of machine time. ``live_notes``:
-    files that say the bench may be live; once they are gone somebody has confirmed off. Raises ``NoGuard``.
+    files that say the bench may be live; once they are gone somebody has confirmed off. ``arm`` starts the process and
+    hands it its orders. Raises ``NoGuard``.
     """
     if all(simulated(entry.address) is not None for entry in rig.bench_file.instruments):
         return None
     if why := why_not():
         raise NoGuard(f"{why}; nothing was switched on")
-    orders, unreachable = orders_of(rig)
+    orders, unreachable = orders_of(rig, tape=tape)
     orders |= {
         "silence_s": silence_s(rig, period_s),
         "rest_s": REST_S,
@@ -176,7 +184,7 @@ def start(
         "pid": os.getpid(),
         "pid_started": guard.started(os.getpid()),
     }
-    return _armed(orders, limits_hash, unreachable, wall or WallClock().wall)
+    return (arm or _armed)(orders, limits_hash, unreachable, wall or WallClock().wall)
 
 
 def silence_s(rig: Rig, period_s: float) -> float:
@@ -215,6 +223,13 @@ def _armed(
         raise NoGuard(f"guard: did not arm ({said.decode('ascii', 'replace').strip() or 'no answer'}); try again")
     ours.setblocking(False)
     return link
+
+
+def armed(
+    orders: dict[str, Any], limits: Callable[[], str], unreachable: tuple[str, ...], wall: Callable[[], float]
+) -> GuardLink:
+    """Start the process and give it ``orders``. Raises ``NoGuard``."""
+    return _armed(orders, limits, unreachable, wall)
 
 
 def _started(theirs: socket.socket) -> subprocess.Popen[bytes]:

@@ -6,6 +6,7 @@ A last line that is torn or zero-filled is left out and counted; a bad line with
 from __future__ import annotations
 
 import gzip
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,17 +16,36 @@ import msgspec
 
 from harness.errors import Usage
 from harness.folder import RunFolder
+from harness.forms import known_form
+from harness.inside import refuse_link
 from harness.samplefile import DamagedRecord, Tail
+
+LONGEST_LINE = 16 << 20
+"""Bytes; no instrument says so much in one answer, and a file without line ends must not fill the memory."""
 
 
 class WireLine(msgspec.Struct, frozen=True, omit_defaults=True):
-    """One exchange as stored. The bytes are kept as text of one character a byte (ISO 8859-1), so none is lost."""
+    """One exchange as stored. The bytes are kept as text of one character a byte (ISO 8859-1), so none is lost.
+
+    With ``told`` it is no exchange but a line of the tape (``harness/tape.py``): ``name`` is none of an instrument, and
+    ``sent`` says what was asked or happened."""
 
     elapsed_s: float
     name: str
     sent: str
     received: str | None = None
     error: str | None = None
+    told: dict[str, object] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedTold:
+    """One line of the tape; ``elapsed_s`` is that of the record."""
+
+    elapsed_s: float
+    name: str
+    what: str
+    told: dict[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +62,16 @@ class RecordedExchange:
 class _Lines:
     """Decoded lines of one file; ``header`` is its first, ``tail`` is known when they are used up."""
 
+    what = ""
+    """What the first line says that the file records."""
+
     def __init__(self, path: Path) -> None:
         self.path = path
         self.tail = Tail()
         self.header: dict[str, object] = {}
 
     def _open(self) -> BinaryIO:
+        refuse_link(self.path)
         try:
             if self.path.suffix == ".gz":
                 return cast(BinaryIO, gzip.open(self.path, "rb"))
@@ -78,14 +102,18 @@ class _Lines:
 
     def _head(self, line: bytes) -> dict[str, object]:
         try:
-            return msgspec.json.decode(line, type=dict[str, object])
+            header = msgspec.json.decode(line, type=dict[str, object])
         except msgspec.MsgspecError as error:
             raise self.damaged(1, error) from error
+        if header.get("recording") != self.what:
+            raise self.damaged(1, ValueError(f"it does not say that this is a record of {self.what}"))
+        known_form(self.path, self.what, header.get("form"))
+        return header
 
     def _whole(self, file: BinaryIO) -> Iterator[bytes]:
         try:
-            yield from file
-        except (EOFError, gzip.BadGzipFile) as error:
+            yield from iter(lambda: file.readline(LONGEST_LINE), b"")
+        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
             raise DamagedRecord(f"{self.path}: the compressed file is damaged ({error})") from error
 
     def damaged(self, number: int, why: Exception) -> DamagedRecord:
@@ -94,6 +122,8 @@ class _Lines:
 
 class EventReader(_Lines):
     """Events in order, each a dict with ``elapsed_s``, ``utc``, ``kind`` and its own fields."""
+
+    what = "events"
 
     def __iter__(self) -> Iterator[dict[str, object]]:
         decoder = msgspec.json.Decoder(dict[str, object])
@@ -104,18 +134,34 @@ class EventReader(_Lines):
                 raise self.damaged(number, error) from error
 
 
-class WireReader(_Lines):
-    """Exchanges in order."""
+class TapeReader(_Lines):
+    """Exchanges, and the lines of the tape between them, in order."""
 
-    def __iter__(self) -> Iterator[RecordedExchange]:
+    what = "wire"
+
+    def __iter__(self) -> Iterator[RecordedExchange | RecordedTold]:
         decoder = msgspec.json.Decoder(WireLine)
         for number, line in self.each():
             try:
-                one = decoder.decode(line)
-            except msgspec.MsgspecError as error:
+                yield _came(decoder.decode(line))
+            except (msgspec.MsgspecError, UnicodeEncodeError) as error:
                 raise self.damaged(number, error) from error
-            received = None if one.received is None else one.received.encode("latin-1")
-            yield RecordedExchange(one.elapsed_s, one.name, one.sent.encode("latin-1"), received, one.error)
+
+
+def _came(one: WireLine) -> RecordedExchange | RecordedTold:
+    if one.told is not None:
+        return RecordedTold(one.elapsed_s, one.name, one.sent, one.told)
+    received = None if one.received is None else one.received.encode("latin-1")
+    return RecordedExchange(one.elapsed_s, one.name, one.sent.encode("latin-1"), received, one.error)
+
+
+class WireReader(TapeReader):
+    """Exchanges in order."""
+
+    def __iter__(self) -> Iterator[RecordedExchange]:
+        for one in super().__iter__():
+            if isinstance(one, RecordedExchange):
+                yield one
 
 
 def events(folder: RunFolder) -> EventReader:
@@ -125,4 +171,13 @@ def events(folder: RunFolder) -> EventReader:
 
 def exchanges(folder: RunFolder) -> WireReader:
     """A run's exchanges, compressed or, after a crash, not yet."""
-    return WireReader(folder.wire_gz if folder.wire_gz.exists() else folder.wire_jsonl)
+    return WireReader(_wire(folder))
+
+
+def tape_of(folder: RunFolder) -> TapeReader:
+    """The same with the lines of the tape between them."""
+    return TapeReader(_wire(folder))
+
+
+def _wire(folder: RunFolder) -> Path:
+    return folder.wire_gz if folder.wire_gz.exists() else folder.wire_jsonl

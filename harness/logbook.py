@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from harness.marks import MarkInbox
 from harness.recorder import Recorder
 from harness.sample import Sample
@@ -38,9 +40,13 @@ class Logbook:
         self.failed = self.failed or str(error)
         self._recorder.make_room()
 
-    def take_marks(self, also: tuple[str, ...] = ()) -> tuple[str, ...]:
-        """Write down what an operator has sent from another terminal, and ``also`` from here; hand it over."""
-        marks = (*(self._marks.poll() if self._marks is not None else ()), *also)
-        for text in marks:
+    def marks(self) -> tuple[str, ...]:
+        """What an operator has sent from another terminal since the last look."""
+        return tuple(self._marks.poll()) if self._marks is not None else ()
+
+    def take_marks(self, marks: Iterable[str]) -> tuple[str, ...]:
+        """Write them down, and hand them over."""
+        taken = tuple(marks)
+        for text in taken:
             self.note("mark", text=text)
-        return marks
+        return taken

@@ -13,6 +13,7 @@ from harness.drift import StateKeeper
 from harness.findings import Finding, Watch
 from harness.interlock import middle
 from harness.interlocks import Interlocks
+from harness.outside import Outside
 from harness.reading import Turn
 from harness.rig import Rig
 from harness.sample import Sample
@@ -43,7 +44,7 @@ class Loop:
     def __init__(self, *, rig: Rig, clock: Clock, interlocks: Interlocks, period_s: float) -> None:
         self.rig, self.clock, self.interlocks, self.period_s = rig, clock, interlocks, period_s
         self.states = StateKeeper(rig)
-        self.start_s = clock.now()
+        self.start_s = clock.instant()
         self.charge_ah = 0.0
         self.energy_wh = 0.0
         self.last: Sample | None = None
@@ -70,6 +71,10 @@ class Loop:
         """Bench time since the run began, s."""
         return self.clock.now() - self.start_s
 
+    def instant(self) -> float:
+        """The same, for what goes into a figure or the record."""
+        return self.clock.instant() - self.start_s
+
     @property
     def pack_temp_c(self) -> float:
         """The pack's temperature in the last sample, degC; nan when there is none."""
@@ -94,36 +99,36 @@ class Loop:
         """Read every instrument once, make the sample, judge it."""
         began, wall = self.elapsed(), self.clock.wall()
         self._looked_wall_s = wall
-        turn = self.rig.read(wall=self.clock.wall)
+        turn = self.rig.read(wall=self.clock.wall, tape=self.clock.tape)
         # Half-way through the reading: with slow instruments a turn takes a good part of a second.
         stamp = 0.5 * (began + self.elapsed())
         drift = self.states.check(period_s=self.period_s, dead=turn.dead, doubt=self._doubt(turn, block))
-        turn_wall_s = self.clock.wall() - wall
+        outside = self._outside(turn, stamp, turn_wall_s=self.clock.wall() - wall)
         self._turn = turn
         self._seen = self._voltmeters.look(turn, block)
-        self._count_cv(turn, block, stamp)
+        self._count_cv(turn, block, outside.stamp_s)
         now_wrong = (*turn.errors, *self.states.errors)
         self.errors += now_wrong
         self.states.errors = []
-        sample = self._sample(turn, block, stamp)
+        sample = self._sample(turn, block, outside)
         # Switching off and proving it may take longer than a gap may last; nothing is energised meanwhile.
         gap_s = 0.0 if self.last is None else sample.elapsed_s - max(self.last.elapsed_s, block.began_s)
-        record_age_s, disk_free_bytes = self.record_state()
         watch = self.watch(
             block,
+            elapsed_s=outside.now_s - self.start_s,
             gap_s=gap_s,
-            turn_wall_s=turn_wall_s,
-            call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
+            turn_wall_s=outside.turn_wall_s,
+            call_wall_s=outside.call_wall_s,
             drift=drift,
             own_stop=self.states.own_stop,
             expired=self.states.expired,
             unread=self.states.unread,
             lost="; ".join(now_wrong) or None,
-            guard_silent_s=self.guard_silent_s(),
-            guard_astray=self.guard_astray(),
-            record_age_s=record_age_s,
-            disk_free_bytes=disk_free_bytes,
-            unwatched_s=self.nobody_s(),
+            guard_silent_s=outside.guard_silent_s,
+            guard_astray=outside.guard_astray,
+            record_age_s=outside.record_age_s,
+            disk_free_bytes=outside.disk_free_bytes,
+            unwatched_s=outside.unwatched_s,
             watched_for=self.watched_for,
         )
         self.last = sample
@@ -131,6 +136,24 @@ class Loop:
         finding = self.interlocks.judge(sample, watch)
         self.warnings += self.interlocks.warnings()
         return sample, finding
+
+    def _outside(self, turn: Turn, stamp_s: float, *, turn_wall_s: float) -> Outside:
+        """Everything this turn rests on that no instrument says, as the tape has it."""
+        record_age_s, disk_free_bytes = self.record_state()
+        return self.clock.tape.turn(
+            Outside(
+                now_s=self.clock.now(),
+                stamp_s=stamp_s,
+                utc=f"{self.clock.utc().replace(tzinfo=None).isoformat(timespec='milliseconds')}Z",
+                turn_wall_s=turn_wall_s,
+                call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
+                guard_silent_s=self.guard_silent_s(),
+                guard_astray=self.guard_astray(),
+                record_age_s=record_age_s,
+                disk_free_bytes=disk_free_bytes,
+                unwatched_s=self.nobody_s(),
+            )
+        )
 
     def _count_cv(self, turn: Turn, block: Block, stamp_s: float) -> None:
         """A charge whose current is not at its limit is held by its volts. A current that is missing counts as well:
@@ -182,7 +205,8 @@ class Loop:
         elsewhere = self._voltmeters.readings(self._turn) if self._turn is not None else {}
         return Before(block.phase, min(amps, default=math.nan), farthest, block.step_ohm, elsewhere=elsewhere)
 
-    def _sample(self, turn: Turn, block: Block, elapsed_s: float) -> Sample:
+    def _sample(self, turn: Turn, block: Block, outside: Outside) -> Sample:
+        elapsed_s = outside.stamp_s
         by_phase = {"source": -turn.supply_amps, "sink": turn.load_amps, "stand-in": turn.supply_amps}
         if block.phase == "trace" and not block.helped:
             by_phase["trace"] = -turn.load_amps
@@ -192,7 +216,7 @@ class Loop:
         self._count(block, amps, turn.pack_volts, elapsed_s)
         return Sample(
             elapsed_s=elapsed_s,
-            utc=f"{self.clock.utc().replace(tzinfo=None).isoformat(timespec='milliseconds')}Z",
+            utc=outside.utc,
             state=STATE_WORDS[block.phase],
             pack_volts=turn.pack_volts,
             pack_amps=amps,
@@ -240,8 +264,9 @@ class Loop:
             self.energy_wh += charge_ah * (0.0 if math.isnan(volts) else volts)
             block.charge_ah += abs(charge_ah)
 
-    def watch(self, block: Block, **more: Any) -> Watch:
-        """What the bench is doing, as interlocks and the screen see it; ``more`` are further fields."""
+    def watch(self, block: Block, *, elapsed_s: float | None = None, **more: Any) -> Watch:
+        """What the bench is doing, as interlocks and the screen see it, at ``elapsed_s`` (now); ``more`` are further
+        fields."""
         turn = self._turn
         assert turn is not None
         source = ACTIVE.get(block.phase) == "supply"
@@ -250,7 +275,7 @@ class Loop:
             procedure=self.interlocks.procedure,
             set_amps=block.set_amps,
             set_volts=block.set_volts,
-            block_s=self.elapsed() - block.began_s,
+            block_s=(self.elapsed() if elapsed_s is None else elapsed_s) - block.began_s,
             longest_s=block.longest_s,
             block_charge_ah=block.charge_ah,
             active_amps=turn.supply_amps if source else turn.load_amps,

@@ -10,6 +10,7 @@ from typing import Protocol
 
 from harness.clock import Clock
 from harness.rig import Rig
+from harness.tape import CLOCK
 
 LOUD_S = 10.0
 """Off that is not confirmed so long after the first order is said aloud, s of machine time, or just before a step that
@@ -44,12 +45,16 @@ class OffTime:
 
     def took(self) -> float:
         """How long it has taken, s: bench time, or machine time where that passed faster (stalls, silent lines)."""
-        return max(self._clock.now() - self._began, self._clock.wall() - self._began_wall)
+        return self._clock.tape.took(self._clock.now() - self._began, self._clock.wall() - self._began_wall)
 
     def for_s(self, seconds: float) -> Callable[[], bool]:
         """Whether so long has not passed yet, by neither clock."""
         until, until_wall = self._clock.now() + seconds, self._clock.wall() + seconds
-        return lambda: self._clock.now() < until and self._clock.wall() < until_wall
+
+        def over() -> bool:
+            return not (self._clock.now() < until and self._clock.wall() < until_wall)
+
+        return lambda: not self._clock.tape.came(CLOCK, "time is up", over, nothing=False)
 
     def step(self, name: str = "") -> None:
         """One more step, with this instrument."""

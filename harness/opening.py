@@ -38,8 +38,11 @@ from harness.config import InstrumentEntry
 from harness.errors import PreflightRefused, Usage
 from harness.ports import Newcomers, port_of
 from harness.rig import Driver
+from harness.tape import COMPUTER
 
 Tap = Callable[[Exchange], None]
+Lines = Callable[[InstrumentEntry, Dialect, Tap], Wire]
+"""Makes the wire of an entry in the place of the one that its address names."""
 
 
 @dataclass(slots=True)
@@ -50,6 +53,7 @@ class Opener:
     clock: Clock
     tap: Tap
     sim: Callable[[str], Any]
+    lines: Lines | None = None
     newcomers: Newcomers = field(default_factory=Newcomers)
     sessions: dict[str, Session] = field(default_factory=dict)
     """By address in its one spelling."""
@@ -78,13 +82,18 @@ class Opener:
             patterns=dialect.identity,
             identity_ask=dialect.identity_ask,
             errors_ask=dialect.errors_ask,
-            elsewhere=None if port_of(entry.address) is None else self.newcomers.addresses,
+            elsewhere=None if port_of(entry.address) is None else self._newcomers,
             remote=dialect.remote.set if dialect.remote else None,
             local=(dialect.remote.local or None) if dialect.remote else None,
             order_reply=dialect.line.order_reply,
         )
 
+    def _newcomers(self) -> list[str]:
+        return self.clock.tape.came(COMPUTER, "new ports", self.newcomers.addresses, nothing=[])
+
     def _wire(self, entry: InstrumentEntry, dialect: Dialect) -> Wire:
+        if self.lines is not None:
+            return self.lines(entry, dialect, self.tap)
         line = dialect.line
         place = simulated(entry.address)
         if place is None:

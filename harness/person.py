@@ -9,9 +9,11 @@ from __future__ import annotations
 import json
 import socket
 from contextlib import suppress
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.errors import PreflightRefused
+from harness.tape import PERSON, Tape
 
 if TYPE_CHECKING:
     from harness.job import Watcher
@@ -66,6 +68,50 @@ class Person(Protocol):
     def wanted(self, words: str) -> None:
         """Ask them to show that they are there."""
         ...
+
+
+class OnTheTape:
+    """Somebody, and all they do, say and notice on the tape of the run."""
+
+    def __init__(self, inner: Person, tape: Tape) -> None:
+        self._inner, self._tape = inner, tape
+        seated = isinstance(inner, AtTheTerminal)
+        self.seated = tape.answer(PERSON, "sits at the terminal", lambda: seated, absent=lambda: seated)
+        """Whether it is whoever sits in front of the program."""
+
+    def order(self, order: str) -> None:
+        def refused() -> str:
+            try:
+                self._inner.order(order)
+            except HandsRefused as error:
+                return str(error) or "refused"
+            return ""
+
+        if why := self._tape.came(PERSON, "refused", refused, nothing=""):
+            raise HandsRefused(why)
+
+    def tell(self, question: str, prompt: str) -> str | None:
+        ask = partial(self._inner.tell, question, prompt)
+        return self._tape.answer(PERSON, f"asked {question}", ask, absent=lambda: None)
+
+    def done(self) -> bool:
+        return self._tape.came(PERSON, "done", self._inner.done, nothing=False)
+
+    def marks(self) -> tuple[str, ...]:
+        """Whoever looks for them puts them on the tape."""
+        return self._inner.marks()
+
+    def here(self) -> bool:
+        return self._tape.came(PERSON, "here", self._inner.here, nothing=False)
+
+    def wanted(self, words: str) -> None:
+        if not self._tape.replaying:
+            self._inner.wanted(words)
+
+
+def sits_there(person: Person) -> bool:
+    """Whether it is whoever sits in front of the program, and no simulated hands."""
+    return person.seated if isinstance(person, OnTheTape) else isinstance(person, AtTheTerminal)
 
 
 class AtTheTerminal:

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 import shutil
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from harness.clock import Clock
-from harness.preflight_check import Check
+from harness.preflight_check import Check, checks_of, checks_told
 from harness.preflight_instruments import look_at_instruments, on_meanwhile
 from harness.preflight_node import OPEN_V, contactor, dead_node, mean, rest_volts, settled_turns, voltmeters
 from harness.reading import Turn
 from harness.rig import Rig
 from harness.room import record_bytes, to_begin_bytes, words
 from harness.site import Site
+from harness.tape import COMPUTER
 from harness.zero_amps import zero_limits
 
 
@@ -38,7 +40,8 @@ def look(
     if not any(check.word == "refused" for check in checks):
         checks = _looked(checks, site, rig, clock, charging=charging, full=full)
         if out is not None:
-            checks.append(_disk(out, site, forecast_s))
+            disk = partial(_disk, out, site, forecast_s)
+            checks.extend(_room(out, site, clock, forecast_s))
     if any(check.word == "refused" for check in checks):
         checks = [*on_meanwhile(rig, checks), *checks]
     return tuple(checks)
@@ -97,7 +100,17 @@ def _temperature(site: Site, rig: Rig, turns: list[Turn], *, charging: bool) -> 
         yield Check("temperature", "refused", f"{seen}; let it come to room temperature, or check the probe")
 
 
-def _disk(out: Path, site: Site, forecast_s: float) -> Check:
+def _room(out: Path, site: Site, clock: Clock, forecast_s: float) -> tuple[Check, ...]:
+    """As the tape has it."""
+    look = partial(_disk, out, site, forecast_s)
+    nothing: tuple[Check, ...] = ()
+    found: tuple[Check, ...] = clock.tape.answer(
+        COMPUTER, "disk", look, absent=lambda: nothing, pack=checks_told, unpack=checks_of
+    )
+    return found
+
+
+def _disk(out: Path, site: Site, forecast_s: float) -> tuple[Check, ...]:
     free = shutil.disk_usage(out).free
     bench = site.bench
     own = record_bytes(forecast_s, period_s=bench.loop_period_s, instruments=len(bench.instruments))
@@ -105,5 +118,5 @@ def _disk(out: Path, site: Site, forecast_s: float) -> Check:
     seen = f"{free / 1e6:.0f} MB free at {out}"
     if not free >= need:
         text = f"{seen}, at least {need / 1e6:.0f} MB needed ({words(own, forecast_s)}); make room or choose --out"
-        return Check("disk", "refused", text)
-    return Check("disk", "good", seen)
+        return (Check("disk", "refused", text),)
+    return (Check("disk", "good", seen),)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from harness.errors import PreflightRefused
 
@@ -14,6 +14,16 @@ class Check:
     what: str
     word: str
     text: str
+
+
+def checks_told(checks: tuple[Check, ...]) -> list[dict[str, str]]:
+    """For the tape."""
+    return [asdict(check) for check in checks]
+
+
+def checks_of(told: list[dict[str, str]]) -> tuple[Check, ...]:
+    """As they were told."""
+    return tuple(Check(**one) for one in told)
 
 
 def refuse_if_bad(checks: tuple[Check, ...]) -> None:

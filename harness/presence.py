@@ -19,11 +19,21 @@ ASKED_S = (480.0, 540.0, 570.0)
 
 
 class Presence:
-    """Whether somebody is there. ``why``: what they must be there for. ``now()``: bench time, s. ``note`` writes an
+    """Whether somebody is there. ``why``: what they must be there for. ``now()``: bench time, s; ``instant()`` the same
+    for the record. ``note`` writes an
     event. Nothing here raises or waits."""
 
-    def __init__(self, person: Person, *, why: str, now: Callable[[], float], note: Callable[..., None]) -> None:
+    def __init__(
+        self,
+        person: Person,
+        *,
+        why: str,
+        now: Callable[[], float],
+        note: Callable[..., None],
+        instant: Callable[[], float] | None = None,
+    ) -> None:
         self._person, self.why, self._now, self._note = person, why, now, note
+        self._instant = instant or now
         self._since_s = now()
         self._asked = 0
         self._unwritten: list[dict[str, float]] = []
@@ -31,8 +41,9 @@ class Presence:
     def look(self) -> None:
         """See whether the key was pressed; ask for it when it is due. Writes nothing."""
         if self._person.here():
-            self._unwritten.append({"unwatched_s": round(self.unwatched_s(), 1), "asked": self._asked})
-            self._since_s, self._asked = self._now(), 0
+            now_s = self._instant()
+            self._unwritten.append({"unwatched_s": round(now_s - self._since_s, 1), "asked": self._asked})
+            self._since_s, self._asked = now_s, 0
             return
         due = sum(self.unwatched_s() >= asked_s for asked_s in ASKED_S)
         if due > self._asked:

@@ -18,6 +18,7 @@ from drivers.thermometer import Thermometer
 from harness.config import InstrumentEntry
 from harness.driver_kinds import READ_ERRORS, Driver
 from harness.sample import OPENED_ANEW, SWITCHED
+from harness.tape import COMPUTER, SILENT, Tape
 
 if TYPE_CHECKING:
     from harness.rig import Rig
@@ -66,8 +67,8 @@ class Turn:
 class _SoFar:
     """What a turn that goes on has given. ``wall`` is machine time, s; ``None``: nobody is cut short."""
 
-    def __init__(self, wall: Callable[[], float] | None) -> None:
-        self.now = wall or (lambda: 0.0)
+    def __init__(self, wall: Callable[[], float] | None, tape: Tape) -> None:
+        self.now, self._tape = wall or (lambda: 0.0), tape
         self.readings: dict[str, float] = {}
         self.flags: list[str] = []
         self.errors: list[str] = []
@@ -77,11 +78,14 @@ class _SoFar:
 
     def leaves_out(self, name: str) -> bool:
         """Whether this one is not asked any more, since another one failed and the turn has taken too long."""
-        if not self.errors or self.now() - self._began <= PATIENCE_S:
+        if not self.errors or not self._tape.came(COMPUTER, "cut short", self._too_long, nothing=False):
             return False
         self.dead.add(name)
         self.flags.append(f"{name}: not asked, the others took too long")
         return True
+
+    def _too_long(self) -> bool:
+        return not self.now() - self._began <= PATIENCE_S
 
     def lost(self, name: str, error: Exception) -> None:
         """It does not answer, and is not asked again in this turn."""
@@ -121,12 +125,13 @@ class Reader:
         mode = ("output", "cc", "driven") if rig.supply is not None else ()
         return (*found, *(SWITCHED[what] for what in (*rig.switched, *mode)))
 
-    def read(self, *, wall: Callable[[], float] | None = None) -> Turn:
+    def read(self, *, wall: Callable[[], float] | None = None, tape: Tape = SILENT) -> Turn:
         """Ask every instrument once. An instrument that failed is not asked again in the same turn.
 
-        ``wall`` is machine time, s: with it a turn in which something failed is cut short after ``PATIENCE_S``.
+        ``wall`` is machine time, s: with it a turn in which something failed is cut short after ``PATIENCE_S``, and
+        ``tape`` says where.
         """
-        rig, so_far = self._rig, _SoFar(wall)
+        rig, so_far = self._rig, _SoFar(wall, tape)
         for channel in self._plan:
             so_far.readings[channel[1]] = self._value(channel, so_far)
         so_far.flags.extend(self._moved())

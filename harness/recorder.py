@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import gzip
+import math
 import os
 import shutil
 from collections.abc import Callable
@@ -29,6 +30,7 @@ from harness.plain import utc_stamp
 from harness.sample import Sample
 from harness.samplefile import RowWriter
 from harness.syncer import Syncer
+from harness.tape import Told
 
 SYNC_EVERY_S = 1.0
 """Longest machine time between two syncs while samples come and the disk is well."""
@@ -128,7 +130,21 @@ class Recorder:
             "utc": utc_stamp(self._clock.utc()),
             "elapsed_s": self._elapsed_s(),
         }
+        if what == "wire":
+            # What a replay counts from: the clock's own count, to the bit.
+            clock = self._clock
+            speed = float(getattr(clock, "speed", 1.0))
+            more = {"clock": clock.kind, "speed": speed, "zero_s": self._zero_s, "utc0": clock.utc0.isoformat()}
+            head |= more
         return self._encoder.encode(head) + b"\n"
+
+    def _since_zero_s(self, at_s: float) -> float:
+        """So that ``zero_s`` and this are ``at_s`` again to the bit, which the difference alone is not always."""
+        since_s = at_s - self._zero_s
+        for found_s in (since_s, math.nextafter(since_s, math.inf), math.nextafter(since_s, -math.inf)):
+            if self._zero_s + found_s == at_s:
+                return found_s
+        return since_s
 
     def _elapsed_s(self) -> float:
         return round(self._clock.now() - self._zero_s, 6)
@@ -166,21 +182,23 @@ class Recorder:
             self._flush_exchanges()
             self._syncer.check()
 
-    def exchange(self, exchange: ExchangeLike) -> None:
-        """Note one exchange; it is written with the next row or event. Never raises for the disk."""
+    def exchange(self, exchange: ExchangeLike | Told) -> None:
+        """Note one exchange, or one line of the tape; it is written with the next row or event. Never raises for the
+        disk."""
         # Called from inside the wire, also while switching off: trouble waits for the next sample or event.
-        received = exchange.received
-        self._pending.append(
-            self._encoder.encode(
-                WireLine(
-                    self._clock.now() - self._zero_s,
-                    exchange.name,
-                    exchange.sent.decode("latin-1"),
-                    None if received is None else received.decode("latin-1"),
-                    exchange.error,
-                )
+        if isinstance(exchange, Told):
+            at_s = self._clock.now() if exchange.at_s is None else exchange.at_s
+            line = WireLine(self._since_zero_s(at_s), exchange.name, exchange.what, told=dict(exchange.told))
+        else:
+            received = exchange.received
+            line = WireLine(
+                self._since_zero_s(self._clock.now()),
+                exchange.name,
+                exchange.sent.decode("latin-1"),
+                None if received is None else received.decode("latin-1"),
+                exchange.error,
             )
-        )
+        self._pending.append(self._encoder.encode(line))
         if len(self._pending) % _PENDING_FLUSH == 0:
             self._overflow()
 

@@ -15,6 +15,7 @@ import sys
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from harness.folder import RunFolder
 from harness.job import Ready
 from harness.result import Rehearsed
 from harness.rig import READ_ERRORS, Rig
+from harness.tape import COMPUTER
 from harness.zero_amps import zero_limits
 
 RUN_HANGS, RUN_DIES, GUARD_DIES = "run-hangs", "run-dies", "guard-dies"
@@ -82,16 +84,17 @@ def rehearse(
     if in_memory(ready):
         raise NotInMemory(IN_MEMORY)
     found = []
+    tape = connection.clock.tape
     for what, within_s in WITHIN_S.items():
-        if stopped():
+        if tape.came(COMPUTER, "no more tried", stopped, nothing=False):
             break
         for session in connection.sessions:
             session.close()
-        place = folder.path / PLACE / what
-        place.mkdir(parents=True)
-        told = _try(ready, what, place)
+        tried = partial(_tried, ready, what, folder.path / PLACE / what, within_s)
+        took_s, why = tape.answer(COMPUTER, f"tried: {what}", tried, absent=_untold, pack=_packed, unpack=_unpacked)
         connection.clock.catch_up()
-        took_s = _took_s(what, told, place, within_s)
+        if why:
+            raise SelfTestFailed(why)
         shown_s = None if took_s != took_s else round(took_s, 3)
         note("rehearsed", sync=True, what=what, took_s=shown_s, within_s=within_s, text=WORDS[what])
         if not took_s <= within_s:
@@ -100,6 +103,30 @@ def rehearse(
         _see_off(rig, what)
         found.append(Rehearsed(what=WORDS[what], took_s=round(took_s, 3), within_s=within_s))
     return tuple(found)
+
+
+_Tried = tuple[float, str]
+"""How long it took until everything was off, s, nan when it was not; and why it could not be tried."""
+
+
+def _tried(ready: Ready, what: str, place: Path, within_s: float) -> _Tried:
+    try:
+        place.mkdir(parents=True)
+        return _took_s(what, _try(ready, what, place), place, within_s), ""
+    except SelfTestFailed as failed:
+        return math.nan, str(failed)
+
+
+def _untold() -> _Tried:
+    return math.nan, ""
+
+
+def _packed(tried: _Tried) -> list[str]:
+    return [repr(tried[0]), tried[1]]
+
+
+def _unpacked(told: list[str]) -> _Tried:
+    return float(told[0]), str(told[1])
 
 
 def in_memory(ready: Ready) -> bool:

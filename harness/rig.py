@@ -16,6 +16,7 @@ from drivers.wire import Exchange
 from harness.config import BenchFile
 from harness.driver_kinds import READ_ERRORS, Driver
 from harness.reading import Reader, Turn, span
+from harness.tape import SILENT, Tape
 from harness.volts_place import volts_place
 
 __all__ = ["READ_ERRORS", "Driver", "Rig"]
@@ -56,10 +57,10 @@ class Rig:
         """Columns of the record, beside those every run has."""
         return self._reader.columns
 
-    def read(self, *, wall: Callable[[], float] | None = None) -> Turn:
+    def read(self, *, wall: Callable[[], float] | None = None, tape: Tape = SILENT) -> Turn:
         """Ask every instrument once. ``wall`` is machine time, s: with it a turn in which something failed is cut
-        short."""
-        return self._reader.read(wall=wall)
+        short, and ``tape`` says where."""
+        return self._reader.read(wall=wall, tape=tape)
 
     def switch(self, what: str) -> PowerSwitch | None:
         """The switch of ``mains``, ``ac-load`` or ``contactor``, None where there is none."""

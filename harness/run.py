@@ -6,11 +6,14 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from harness.barriers import Tried
 from harness.bench import Bench
 from harness.bench_of import bench_of
+from harness.cleared_told import cleared_of, cleared_told
 from harness.clock import SteppedClock
 from harness.connect import Connection, connect
 from harness.durable import RecordFailed
@@ -21,9 +24,9 @@ from harness.guarded_run import guarded
 from harness.host import NOT_AWAKE, computer_checks, kept_awake
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.locks import BenchLock
-from harness.person import AtTheTerminal, Person, ServedPerson, SimulatedPerson
+from harness.person import AtTheTerminal, OnTheTape, Person, ServedPerson, SimulatedPerson
 from harness.preflight import look
-from harness.preflight_check import Check, refuse_if_bad
+from harness.preflight_check import Check, checks_of, checks_told, refuse_if_bad
 from harness.presence import Presence
 from harness.recorder import Recorder
 from harness.result import write_result
@@ -31,6 +34,8 @@ from harness.rig import Rig
 from harness.signals import StopFlag
 from harness.site import Site
 from harness.still_warm import watch_heat
+from harness.surroundings import REAL, Surroundings
+from harness.tape import COMPUTER
 from harness.unattended import Cleared, allow, before_the_run, note_cleared
 from harness.unsafe import keep_trying
 from harness.wiring_up import wire_up
@@ -92,7 +97,10 @@ def _person(ready: Ready, connection: Connection, watcher: Watcher) -> Person:
 def _look(ready: Ready, connection: Connection, out: Path | None) -> tuple[Check, ...]:
     assert connection.rig is not None
     # What a simulated bench runs on may sleep, and run empty.
-    computer = () if connection.rig.simulated else computer_checks(connection.clock)
+    tape = connection.clock.tape
+    ask = partial(computer_checks, connection.clock)
+    told = partial(tape.answer, COMPUTER, "computer", ask, absent=tuple, pack=checks_told, unpack=checks_of)
+    computer: tuple[Check, ...] = () if connection.rig.simulated else told()
     checks = look(
         site=ready.site,
         rig=connection.rig,
@@ -105,19 +113,20 @@ def _look(ready: Ready, connection: Connection, out: Path | None) -> tuple[Check
     return (*checks, *computer)
 
 
-def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
+def run(ready: Ready, *, watcher: Watcher | None = None, around: Surroundings = REAL) -> Done:
     """Do it. Raises ``UserError`` when refused (nothing energised, no folder left); else returns how it went."""
     watcher = watcher or Watcher()
     out = prepare_runs_dir(ready.job.out)
-    lock = BenchLock(ready.site.bench)
+    lock = around.lock(ready.site.bench)
     lock.acquire()
     try:
         lock.check_closed()
         with StopFlag(on_signal=watcher.signalled) as flag:
-            connection = _connect(ready)
+            connection = (around.connection or _connect)(ready)
             try:
                 lock.acquire_identities(connection.identities())
-                return replace(_looked_at(ready, connection, out, lock, flag, watcher), stop_asked=flag.name)
+                done = _looked_at(ready, connection, out, lock, flag, watcher, around)
+                return replace(done, stop_asked=flag.name)
             finally:
                 connection.close()
     finally:
@@ -125,25 +134,40 @@ def run(ready: Ready, *, watcher: Watcher | None = None) -> Done:
 
 
 def _looked_at(
-    ready: Ready, connection: Connection, out: Path, lock: BenchLock, flag: StopFlag, watcher: Watcher
+    ready: Ready,
+    connection: Connection,
+    out: Path,
+    lock: BenchLock,
+    flag: StopFlag,
+    watcher: Watcher,
+    around: Surroundings = REAL,
 ) -> Done:
     """Look at the bench, have typed what must be, and go on where nothing speaks against it."""
-    assert connection.rig is not None
-    person = _person(ready, connection, watcher)
-    wire_up(ready, connection.rig, person, watcher)
+    rig, tape = connection.rig, connection.clock.tape
+    assert rig is not None
+    person = OnTheTape(_person(ready, connection, watcher), tape)
+    wire_up(ready, rig, person, watcher)
     checks = _look(ready, connection, out)
     watcher.checked(ready, checks)
     refuse_if_bad(checks)
-    cleared = allow(ready, connection.rig, person, watcher, stopped=flag.asked)
+    cleared = tape.answer(
+        COMPUTER,
+        "cleared",
+        lambda: allow(ready, rig, person, watcher, stopped=flag.asked),
+        absent=lambda: Cleared(Tried()),
+        pack=cleared_told,
+        unpack=partial(cleared_of, ready),
+    )
     if flag.asked():
         raise StoppedEarly(f"stopped by a person ({flag.name}) before anything was switched on")
-    with kept_awake(wanted=not connection.rig.simulated) as awake:
+    with kept_awake(wanted=around.real and not rig.simulated) as awake:
+        awake = tape.answer(COMPUTER, "awake", lambda: awake, absent=lambda: awake)
         if awake.startswith(NOT_AWAKE) and ready.job.unattended:
             raise PreflightRefused(f"--unattended: computer: {awake}; nothing was switched on")
         if awake.startswith(NOT_AWAKE):
             watcher.say(f"note: computer: {awake}")
         checks = (*checks, Check("computer", "note", awake))
-        return _recorded(ready, connection, out, lock, flag, checks, watcher, person, cleared)
+        return _recorded(ready, connection, out, lock, flag, checks, watcher, person, cleared, around)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,34 +194,32 @@ def _recorded(
     watcher: Watcher,
     person: Person,
     cleared: Cleared,
+    around: Surroundings,
 ) -> Done:
     try:
-        begun = _begin(ready, connection, out, flag, checks, watcher, person)
+        begun = _begin(ready, connection, out, flag, checks, watcher, person, around)
     except RecordFailed as error:
         raise NotRecorded(f"{error}; nothing was switched on") from error
     bench = begun.bench
     note_cleared(ready, cleared, bench.note)
     bench.stopping.tell = _quietly(watcher.warn)
     if cleared.watched_for:
-        bench.watched_by(Presence(person, why=cleared.watched_for, now=bench.clock.now, note=bench.note))
+        clock, why = bench.clock, cleared.watched_for
+        bench.watched_by(Presence(person, why=why, now=clock.now, note=bench.note, instant=clock.instant))
     try:
         lock.mark_live(begun.folder.path, subject=ready.site.subject)
     except Usage as error:
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
-    unfit = guarded(ready, connection, bench, begun.folder, lock, say=_quietly(watcher.say), stopped=flag.asked)
+    say = _quietly(watcher.say)
+    unfit = guarded(ready, connection, bench, begun.folder, lock, say=say, stopped=flag.asked, arm=around.arm)
     ending = _energised(ready, bench, cleared, unfit)
     _seen_off(ready, begun, ending, lock, watcher)
     done = begun.end(ready, ending)
     watcher.ended(done)
-    watch_heat(
-        connection.rig or bench.rig,
-        bench.clock,
-        reason=ending.end_reason,
-        last_c=bench.loop.pack_temp_c,
-        say=_quietly(watcher.say),
-        asked=flag.asked,
-    )
+    if around.real:
+        last_c = bench.loop.pack_temp_c
+        watch_heat(bench.rig, bench.clock, reason=ending.end_reason, last_c=last_c, say=say, asked=flag.asked)
     return done
 
 
@@ -236,6 +258,7 @@ def _begin(
     checks: tuple[Check, ...],
     watcher: Watcher,
     person: Person,
+    around: Surroundings = REAL,
 ) -> _Begun:
     rig, clock = connection.rig, connection.clock
     assert rig is not None
@@ -247,8 +270,10 @@ def _begin(
         if file is not None:
             folder.add_input(kind, file.text)
     _keep_dialects(site, folder)
-    folder.keep_room()
-    recorder = Recorder(folder, clock=clock, columns=rig.columns, simulated=rig.simulated, zero_s=clock.now())
+    if around.real:
+        folder.keep_room()
+    make, columns = around.recorder or Recorder, rig.columns
+    recorder: Recorder = make(folder, clock=clock, columns=columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)
     bench = bench_of(ready, site, rig, connection, recorder, flag, folder, show=_quietly(watcher.show), person=person)
@@ -261,12 +286,12 @@ def _begin(
 
 def _keep_dialects(site: Site, folder: RunFolder) -> None:
     """Dialect files that stand beside the bench file stand beside its copy too: then the copy can be used like it."""
-    here = site.bench.path.resolve().parent
+    here = site.bench.path.parent
     for word in sorted({entry.dialect for entry in site.bench.instruments if entry.dialect.endswith(".toml")}):
-        place = Path(word).resolve()
-        if place.parent == here and place.name not in ("bench.toml", "pack.toml", "ups.toml"):
+        name = Path(word).relative_to(here).as_posix()
+        if name not in ("bench.toml", "pack.toml", "ups.toml"):
             with suppress(OSError):
-                folder.add_input(place.name, place.read_bytes())
+                folder.add_input(name, Path(word).read_bytes())
 
 
 def _quietly(tell: Any) -> Any:

@@ -18,6 +18,7 @@ from harness.safeoff import Before, OffReport, SafeOff
 from harness.sample import Sample
 from harness.signals import StopFlag
 from harness.stops import OFF_UNREADABLE, NotOff, RunStopped, StoppedByPerson, Tripped
+from harness.tape import COMPUTER
 
 VOLTS_WORDS = ("high volts", "current the wrong way")
 """Findings that say that whoever pushes pushes too far: then that one goes off first."""
@@ -58,14 +59,18 @@ class Stopping:
 
     def if_asked(self) -> None:
         """End the run when a person or the system asked for it."""
-        if not self._flag.asked():
+        name = self._loop.clock.tape.came(COMPUTER, "stop", self._who_asked, nothing="")
+        if not name:
             return
         self.life.move("trip")
         report = self.drive_off()
-        reason = f"stopped by a person ({self._flag.name})"
+        reason = f"stopped by a person ({name})"
         self._log.note("stop", sync=True, text=reason)
         self.settle_off(report, reason=reason)
         self._stop(StoppedByPerson(reason))
+
+    def _who_asked(self) -> str:
+        return (self._flag.name or "asked") if self._flag.asked() else ""
 
     def if_record_failed(self) -> None:
         """End the run when its record cannot be kept."""

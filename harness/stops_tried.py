@@ -232,12 +232,12 @@ def off_again(driver: Load | Supply) -> Iterator[None]:
 
 def _acts(place: Place, name: str, off: Callable[[], bool], failed: str) -> float:
     """Seconds until it was off by itself. Raises ``SelfTestFailed``."""
-    began = place.clock.now()
+    began = place.clock.instant()
     longest_s = LOW_STOP_DELAY_S + ACTS_WITHIN_S
-    while place.clock.now() - began <= longest_s:
+    while place.clock.instant() - began <= longest_s:
         place.pause(LOOK_EVERY_S)
         if off():
-            return place.clock.now() - began
+            return place.clock.instant() - began
     raise SelfTestFailed(f"{failed} after {longest_s:g} s: it does not act, and must never be left alone")
 
 
@@ -247,11 +247,11 @@ def _ignored(name: str, what: str, level: float, volts: float) -> str:
 
 def stays_off(place: Place, name: str, what: str, off: Callable[[], bool]) -> None:
     """Watch that it stays so. Raises ``SelfTestFailed``."""
-    began = place.clock.now()
-    while place.clock.now() - began <= STAYS_OFF_S:
+    began = place.clock.instant()
+    while place.clock.instant() - began <= STAYS_OFF_S:
         place.pause(LOOK_EVERY_S)
         if not off():
-            after = place.clock.now() - began
+            after = place.clock.instant() - began
             raise SelfTestFailed(
                 f"{name}: came on again by itself {after:.1f} s after its own {what} had switched it off: it "
                 "resumes and must never be left alone; use one that latches, or stay with it"

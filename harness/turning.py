@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from harness.block import Block
 from harness.clock import StandstillLost
 from harness.findings import Finding
 from harness.gap import Commanded, gap_of, long_words
-from harness.host import HostWatch
+from harness.host import HostWatch, Noticed
 from harness.sample import Sample
 from harness.signals import StopFlag
+from harness.tape import CLOCK, COMPUTER, PERSON
 
 if TYPE_CHECKING:
     from harness.bench import Bench, Show
@@ -38,13 +40,15 @@ class Turns:
         thin = max(1, math.ceil(every_s / bench.period_s - 1e-9))
         step = every_s / thin
         due, count = bench.elapsed(), 0
+        tape = bench.clock.tape
         end = math.inf if for_s is None else due + for_s
         while due <= end + 1e-9:
             yield from self._turn(due, keep=count % thin == 0)
             count += 1
             due += step
             # A loop that fell behind is caught by its interlock; what is left goes on from now, without a burst.
-            due = max(due, bench.elapsed()) if due < bench.elapsed() - step else due
+            if (now_s := tape.came(CLOCK, "behind", partial(self._behind, due + step), nothing=0.0)) > 0.0:
+                due = max(due, now_s - bench.loop.start_s)
 
     def _turn(self, due_s: float, *, keep: bool) -> Iterator[Sample]:
         bench = self._bench
@@ -68,6 +72,11 @@ class Turns:
                 self._show(sample, bench.loop.watch(bench.block), bench.loop.interlocks)
             yield self._marked(sample)
 
+    def _behind(self, latest_s: float) -> float:
+        """Bench time now, s, where it is later than ``latest_s`` of the run; else 0."""
+        now_s = self._bench.clock.now()
+        return now_s if now_s - self._bench.loop.start_s > latest_s else 0.0
+
     def look(self) -> tuple[Sample, Finding | None]:
         """Read, judge, and show the guard that it was done."""
         bench, presence = self._bench, self._bench.presence
@@ -81,8 +90,13 @@ class Turns:
             bench.stopping.note_errors()
             if presence is not None:
                 presence.write()
-            self._marks += bench.log.take_marks(() if bench.person is None else bench.person.marks())
+            self._marks += bench.log.take_marks(bench.clock.tape.came(PERSON, "marks", self._new_marks, nothing=()))
         return sample, finding
+
+    def _new_marks(self) -> tuple[str, ...]:
+        """From another terminal, and from whoever is here."""
+        bench = self._bench
+        return (*bench.log.marks(), *(() if bench.person is None else bench.person.marks()))
 
     def _marked(self, sample: Sample) -> Sample:
         """The sample with the marks that came since the last one that was handed over."""
@@ -108,20 +122,30 @@ class Turns:
 
     def wait_until(self, t_s: float) -> None:
         """Wait until bench time ``t_s``; less where a stop was asked for, or the computer was asleep."""
-        bench = self._bench
+        bench, why = self._bench, ""
+        tape = bench.clock.tape
         try:
-            bench.clock.sleep_until(t_s, stop=lambda: self._flag.asked() or self._host.slept())
+            asked = partial(tape.soon, COMPUTER, "stop", self._flag.asked)
+            bench.clock.sleep_until(t_s, stop=lambda: asked() or self._host.slept())
         except StandstillLost as error:
-            bench.stopping.trip(Finding("clock lost", str(error), exit_code=23))
-        if getattr(bench.clock, "lost", False):
-            bench.stopping.trip(Finding("clock lost", "its control line hung up while switching off", exit_code=23))
+            why = str(error)
+        if not why and getattr(bench.clock, "lost", False):
+            why = "its control line hung up while switching off"
+        if why := tape.came(COMPUTER, "clock lost", lambda: why, nothing=""):
+            bench.stopping.trip(Finding("clock lost", why, exit_code=23))
         self.awake()
+
+    def _noticed(self) -> dict[str, float]:
+        noticed = self._host.look()
+        return asdict(noticed) if noticed != Noticed() else {}
 
     def awake(self, block: Block | None = None) -> None:
         """Whoever wakes up switches off first, and says then for how long nobody looked; a calendar clock that was
         set is noted and changes nothing. ``block``: what was on, where it has just been left."""
         bench = self._bench
-        noticed, block = self._host.look(), block or bench.block
+        nothing: dict[str, float] = {}
+        told = bench.clock.tape.came(COMPUTER, "woke", self._noticed, nothing=nothing)
+        noticed, block = Noticed(**told), block or bench.block
         if noticed.slept_s:
             rated_ah = bench.site.pack.rated_ah if bench.site.subject == "pack" else math.inf
             gap = gap_of(noticed.slept_s, Commanded(block.phase, block.set_amps), rated_ah=rated_ah)

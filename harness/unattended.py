@@ -26,10 +26,11 @@ from harness.errors import PreflightRefused, SelfTestFailed
 from harness.findings import Finding
 from harness.guard_ways import out_of_reach
 from harness.host import computer_checks
-from harness.person import AtTheTerminal, Person
+from harness.person import Person, sits_there
 from harness.rig import Rig
 from harness.stop_trial import Place, Seen
 from harness.stops_tried import clear_trip, try_load_stop
+from harness.tape import COMPUTER
 from harness.watchdog_tried import WHAT, try_load_watchdog
 
 if TYPE_CHECKING:
@@ -193,7 +194,7 @@ def allow(ready: Ready, rig: Rig, person: Person, watcher: Watcher, *, stopped: 
 def _stays(ready: Ready, rig: Rig, tried: Tried, person: Person, watcher: Watcher) -> str:
     """As ``why_watched``, once it is known that somebody can be heard. Raises ``PreflightRefused``."""
     why = why_watched(ready, tried)
-    if not why or watcher.can_hear() or not isinstance(person, AtTheTerminal):
+    if not why or watcher.can_hear() or not sits_there(person):
         return why
     if rig.simulated:
         return ""  # nothing real is on, and its own hands cannot be reached
@@ -224,10 +225,13 @@ def before_the_run(ready: Ready, bench: Bench, cleared: Cleared) -> Callable[[],
 
 def _see_all_act(ready: Ready, bench: Bench, cleared: Cleared) -> None:
     """Trip what has to be seen, and write down the table as it is then: each layer with the day it was seen to act."""
-    now = WallClock().utc
-    tried = trip_stops(ready, bench, cleared.tried, now=now)
+    today = WallClock().utc  # by the machine: a simulated bench has a calendar of its own
+    iso = datetime.isoformat
+    tape = bench.clock.tape
+    day = tape.answer(COMPUTER, "today", today, absent=bench.clock.utc, pack=iso, unpack=datetime.fromisoformat)
+    tried = trip_stops(ready, bench, cleared.tried, now=lambda: day)
     if bench.guarded_by is not None and bench.guarded_by.rehearsed:
-        tried = replace(tried, guard=f"{now():%Y-%m-%d}")
+        tried = replace(tried, guard=f"{day:%Y-%m-%d}")
     _note_table(table(facts(ready), tried), bench.note, tried=True)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from harness.rig import Rig
 from harness.safeoff import Before, OffReport
+from harness.tape import COMPUTER
 
 if TYPE_CHECKING:
     from harness.bench import Bench
@@ -70,8 +71,13 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
     text = message(bench.rig, report, fuse_amps=bench.site.bench.fuse_amps)
     tell(text)
     bench.note("unsafe", sync=True, text=text)
-    end, end_wall = bench.clock.now() + GIVE_UP_S, bench.clock.wall() + GIVE_UP_S
-    while min(end - bench.clock.now(), end_wall - bench.clock.wall()) > 0 and not _true(acknowledged):
+    clock = bench.clock
+    end, end_wall = clock.now() + GIVE_UP_S, clock.wall() + GIVE_UP_S
+
+    def given_up() -> bool:
+        return not min(end - clock.now(), end_wall - clock.wall()) > 0 or _true(acknowledged)
+
+    while not clock.tape.came(COMPUTER, "given up", given_up, nothing=False):
         with suppress(Exception):
             bench.clock.sleep(EVERY_S)
         report = bench.stopping.drive_off(bench.before_doubt or Before())

@@ -137,7 +137,7 @@ def _tried(place: Place, trial: _Trial, at: str) -> Seen:
                 "it would end good runs; take [watchdog] out of its dialect and stay with it"
             )
         volts = trial.runs()
-        spoken_s = place.clock.now()
+        spoken_s = place.clock.instant()
         _silent(place, held_s + LATE_S)
         _see_expired(place, trial, held_s, spoken_s)
         stays_off(place, trial.name, "watchdog", trial.off)
@@ -148,13 +148,13 @@ def _tried(place: Place, trial: _Trial, at: str) -> Seen:
 
 def _silent(place: Place, seconds: float) -> None:
     """Let time pass and say nothing to anybody: on one line there may be several."""
-    until_s = place.clock.now() + seconds
-    while (left_s := until_s - place.clock.now()) > 0.0:
+    until_s = place.clock.instant() + seconds
+    while (left_s := until_s - place.clock.instant()) > 0.0:
         place.pause(min(STEP_S, left_s))
 
 
 def _see_expired(place: Place, trial: _Trial, held_s: float, spoken_s: float) -> None:
-    after_s = place.clock.now() - spoken_s
+    after_s = place.clock.instant() - spoken_s
     if not trial.off():
         raise SelfTestFailed(
             f"{trial.name}: its own watchdog was set to {held_s:g} s, read back, and it is still on {after_s:.1f} s "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.errors import PreflightRefused
 from harness.job import Ready, Watcher
-from harness.person import AtTheTerminal, HandsRefused, Person
+from harness.person import HandsRefused, Person, sits_there
 from harness.rig import Rig
 
 
@@ -14,7 +14,7 @@ def wire_up(ready: Ready, rig: Rig, person: Person, watcher: Watcher) -> None:
     A simulated bench is wired by its own hands; on a real one a person is asked once before the run is looked at, and
     what they have wired is held against the files by the checks that follow. Raises ``PreflightRefused``.
     """
-    if rig.simulated and not isinstance(person, AtTheTerminal):
+    if rig.simulated and not sits_there(person):
         try:
             person.order(f"wire {rig.subject}")
         except HandsRefused as error:

@@ -37,7 +37,7 @@ def voltage_floor(bench: Bench, *, plan: VoltageFloorPlan) -> Found:
 
 def go_on(bench: Bench, *, plan: VoltageFloorPlan, remains: Remains) -> Found:
     """Take up the sweep that ``remains`` are of; what it had found is folded again and counts."""
-    gap_s = max(0.0, (bench.clock.utc() - remains.history.ended).total_seconds())
+    gap_s = max(0.0, (bench.utc() - remains.history.ended).total_seconds())
     # Before the beginning of this run, as far as the calendar says.
     earlier = remains.history.moved(-(remains.history.ended_s + gap_s))
     known = refolded(replace(remains, history=earlier, site=bench.site, place=bench.place))

@@ -23,6 +23,7 @@ from harness.lines import wrapped
 from harness.preflight_check import Check
 from harness.procedure import procedures
 from harness.screen import PLAIN, RED, Screen
+from harness.tape import Tape
 from harness.unattended import Cleared, by_files, clear_to_leave
 
 BATTERY = Check("computer", "note", "runs on its battery: when that is empty nobody looks any more; plug it in")
@@ -106,7 +107,7 @@ def test_that_nothing_keeps_it_awake(unattended: bool, ready: Ready, monkeypatch
         monkeypatch.setattr(harness.run, name, stands_in)
     watcher = Watcher()
     monkeypatch.setattr(watcher, "say", told.append, raising=False)
-    connection: Any = SimpleNamespace(rig=SimpleNamespace(simulated=False))
+    connection: Any = SimpleNamespace(rig=SimpleNamespace(simulated=False), clock=SimpleNamespace(tape=Tape()))
     flag: Any = SimpleNamespace(asked=lambda: False, name="")
     given: Any = (left_alone(ready, unattended), connection, None, None, flag, watcher)
     if unattended:

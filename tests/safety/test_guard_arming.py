@@ -39,7 +39,7 @@ def test_what_the_guard_is_told(
     period_s: float, silence_s: float, oldest_s: float, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     told: list[dict[str, Any]] = []
-    monkeypatch.setattr(guarding, "orders_of", lambda rig: ({"outputs": {}}, ("meter: no reason",)))
+    monkeypatch.setattr(guarding, "orders_of", lambda rig, **_: ({"outputs": {}}, ("meter: no reason",)))
     monkeypatch.setattr(guarding, "_armed", lambda orders, *rest: told.append(orders))
     how: dict[str, Any] = {
         "limits_hash": lambda: "ab", "journal": tmp_path / "guard.log", "longest_s": 77.0, "period_s": period_s,

@@ -1,0 +1,56 @@
+"""What one turn of the loop rests on that no instrument says: the clocks, the disk, the guard, whoever must be there.
+
+The interlocks are given what stands here and nothing else, and the same goes onto the tape of the run, so that whoever
+plays the tape judges what the run has judged.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+LEAST_S: dict[str, float] = {"turn_wall_s": 0.05, "call_wall_s": 0.05, "guard_silent_s": 0.5, "record_age_s": 2.0}
+"""Less than this of machine time, s, is nothing: every limit on it is far above, and a machine is never quite even."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """Of one turn. ``now_s``: bench time when it is judged, on the clock's own count; ``stamp_s``: the sample's time
+    since the run began; ``utc`` its stamp. The rest is as in ``Watch``: machine time in s save ``unwatched_s``, which
+    is bench time."""
+
+    now_s: float
+    stamp_s: float
+    utc: str
+    turn_wall_s: float = 0.0
+    call_wall_s: float = 0.0
+    guard_silent_s: float = 0.0
+    guard_astray: str = ""
+    record_age_s: float = 0.0
+    disk_free_bytes: float = math.inf
+    unwatched_s: float = 0.0
+
+    def told(self) -> Outside:
+        """As it is judged and kept: machine time to the millisecond, the disk's room rounded down."""
+        kept: dict[str, Any] = {name: _in_ms(getattr(self, name), least) for name, least in LEAST_S.items()}
+        return replace(self, disk_free_bytes=_down(self.disk_free_bytes), **kept)
+
+
+PLAIN = {one.name: one.default for one in fields(Outside) if one.name not in ("now_s", "stamp_s", "utc")}
+"""What is not told anew is this; of ``disk_free_bytes`` it is what was told last."""
+
+
+def _in_ms(seconds: float, least_s: float) -> float:
+    """nan stays what it is: it is never inside a limit."""
+    if seconds < least_s:
+        return 0.0
+    return round(seconds, 3) if math.isfinite(seconds) else seconds
+
+
+def _down(size: float) -> float:
+    """To three digits: it is told when it changes, and a disk always changes a little."""
+    if not (math.isfinite(size) and size >= 1000.0):
+        return size
+    unit = 10.0 ** (math.floor(math.log10(size)) - 2)
+    return math.floor(size / unit) * unit

@@ -1,0 +1,123 @@
+"""The tape of a run: what came in from outside and is no instrument's answer, in the order in which it came.
+
+It lies between the exchanges of ``wire.jsonl``, under names that no instrument may have: ``clock`` (stamps of each
+turn, exact instants), ``person`` (what they did, said and noticed), ``computer`` (signals, sleep, the disk, the guard).
+With it a run can be played again to the bit. Whoever needs such a thing asks for it through the tape of their clock:
+this one, of a run that is on, asks for real and hands on what it got; the one of ``harness/replay_tape.py`` hands back
+what was got then, and asks nobody.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from harness.outside import PLAIN, Outside
+
+T = TypeVar("T")
+
+CLOCK, PERSON, COMPUTER = "clock", "person", "computer"
+NAMES = frozenset({CLOCK, PERSON, COMPUTER})
+"""Names on the tape that are no instrument's."""
+
+TURN, INSTANT, TOOK = "turn", "instant", "took"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One line of it: from whom, what was asked or happened, and what came of it. ``at_s``: bench time on the clock's
+    own count, where it was read for this line; ``None``: now."""
+
+    name: str
+    what: str
+    told: Mapping[str, object]
+    at_s: float | None = None
+
+
+def plain(value: Any) -> Any:
+    """As JSON can hold it: what is not finite as its word."""
+    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+class Tape:
+    """Of a run that is on. ``hear`` takes each line and must not raise; ``exact``: bench time follows from waits and
+    exchanges alone, so instants need not be kept."""
+
+    replaying = False
+
+    def __init__(self, *, hear: Callable[[Told], None] | None = None, exact: bool = True) -> None:
+        self._hear, self._exact = hear, exact
+        self._looks: Counter[tuple[str, str]] = Counter()
+        self._disk_free_bytes = math.inf
+
+    def _say(self, name: str, what: str, told: dict[str, object], at_s: float | None = None) -> None:
+        self._looks.clear()
+        if self._hear is not None:
+            self._hear(Told(name, what, told, at_s))
+
+    def exchanged(self) -> None:
+        """An instrument's exchange was written between the lines of this tape."""
+        if self._looks:
+            self._looks.clear()
+
+    def answer(
+        self,
+        name: str,
+        what: str,
+        ask: Callable[[], T],
+        *,
+        absent: Callable[[], T],
+        pack: Callable[[T], object] = plain,
+        unpack: Callable[[Any], T] = lambda told: told,
+    ) -> T:
+        """What is asked for at a place of the run that always comes. ``pack`` and ``unpack`` turn it into JSON's types
+        and back; ``absent``: what it is taken for where a tape does not tell."""
+        value = ask()
+        self._say(name, what, {"value": pack(value)})
+        return value
+
+    def came(self, name: str, what: str, look: Callable[[], T], *, nothing: T) -> T:
+        """What may come at any time by itself: looked for often, told when it is there. ``nothing`` is what it is
+        while nothing came; how often it was looked for since the last line tells when it came."""
+        self._looks[name, what] += 1
+        value = look()
+        if value:
+            self._say(name, what, {"value": plain(value), "looks": self._looks[name, what]})
+        return value
+
+    def soon(self, name: str, what: str, look: Callable[[], bool]) -> bool:
+        """Whether the next look for it would find something: for waits, which end early then."""
+        return look()
+
+    def instant(self, now: Callable[[], float]) -> float:
+        """Bench time now, on the clock's own count, s, for what goes into figures and the record."""
+        now_s = now()
+        if not self._exact:
+            self._say(CLOCK, INSTANT, {}, now_s)
+        return now_s
+
+    def took(self, bench_s: float, machine_s: float) -> float:
+        """The longer of two times that something took, s: bench time and machine time."""
+        took_s = max(bench_s, machine_s)
+        if not self._exact or machine_s > bench_s:
+            self._say(CLOCK, TOOK, {"value": plain(took_s)})
+        return took_s
+
+    def turn(self, outside: Outside) -> Outside:
+        """What one turn of the loop is judged by."""
+        found = outside.told()
+        told: dict[str, object] = {"stamp_s": found.stamp_s, "utc": found.utc}
+        for key, usual in PLAIN.items():
+            value = getattr(found, key)
+            if value != (self._disk_free_bytes if key == "disk_free_bytes" else usual):
+                told[key] = plain(value)
+        self._disk_free_bytes = found.disk_free_bytes
+        self._say(CLOCK, TURN, told, found.now_s)
+        return found
+
+
+SILENT = Tape()
+"""Where nothing is recorded."""
