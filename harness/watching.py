@@ -56,7 +56,9 @@ def strip_chart(values: Sequence[float], *, width: int, blocks: str = _BLOCKS) -
     least, most = min(known), max(known)
     span = most - least or 1.0
     count = min(width, len(values))
-    return "".join(_mark(values[round(at * (len(values) - 1) / max(1, count - 1))], least, span, blocks) for at in range(count))
+    return "".join(
+        _mark(values[round(at * (len(values) - 1) / max(1, count - 1))], least, span, blocks) for at in range(count)
+    )
 
 
 def _mark(value: float, least: float, span: float, blocks: str) -> str:
