@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import logging
 import math
+from itertools import pairwise
 from typing import Any
 
 import matplotlib as mpl
@@ -18,7 +19,7 @@ from matplotlib.figure import Figure
 
 from harness.plain import safe_text
 from harness.report.look import FONT, INK, PAPER, POINTS, RULE, SOFT, WASH, WIDTH_IN, Pen
-from harness.report.plots import Curve, Level, Panel, Picture, Stretch
+from harness.report.plots import Curve, Level, Moment, Panel, Picture, Stretch
 
 SETTINGS: Any = {
     "svg.fonttype": "path",
@@ -45,6 +46,7 @@ SETTINGS: Any = {
 }
 
 LEFT_IN, RIGHT_IN, TOP_IN, BOTTOM_IN, BETWEEN_IN = 0.46, 0.62, 0.24, 0.36, 0.3
+STRIP_IN = 0.13
 APART_PT = 8.5
 """Least distance of two words at the right edge, points."""
 
@@ -73,21 +75,26 @@ def svg(picture: Picture, *, simulated: bool) -> bytes:
 
 def _place(picture: Picture, index: int) -> tuple[float, float, float, float]:
     """Left, bottom, width and height of one panel, as shares of the figure."""
-    count = len(picture.panels)
-    titled = [bool(panel.x_words) for panel in picture.panels[:-1]]
+    panels = picture.panels
+    shares = [panel.share for panel in panels]
+    above = [STRIP_IN if _strip(panel) else 0.0 for panel in panels]
     # A panel above another needs room under it only where its own x axis has words.
-    between = [BETWEEN_IN + (0.3 if own else 0.0) for own in titled]
-    room = picture.height_in - TOP_IN - BOTTOM_IN - sum(between)
-    each = room / count
-    top = picture.height_in - TOP_IN - index * each - sum(between[:index])
-    left = LEFT_IN if not _bars(picture.panels[index]) else 0.1
-    right = RIGHT_IN
+    below = [BETWEEN_IN + (0.3 if panel.x_words else 0.0) for panel in panels[:-1]]
+    room = picture.height_in - TOP_IN - BOTTOM_IN - sum(above) - sum(below)
+    each = room * shares[index] / sum(shares)
+    taken = TOP_IN + sum(above[: index + 1]) + sum(below[:index]) + room * sum(shares[:index]) / sum(shares)
+    left, right = (0.1, 0.44) if _bars(panels[index]) else (LEFT_IN, RIGHT_IN)
     return (
         left / WIDTH_IN,
-        (top - each) / picture.height_in,
+        (picture.height_in - taken - each) / picture.height_in,
         (WIDTH_IN - left - right) / WIDTH_IN,
         each / picture.height_in,
     )
+
+
+def _strip(panel: Panel) -> bool:
+    """Whether there are words of stretches over it."""
+    return any(stretch.words for stretch in panel.stretches)
 
 
 def _bars(panel: Panel) -> bool:
@@ -101,12 +108,13 @@ def _panel(axes: Any, panel: Panel, *, last: bool) -> None:
     if not _bars(panel):
         axes.grid(axis="y", color=WASH, linewidth=0.8)
     axes.set_axisbelow(True)
-    axes.set_title(safe_text(panel.y_words), loc="left", size=POINTS, color=INK, pad=3)
+    axes.set_title(safe_text(panel.y_words), loc="left", size=POINTS, color=INK, pad=12 if _strip(panel) else 3)
     if panel.x_words:
         axes.set_xlabel(safe_text(panel.x_words), loc="right", labelpad=1.5)
     if not last:
         axes.tick_params(labelbottom=False)
-    axes.margins(x=0.0 if all(curve.kind in ("line", "steps") for curve in panel.curves) else 0.06)
+    lines = all(curve.kind in ("line", "steps") for curve in panel.curves)
+    axes.margins(x=0.0 if lines else 0.06, y=0.05 if lines else 0.12)
     for curve in panel.curves:
         _curve(axes, curve)
     if panel.from_zero:
@@ -115,12 +123,18 @@ def _panel(axes: Any, panel: Panel, *, last: bool) -> None:
     for stretch in panel.stretches:
         _stretch(axes, stretch)
     for moment in panel.moments:
-        axes.axvline(moment.x, color=moment.pen.ink, linewidth=0.8, dashes=_dashes(moment.pen))
-        axes.annotate(
-            safe_text(moment.words), (moment.x, 1.0), (-2.5, -2), xycoords=axes.get_xaxis_transform(),
-            textcoords="offset points", rotation=90, ha="right", va="top", size=POINTS - 1, color=INK,
-        )  # fmt: skip
+        _moment(axes, moment)
     _words_at_right(axes, panel)
+
+
+def _moment(axes: Any, moment: Moment) -> None:
+    axes.axvline(moment.x, color=moment.pen.ink, linewidth=0.8, dashes=_dashes(moment.pen))
+    axes.annotate(
+        safe_text(moment.words), (moment.x, 1.0), (2.5 if moment.after else -2.5, -2),
+        xycoords=axes.get_xaxis_transform(), textcoords="offset points", rotation=90,
+        ha="left" if moment.after else "right", va="top", size=POINTS - 1, color=INK,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.7, "pad": 0.2},
+    )  # fmt: skip
 
 
 def _curve(axes: Any, curve: Curve) -> None:
@@ -145,7 +159,14 @@ def _draw_bars(axes: Any, curve: Curve) -> None:
     axes.barh(curve.y, curve.x, height=0.36, color=WASH, edgecolor=INK, linewidth=0.7, hatch="////")
     for x, y, name in zip(curve.x, curve.y, curve.names, strict=True):
         axes.annotate(safe_text(name), (0, y - 0.24), (1, 1), textcoords="offset points", va="bottom", color=INK)
-        axes.annotate(f"{100 * x:.0f} %", (x, y), (3, 0), textcoords="offset points", va="center", color=INK)
+        axes.annotate(
+            f"{100 * x:.0f} %" if x >= 0.01 else "under 1 %",
+            (x, y),
+            (3, 0),
+            textcoords="offset points",
+            va="center",
+            color=INK,
+        )
     axes.set_ylim(len(curve.y) - 0.55, -0.85)
     axes.set_xlim(0, 1.0)
     axes.set_yticks([])
@@ -163,25 +184,33 @@ def _widen(axes: Any, panel: Panel) -> None:
     low, high = axes.get_ylim()
     span = high - low
     near = [one for one in panel.levels if low - 0.35 * span <= one.y <= high + 0.35 * span]
+    if not near:
+        return
+    near.sort(key=lambda one: one.y)
+    low, high = min(low, near[0].y - near[0].half), max(high, near[-1].y + near[-1].half)
+    # Words stand over their level, but under it where another one is just above.
+    per_point = (high - low) / (axes.get_position().height * axes.figure.get_figheight() * 72 - 2 * APART_PT)
+    close = [upper.y - lower.y < 1.3 * APART_PT * per_point for lower, upper in pairwise(near)]
+    under = [*close, False]
     axes.set_ylim(
-        min([low, *(one.y - one.half - 0.05 * span for one in near)]),
-        max([high, *(one.y + one.half + 0.05 * span for one in near)]),
+        min(low, near[0].y - (APART_PT * per_point if under[0] else 0.0)),
+        max(high, near[-1].y + APART_PT * per_point),
     )
-    for level in near:
-        _level(axes, level)
+    for level, below in zip(near, under, strict=True):
+        _level(axes, level, below=below)
 
 
-def _level(axes: Any, level: Level) -> None:
+def _level(axes: Any, level: Level, *, below: bool) -> None:
     if level.half > 0:
         axes.axhspan(
-            level.y - level.half, level.y + level.half, facecolor="none", edgecolor=level.pen.ink, hatch="\\\\\\\\",
-            linewidth=0.0, alpha=0.55,
+            level.y - level.half, level.y + level.half, facecolor=RULE, edgecolor=SOFT, hatch="\\\\\\\\",
+            linewidth=0.0, alpha=0.35,
         )  # fmt: skip
     axes.axhline(level.y, color=level.pen.ink, linewidth=level.pen.width, dashes=_dashes(level.pen))
     axes.annotate(
-        safe_text(level.words), (0.0, level.y), (3, 1.5), xycoords=axes.get_yaxis_transform(),
-        textcoords="offset points", va="bottom", size=POINTS - 0.6, color=INK,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.4},
+        safe_text(level.words), (0.0, level.y), (3, -1.5 if below else 1.5), xycoords=axes.get_yaxis_transform(),
+        textcoords="offset points", va="top" if below else "bottom", size=POINTS - 0.6, color=INK,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.7, "pad": 0.2},
     )  # fmt: skip
 
 
@@ -190,15 +219,13 @@ def _stretch(axes: Any, stretch: Stretch) -> None:
         axes.axvspan(stretch.begin, stretch.end, facecolor="none", edgecolor=SOFT, hatch="xxxx", linewidth=0.4)
     else:
         axes.axvspan(stretch.begin, stretch.end, facecolor=WASH, edgecolor="none", zorder=0.5)
-    if not stretch.words:
-        return
     low, high = axes.get_xlim()
     letters = 0.6 * POINTS / 72 * len(stretch.words)
     room = (stretch.end - stretch.begin) / (high - low) * (WIDTH_IN - LEFT_IN - RIGHT_IN) if high > low else 0.0
-    if room < letters:
+    if not stretch.words or room < letters:
         return  # words that do not fit would be read as those of the next one
     axes.annotate(
-        safe_text(stretch.words), (0.5 * (stretch.begin + stretch.end), 0.0), (0, 2),
+        safe_text(stretch.words), (0.5 * (stretch.begin + stretch.end), 1.0), (0, 2),
         xycoords=axes.get_xaxis_transform(), textcoords="offset points", ha="center", va="bottom", size=POINTS - 1,
         color=SOFT,
     )  # fmt: skip

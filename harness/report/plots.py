@@ -58,11 +58,12 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
-    """A time, or another place along x, at which something happened."""
+    """A time, or another place along x, at which something happened; its words stand before it, or ``after``."""
 
     x: float
     words: str
     pen: Pen = LIMIT
+    after: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +78,8 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
-    """One pair of axes. ``y_words`` and ``x_words`` hold quantity and unit: "volts, V"."""
+    """One pair of axes. ``y_words`` and ``x_words`` hold quantity and unit: "volts, V". ``share``: how high it is
+    beside the other panels of its picture."""
 
     y_words: str
     x_words: str = ""
@@ -86,6 +88,7 @@ class Panel:
     moments: tuple[Moment, ...] = ()
     stretches: tuple[Stretch, ...] = ()
     from_zero: bool = False
+    share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,11 +139,11 @@ class Thinned:
         return cls(np.unique(np.concatenate(kept)))
 
 
-def broken(x: Numbers, y: Numbers, *, longest: float) -> tuple[Numbers, Numbers]:
-    """The same with a hole wherever two points lie further apart along x than ``longest``: no line leads across what
-    nobody saw."""
-    far = np.flatnonzero(np.diff(x) > longest) + 1
-    return np.insert(x, far, np.nan), np.insert(y, far, np.nan)
+def broken(x: Numbers, *columns: Numbers, holes: Sequence[tuple[float, float]]) -> list[Numbers]:
+    """The same columns with nothing in the middle of each of ``holes`` (from, to, in ``x``): no line leads across
+    what nobody saw."""
+    after = np.searchsorted(x, [0.5 * (begin + end) for begin, end in holes])
+    return [np.insert(column, after, np.nan) for column in (x, *columns)]
 
 
 def drawn(picture: Picture, *, simulated: bool, data: str = "") -> Drawn:
