@@ -10,6 +10,7 @@ import click
 
 from harness.cli_export import export
 from harness.cli_instruments import instruments
+from harness.cli_report import report
 from harness.cli_resume import resume
 from harness.cli_watch import watch
 from harness.cli_whole import demo, fit, qualify
@@ -173,6 +174,7 @@ def show(folder: str, as_json: bool) -> None:
 main.add_command(fit)
 main.add_command(export)
 main.add_command(instruments)
+main.add_command(report)
 main.add_command(resume)
 main.add_command(watch)
 

@@ -26,6 +26,7 @@ def resume(folder: str, bench: str | None, out: str | None, seen_off: str, as_js
     from harness.lines import wrapped
     from harness.listing import runs_done_document
     from harness.printout import print_runs
+    from harness.report import report_lines
     from harness.resume import figure_lines, go_on, look_back, past_lines, ready_again
     from harness.screen import Screen
     from harness.signals import StopFlag
@@ -56,4 +57,6 @@ def resume(folder: str, bench: str | None, out: str | None, seen_off: str, as_js
         print_runs((go_on(following, screen) for _ in range(1)), False)
     done = go_on(following, screen)
     figures({"interrupted": past.document, "next": following.words, **runs_done_document([done])})
+    for line in report_lines([done]):
+        words(line)
     raise SystemExit(done.exit_code)

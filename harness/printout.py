@@ -11,6 +11,7 @@ from harness.ending import ProgramError
 from harness.errors import UserError
 from harness.job import Done
 from harness.listing import runs_done_document, runs_done_text
+from harness.report import report_line, report_lines
 from harness.sequence import judged
 from harness.telling import figures, printed_code, tell, words
 from harness.verdict import Judgement, headline_text
@@ -35,6 +36,10 @@ def print_runs(runs_to_do: Iterator[Done], as_json: bool, *, verdict: str = "") 
     figures(_document(done, made, failed) if as_json else _page(done, made))
     if failed is not None:
         words(f"nightbench: {failed}")
+    for line in report_lines(done):
+        words(line)
+    if isinstance(failed, ProgramError):
+        words(report_line(failed.folder))
     worst = max([one.exit_code for one in done] + ([failed.exit_code] if failed else []))
     raise SystemExit(worst or printed_code())
 

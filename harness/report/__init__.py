@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from harness.folder import RunFolder
+from harness.job import Done
+
+RECORD_FAILED = 25
+"""Exit code of a run whose record could not be written."""
 
 
 def write_run_report(folder: RunFolder) -> Path:
@@ -18,13 +23,25 @@ def write_run_report(folder: RunFolder) -> Path:
     return write_report(folder)
 
 
-def report_line(folder: RunFolder) -> str:
-    """Make it, and say in one line where it is or why there is none. Whatever goes wrong with it is no matter of the
-    run: that is over, its bench is off, and its result is written."""
+def report_lines(done: Sequence[Done]) -> Iterator[str]:
+    """Make those of runs that are over, saying in one line each where it is or why there is none.
+
+    Never raises: whatever goes wrong here is no matter of the runs. They are over, their benches are off and their
+    results are written.
+    """
+    for one in done:
+        yield report_line(one.folder, record_failed=one.exit_code == RECORD_FAILED)
+
+
+def report_line(folder: RunFolder, *, record_failed: bool = False) -> str:
+    """The same for one run. ``record_failed``: its disk did not take its record; no more is asked of that disk, which
+    may hold up whoever writes to it for ever."""
     try:
-        return f"report: {write_run_report(folder)}"
+        why = "its record could not be written" if record_failed else ""
+        if not why:
+            return f"report: {write_run_report(folder)}"
     except KeyboardInterrupt:
         why = "stopped by a person"
     except Exception as error:
-        why = str(error) or type(error).__name__
-    return f"no report ({' '.join(why.split())}); the record is whole without it: nightbench report {folder.path}"
+        why = f"{type(error).__name__}: {error}".removeprefix("Usage: ").removeprefix("RecordFailed: ")
+    return f"no report: {' '.join(why.split())}; the run's record does not need it; nightbench report {folder.path}"

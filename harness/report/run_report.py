@@ -51,8 +51,10 @@ def _facts(folder: RunFolder) -> RunFacts:
 def _pictures(facts: RunFacts, place: Path) -> list[Drawn]:
     simulated = facts.result.simulated
     made = []
+    if place.is_symlink():
+        raise Usage(f"{safe_text(str(place))}: leads out of the folder; take it away, or name a place with --out DIR")
+    place.mkdir(parents=True, exist_ok=True)
     for picture in run_pictures(facts):
-        place.mkdir(parents=True, exist_ok=True)
         save_data(picture, place, simulated=simulated)
         made.append(drawn(picture, simulated=simulated, data=f"{place.name}/{picture.name}.csv"))
     return made
