@@ -18,9 +18,11 @@ from harness.folder import INTERRUPTED, RunFolder
 from harness.guard_log import GuardsWord, guards_word
 from harness.history import Event, number, on_the_clock_of_samples
 from harness.jsonlines import events
+from harness.plain import safe_text
 from harness.report.plots import Numbers
 from harness.result import Result
 from harness.samplefile import Table, table
+from harness.sums import changes
 
 LONGEST_S = 10.0
 """Between two samples: longer than off and its proof take, so nobody looked (judgement)."""
@@ -37,7 +39,8 @@ class Spell:
 
 @dataclass(frozen=True, slots=True)
 class RunFacts:
-    """``damage``: in words, which files could not be read at all. ``left_out``: what was torn off at their ends."""
+    """``damage``: in words, which files could not be read at all. ``left_out``: what was torn off at their ends.
+    ``changed``: what is not as it was when the run ended."""
 
     folder: RunFolder
     result: Result
@@ -109,9 +112,16 @@ def gather(folder: RunFolder, result: Result) -> RunFacts:
         guard=guards_word(folder),
         damage=tuple(damage),
         left_out=tuple(left_out),
-        changed=folder.changed_inputs(),
+        changed=_changed(folder),
         spells=() if samples is None else tuple(_spells(samples)),
     )
+
+
+def _changed(folder: RunFolder) -> tuple[str, ...]:
+    """What is not as it was: against the list made at the run's end and, of a run that died, that of its inputs."""
+    found = changes(folder)
+    inputs = [f"inputs/{safe_text(name)}: not as the run used it" for name in folder.changed_inputs()]
+    return (*found, *(one for one in inputs if not any(line.startswith(one.partition(":")[0]) for line in found)))
 
 
 def _samples(folder: RunFolder, damage: list[str], left_out: list[str]) -> Table | None:

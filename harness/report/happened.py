@@ -53,7 +53,11 @@ def event_words(event: Event) -> str:
         for key, value in event.items()
         if key not in _DUMB
     ]
-    return f"{'?' if math.isnan(when) else duration(max(when, 0.0))} {event.get('kind')}: {', '.join(rest)}"
+    # What was shown where off could not be confirmed stands at the head of the page, line by line.
+    words = (
+        "off not confirmed, see above" if event.get("kind") == "unsafe" else f"{event.get('kind')}: {', '.join(rest)}"
+    )
+    return f"{'?' if math.isnan(when) else duration(max(when, 0.0))} {words}"
 
 
 def _gaps(facts: RunFacts) -> Iterator[str]:

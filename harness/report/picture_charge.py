@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.digits import rounded
 from harness.report.facts import RunFacts, Spell
 from harness.report.look import CHARGE, VOLTS
 from harness.report.plots import Curve, Level, Moment, Numbers, Panel, Picture, Thinned
@@ -45,7 +46,7 @@ def volts_over_charge(facts: RunFacts) -> Picture | None:
     capacity, spread = facts.figure("capacity_ah")
     end_v = facts.condition("end_v")
     levels = [] if math.isnan(end_v) else [Level(y=end_v, words=f"end voltage {end_v:g} V")]
-    moments = [] if math.isnan(capacity) else [Moment(x=capacity, words=f"{capacity:.2f} Ah")]
+    moments = [] if math.isnan(spread) else [Moment(x=capacity, words=f"{rounded(capacity, spread)[0]} Ah")]
     most = max(one.total_ah for one in moved)
     between = [one.volts[(one.charge_ah > 0.3 * one.total_ah) & (one.charge_ah < 0.7 * one.total_ah)] for one in moved]
     return Picture(

@@ -9,6 +9,7 @@ from harness.derived import result_of
 from harness.errors import Usage
 from harness.folder import RUNNING, RunFolder
 from harness.headlines import headline
+from harness.inside import place_in
 from harness.plain import safe_text
 from harness.report.facts import RunFacts, gather
 from harness.report.look import FRAMES
@@ -30,12 +31,14 @@ def write_report(folder: RunFolder, out: Path | None = None) -> Path:
     ``RecordFailed`` when it cannot be written.
     """
     place = folder.path if out is None else out
+    plots = place / PLOTS if out is not None else place_in(place, PLOTS, told_by=str(place))
     facts = _facts(folder)
     if facts.damage and out is None:
         raise Usage(
             f"{'; '.join(facts.damage)}; nothing is written into a damaged folder: name another place with --out DIR"
         )
-    pictures = _pictures(facts, place / PLOTS)
+    place.mkdir(parents=True, exist_ok=True)
+    pictures = _pictures(facts, plots)
     return write_page(place / folder.report_html.name, page_of(facts, pictures))
 
 
@@ -51,10 +54,8 @@ def _facts(folder: RunFolder) -> RunFacts:
 def _pictures(facts: RunFacts, place: Path) -> list[Drawn]:
     simulated = facts.result.simulated
     made = []
-    if place.is_symlink():
-        raise Usage(f"{safe_text(str(place))}: leads out of the folder; take it away, or name a place with --out DIR")
-    place.mkdir(parents=True, exist_ok=True)
     for picture in run_pictures(facts):
+        place.mkdir(parents=True, exist_ok=True)
         save_data(picture, place, simulated=simulated)
         made.append(drawn(picture, simulated=simulated, data=f"{place.name}/{picture.name}.csv"))
     return made
@@ -96,6 +97,8 @@ def _head(facts: RunFacts) -> Page:
 
 def _sentence(facts: RunFacts) -> str:
     said = GUARD_SAW if facts.seen_off else headline(facts.result)
+    if facts.outcome == "unsafe":  # the block above says the rest, louder
+        said = facts.result.end_reason
     return f"{said[:1].upper()}{said[1:]}"
 
 

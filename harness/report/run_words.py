@@ -63,7 +63,7 @@ def run_words(facts: RunFacts) -> RunWords:
     return RunWords(
         figures=tuple(line_of(name, one) for name, one in result.figures.items()),
         lists=tuple(_list(name, entries) for name, entries in result.lists.items()),
-        not_measured=tuple((TITLES.get(name, name), why) for name, why in result.not_measured.items()),
+        not_measured=_not_measured(result),
         conditions=tuple((spoken(key), condition_words(one)) for key, one in result.conditions.items()),
         asked=tuple((spoken(key), asked_words(key, value)) for key, value in result.plan.items()),
         off=tuple(_off(facts)),
@@ -76,6 +76,14 @@ def run_words(facts: RunFacts) -> RunWords:
         record=tuple(_record(facts)),
         doubts=tuple(_doubts(facts)),
     )
+
+
+def _not_measured(result: Result) -> Pairs:
+    """Figures that are missing for the same reason stand together."""
+    by_reason: dict[str, list[str]] = {}
+    for name, why in result.not_measured.items():
+        by_reason.setdefault(why, []).append(TITLES.get(name, name))
+    return tuple((", ".join(names), why) for why, names in by_reason.items())
 
 
 def _list(name: str, entries: tuple[Entry, ...]) -> Rows:
@@ -200,8 +208,7 @@ def _doubts(facts: RunFacts) -> Iterator[str]:
     """What is wrong with the record itself."""
     yield from facts.damage
     yield from facts.left_out
-    for name in facts.changed:
-        yield f"inputs/{name}: not as the run used it"
+    yield from facts.changed
 
 
 __all__ = ["NEVER_MEASURED", "NOT_CERTIFIED", "Rows", "RunWords", "run_words"]
