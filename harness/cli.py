@@ -9,6 +9,7 @@ from __future__ import annotations
 import click
 
 from harness.cli_export import export
+from harness.cli_alarm import alarm
 from harness.cli_instruments import instruments
 from harness.cli_report import report
 from harness.cli_resume import resume
@@ -177,6 +178,7 @@ main.add_command(instruments)
 main.add_command(report)
 main.add_command(resume)
 main.add_command(watch)
+main.add_command(alarm)
 
 
 @main.command()

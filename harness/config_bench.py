@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,12 +11,14 @@ from harness.config_instrument import INSTRUMENT_KEYS, InstrumentEntry, read_ins
 from harness.keys import Keys
 from harness.tomlfile import TomlFile, read_toml
 
-BENCH_KEYS = ("name", "operator", "note", "loop_period_s", "fuse_amps", "cut_outs", "clock", "instrument")
+BENCH_KEYS = ("name", "operator", "note", "loop_period_s", "fuse_amps", "cut_outs", "alarms", "clock", "instrument")
 CLOCK_KEYS = ("kind", "control", "speed")
 CLOCK_KINDS = ("wall", "stepped", "scaled")
 
 CUT_OUTS = ("pack", "lug", "cold", "smoke")
 """What may stand in the contactor's coil line: thermal cut-outs on pack and lug, a thermostat against cold, smoke."""
+
+_ALARM_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}")
 
 LOOP_PERIOD_S = (0.05, 1.0)
 """Shortest and longest loop period: interlocks and the pack's own pace count on a reading every second."""
@@ -46,6 +49,8 @@ class BenchFile:
     text: str
     cut_outs: frozenset[str] = frozenset()
     """What opens the pack's contactor without anybody's help: words of ``CUT_OUTS``."""
+    alarms: tuple[str, ...] = ()
+    """Who is told about a run: names of tables in the user's own alarms file."""
 
     def one(self, role: str) -> InstrumentEntry | None:
         """The first instrument of ``role``, None where the bench has none."""
@@ -75,6 +80,7 @@ def load_bench(path: str | Path) -> BenchFile:
         clock=_clock(file, keys),
         fuse_amps=keys.number_or_none("fuse_amps", unit="A", low=0.1, high=1000.0),
         cut_outs=_cut_outs(keys),
+        alarms=_alarms(keys),
         operator=keys.text("operator", accepted="who runs the bench, in quotes", default=""),
         note=keys.text("note", accepted="a note in quotes", default="", longest=1000),
         instruments=_instruments(file, keys),
@@ -91,6 +97,17 @@ def _cut_outs(keys: Keys) -> frozenset[str]:
         if word not in CUT_OUTS:
             keys.refuse("cut_outs", f"{word}: not one of the words known here", f"accepted: {accepted}")
     return frozenset(words)
+
+
+def _alarms(keys: Keys) -> tuple[str, ...]:
+    accepted = "names of tables in your alarms.toml, apart by blanks"
+    names = keys.text("alarms", accepted=accepted, default="").replace(",", " ").split()
+    for name in names:
+        if not _ALARM_NAME.fullmatch(name):
+            keys.refuse(
+                "alarms", f"{name}: not a name", "accepted: letters, digits, _ and -; addresses do not belong here"
+            )
+    return tuple(dict.fromkeys(names))
 
 
 def _elsewhere() -> dict[str, str]:

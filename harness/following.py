@@ -14,6 +14,7 @@ import msgspec
 
 from harness.errors import UserError
 from harness.folder import RUNNING, RunFolder
+from harness.guard_log import GuardsWord, guards_word
 from harness.live import Live, read_live
 from harness.result import Result, load_result
 from harness.sample import Sample
@@ -94,6 +95,8 @@ class Seen:
     events: tuple[dict[str, object], ...]
     trouble: tuple[str, ...]
     result: Result | None = None
+    guard: GuardsWord | None = None
+    """What the guard of a run that is over did, where it had to act."""
 
     @property
     def is_on(self) -> bool:
@@ -141,6 +144,7 @@ class Follower:
             events=tuple(self._happened),
             trouble=self._trouble(),
             result=None if on else self._result(),
+            guard=None if on else guards_word(self.folder),
         )
 
     def _outcome(self) -> str:
