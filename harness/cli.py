@@ -11,6 +11,7 @@ import click
 from harness.cli_export import export
 from harness.cli_alarm import alarm
 from harness.cli_instruments import instruments
+from harness.cli_replay import replay
 from harness.cli_report import report
 from harness.cli_resume import resume
 from harness.cli_watch import watch
@@ -175,6 +176,7 @@ def show(folder: str, as_json: bool) -> None:
 main.add_command(fit)
 main.add_command(export)
 main.add_command(instruments)
+main.add_command(replay)
 main.add_command(report)
 main.add_command(resume)
 main.add_command(watch)

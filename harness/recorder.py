@@ -60,7 +60,7 @@ class ExchangeLike(Protocol):
     def error(self) -> str | None: ...
 
 
-def _plain(value: object) -> object:
+def plain_json(value: object) -> object:
     """What JSON has no form for: numbers of other libraries as floats, everything else as its text."""
     return float(value) if hasattr(value, "__float__") else str(value)
 
@@ -86,7 +86,7 @@ class Recorder:
         self._clock = clock
         self._zero_s = zero_s
         self._rows = RowWriter(columns)
-        self._encoder = msgspec.json.Encoder(enc_hook=_plain)
+        self._encoder = msgspec.json.Encoder(enc_hook=plain_json)
         self._pending: list[bytes] = []
         self._closed = False
         self._failure: RecordFailed | None = None

@@ -35,7 +35,7 @@ from harness.signals import StopFlag
 from harness.site import Site
 from harness.still_warm import watch_heat
 from harness.surroundings import REAL, Surroundings
-from harness.tape import COMPUTER
+from harness.tape import COMPUTER, LEFT_ALONE
 from harness.unattended import Cleared, allow, before_the_run, note_cleared
 from harness.unsafe import keep_trying
 from harness.wiring_up import wire_up
@@ -121,7 +121,7 @@ def run(ready: Ready, *, watcher: Watcher | None = None, around: Surroundings = 
     lock.acquire()
     try:
         lock.check_closed()
-        with StopFlag(on_signal=watcher.signalled) as flag:
+        with around.flag(on_signal=watcher.signalled) as flag:
             connection = (around.connection or _connect)(ready)
             try:
                 lock.acquire_identities(connection.identities())
@@ -145,6 +145,7 @@ def _looked_at(
     """Look at the bench, have typed what must be, and go on where nothing speaks against it."""
     rig, tape = connection.rig, connection.clock.tape
     assert rig is not None
+    tape.answer(COMPUTER, LEFT_ALONE, lambda: ready.job.unattended, absent=lambda: False)
     person = OnTheTape(_person(ready, connection, watcher), tape)
     wire_up(ready, rig, person, watcher)
     checks = _look(ready, connection, out)

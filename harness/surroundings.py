@@ -11,16 +11,18 @@ from harness.connect import Connection
 from harness.guarding import Arm, armed
 from harness.job import Ready
 from harness.locks import BenchLock
+from harness.signals import StopFlag
 
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """``lock`` keeps others off the bench; ``connection`` opens its instruments and ``recorder`` begins the record
+    """``lock`` keeps others off the bench; ``flag`` hears signals; ``connection`` opens its instruments and ``recorder`` begins the record
     (``None``: as ever); ``arm`` starts the guard's process. ``real``: whether anything that is done here is done to a
     bench, or is seen or kept by anybody."""
 
     real: bool = True
     lock: Callable[[BenchFile], Any] = BenchLock
+    flag: Callable[..., StopFlag] = StopFlag
     connection: Callable[[Ready], Connection] | None = None
     recorder: Callable[..., Any] | None = None
     arm: Arm = armed
