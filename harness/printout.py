@@ -38,8 +38,8 @@ def print_runs(runs_to_do: Iterator[Done], as_json: bool, *, verdict: str = "") 
         words(f"nightbench: {failed}")
     for line in report_lines(done):
         words(line)
-    if isinstance(failed, ProgramError):
-        words(report_line(failed.folder))
+    if isinstance(failed, ProgramError) and (line := report_line(failed.folder)):
+        words(line)
     worst = max([one.exit_code for one in done] + ([failed.exit_code] if failed else []))
     raise SystemExit(worst or printed_code())
 

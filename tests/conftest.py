@@ -14,6 +14,14 @@ settings.load_profile("same")
 
 
 @pytest.fixture(scope="session", autouse=True)
+def _no_reports_by_themselves() -> Iterator[None]:
+    """Hundreds of runs come to their end in a session, and only what is about reports looks at them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("NIGHTBENCH_REPORT", "no")
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
 def _state_of_this_session(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Locks and notes of a session must neither see nor leave anything in the person's own state folder."""
     with pytest.MonkeyPatch.context() as patch:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from harness.folder import RunFolder
 from harness.job import Done
+
+WANTED = "NIGHTBENCH_REPORT"
+"""Environment variable: "no" for a small computer that is to make no reports by itself."""
 
 RECORD_FAILED = 25
 """Exit code of a run whose record could not be written."""
@@ -30,12 +34,15 @@ def report_lines(done: Sequence[Done]) -> Iterator[str]:
     results are written.
     """
     for one in done:
-        yield report_line(one.folder, record_failed=one.exit_code == RECORD_FAILED)
+        if line := report_line(one.folder, record_failed=one.exit_code == RECORD_FAILED):
+            yield line
 
 
 def report_line(folder: RunFolder, *, record_failed: bool = False) -> str:
     """The same for one run. ``record_failed``: its disk did not take its record; no more is asked of that disk, which
-    may hold up whoever writes to it for ever."""
+    may hold up whoever writes to it for ever. "" where nobody wants reports at the end of runs."""
+    if os.environ.get(WANTED) == "no":
+        return ""
     try:
         why = "its record could not be written" if record_failed else ""
         if not why:
