@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import contextlib
 import gzip
-import math
 import os
 import shutil
 from collections.abc import Callable
@@ -35,6 +34,9 @@ from harness.tape import Told
 SYNC_EVERY_S = 1.0
 """Longest machine time between two syncs while samples come and the disk is well."""
 
+GRID = 2.0**20
+"""Steps a second on which the zero of a record lies: about a microsecond."""
+
 CLOSE_WAIT_S = 5.0
 """Longest wait for the disk at the end."""
 
@@ -45,6 +47,11 @@ PENDING_MOST = 20_000
 """Exchanges held in memory while the disk takes none; more are dropped and counted."""
 
 _PENDING_FLUSH = 1_000
+
+
+def on_grid(zero_s: float) -> float:
+    """The zero of a record that was begun at ``zero_s`` of its clock."""
+    return round(zero_s * GRID) / GRID
 
 
 class ExchangeLike(Protocol):
@@ -84,7 +91,9 @@ class Recorder:
     ) -> None:
         self._folder = folder
         self._clock = clock
-        self._zero_s = zero_s
+        # On a grid as fine as the stamps, so that what is counted from here and this are together, to the bit, what
+        # the clock has counted: a difference of two floats is not always.
+        self._begun_s, self._zero_s = zero_s, on_grid(zero_s)
         self._rows = RowWriter(columns)
         self._encoder = msgspec.json.Encoder(enc_hook=plain_json)
         self._pending: list[bytes] = []
@@ -134,20 +143,12 @@ class Recorder:
             # What a replay counts from: the clock's own count, to the bit.
             clock = self._clock
             speed = float(getattr(clock, "speed", 1.0))
-            more = {"clock": clock.kind, "speed": speed, "zero_s": self._zero_s, "utc0": clock.utc0.isoformat()}
+            more = {"clock": clock.kind, "speed": speed, "zero_s": self._begun_s, "utc0": clock.utc0.isoformat()}
             head |= more
         return self._encoder.encode(head) + b"\n"
 
-    def _since_zero_s(self, at_s: float) -> float:
-        """So that ``zero_s`` and this are ``at_s`` again to the bit, which the difference alone is not always."""
-        since_s = at_s - self._zero_s
-        for found_s in (since_s, math.nextafter(since_s, math.inf), math.nextafter(since_s, -math.inf)):
-            if self._zero_s + found_s == at_s:
-                return found_s
-        return since_s
-
     def _elapsed_s(self) -> float:
-        return round(self._clock.now() - self._zero_s, 6)
+        return round(self._clock.now() - self._zero_s, 6) + 0.0  # never -0
 
     def sample(self, sample: Sample) -> None:
         """Write one row and all exchanges before it, without waiting for the disk; raises ``RecordFailed``."""
@@ -188,11 +189,11 @@ class Recorder:
         # Called from inside the wire, also while switching off: trouble waits for the next sample or event.
         if isinstance(exchange, Told):
             at_s = self._clock.now() if exchange.at_s is None else exchange.at_s
-            line = WireLine(self._since_zero_s(at_s), exchange.name, exchange.what, told=dict(exchange.told))
+            line = WireLine(at_s - self._zero_s, exchange.name, exchange.what, told=dict(exchange.told))
         else:
             received = exchange.received
             line = WireLine(
-                self._since_zero_s(self._clock.now()),
+                self._clock.now() - self._zero_s,
                 exchange.name,
                 exchange.sent.decode("latin-1"),
                 None if received is None else received.decode("latin-1"),

@@ -11,6 +11,7 @@ from harness.clock import Clock
 from harness.config import BenchFile
 from harness.errors import Usage
 from harness.plain import safe_text
+from harness.recorder import on_grid
 
 KINDS = ("virtual", "stepped", "scaled", "wall")
 
@@ -26,7 +27,7 @@ class ReplayClock(Clock):
         self.speed = speed
         self.runs_by_itself = kind in ("wall", "scaled")
         self.exact = kind == "virtual"
-        self.zero_s = zero_s
+        self.zero_s, self._begun_s = on_grid(zero_s), zero_s
         self._now_s = zero_s
         self._machine_s = 0.0
 
@@ -43,6 +44,10 @@ class ReplayClock(Clock):
     def sleep_until(self, t_s: float, *, stop: Callable[[], bool] = lambda: False) -> None:
         if not stop():
             self._now_s = max(self._now_s, t_s)
+
+    def begins(self) -> None:
+        """The record is begun here."""
+        self._now_s = self._begun_s
 
     def stands_at(self, elapsed_s: float) -> None:
         """So much after the beginning of the record."""

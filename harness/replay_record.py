@@ -87,7 +87,7 @@ class AgainstRecord:
 
     def begun(self, folder: RunFolder, **_more: object) -> AgainstRecord:
         """The record begins here."""
-        self._clock.stands_at(0.0)
+        self._clock.begins()
         return self
 
     # -- what a recorder is asked for ------------------------------------------------------------------------------
