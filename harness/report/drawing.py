@@ -18,6 +18,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from harness.plain import safe_text
+from harness.report.drawing_doubt import draw_band, draw_margins
 from harness.report.look import FONT, INK, PAPER, POINTS, RULE, SOFT, WASH, WIDTH_IN, Pen
 from harness.report.plots import Curve, Level, Moment, Panel, Picture, Stretch
 
@@ -98,7 +99,7 @@ def _strip(panel: Panel) -> bool:
 
 
 def _bars(panel: Panel) -> bool:
-    return any(curve.kind == "bars" for curve in panel.curves)
+    return any(curve.kind in ("bars", "margins") for curve in panel.curves)
 
 
 def _panel(axes: Any, panel: Panel, *, last: bool) -> None:
@@ -113,7 +114,7 @@ def _panel(axes: Any, panel: Panel, *, last: bool) -> None:
         axes.set_xlabel(safe_text(panel.x_words), loc="right", labelpad=1.5)
     if not last:
         axes.tick_params(labelbottom=False)
-    lines = all(curve.kind in ("line", "steps") for curve in panel.curves)
+    lines = all(curve.kind in ("line", "steps", "band") for curve in panel.curves)
     axes.margins(x=0.0 if lines else 0.06, y=0.05 if lines else 0.12)
     for curve in panel.curves:
         _curve(axes, curve)
@@ -141,6 +142,10 @@ def _curve(axes: Any, curve: Curve) -> None:
     pen = curve.pen
     if curve.kind == "bars":
         return _draw_bars(axes, curve)
+    if curve.kind == "margins":
+        return draw_margins(axes, curve)
+    if curve.kind == "band":
+        return draw_band(axes, curve)
     if curve.spread is not None:
         axes.errorbar(
             curve.x, curve.y, yerr=curve.spread, color=pen.ink, fmt="none", elinewidth=0.9, capsize=2.2, capthick=0.9
@@ -258,7 +263,7 @@ def _words_at_right(axes: Any, panel: Panel) -> None:
 
 def _end(curve: Curve) -> tuple[float, float] | None:
     good = np.flatnonzero(np.isfinite(curve.x) & np.isfinite(curve.y))
-    return (float(curve.x[good[-1]]), float(curve.y[good[-1]])) if len(good) and curve.kind != "bars" else None
+    return (float(curve.x[good[-1]]), float(curve.y[good[-1]])) if len(good) and curve.kind not in ("bars", "margins") else None
 
 
 __all__ = ["svg"]

@@ -18,11 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.durable import replace_file
-from harness.plain import safe_text
-from harness.report.look import FAINT, LIMIT, VOLTS, Pen
+from harness.report.look import LIMIT, VOLTS, Pen
+from harness.samplefile import LINE_END, csv_field
 
 Numbers = NDArray[np.float64]
-Kind = Literal["line", "steps", "points", "bars"]
+Cell = str | float | bool | None
+Kind = Literal["line", "steps", "points", "bars", "band", "margins"]
 
 MOST_POINTS = 1600
 """Of one curve; more than this many are thinned out so that no peak is lost."""
@@ -34,7 +35,8 @@ _BUCKETS = 400
 class Curve:
     """``words`` stand at its end. ``spread``: half the width of the interval of each point, where there is one.
 
-    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar.
+    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar. Of kind "margins" the
+    same, to both sides of 0 and with ``spread``. Of kind "band" only what lies within ``spread`` is drawn.
     """
 
     x: Numbers
@@ -102,7 +104,7 @@ class Picture:
     title: str
     words: str
     panels: tuple[Panel, ...]
-    columns: Mapping[str, Sequence[object] | Numbers]
+    columns: Mapping[str, Sequence[Cell] | Numbers]
     height_in: float = 2.3
     note: str = ""
 
@@ -156,30 +158,23 @@ def drawn(picture: Picture, *, simulated: bool, data: str = "") -> Drawn:
 
 def save_data(picture: Picture, folder: Path, *, simulated: bool) -> Path:
     """The numbers of a picture as ``folder/NAME.csv`` (RFC 4180, header with units); raises ``RecordFailed``."""
-    names = [*picture.columns, *(["simulated"] if simulated else [])]
-    columns = [[_cell(value) for value in column] for column in picture.columns.values()]
-    if len({len(column) for column in columns}) > 1:
-        raise ValueError(f"{picture.name}: columns of different lengths: {', '.join(picture.columns)}")
-    rows = [",".join([*cells, *(["true"] if simulated else [])]) for cells in zip(*columns, strict=True)]
+    columns = {name: _plain(column) for name, column in picture.columns.items()}
+    rows = max(map(len, columns.values()), default=0)
+    if simulated:
+        columns["simulated"] = [True] * rows
+    if any(len(column) != rows for column in columns.values()):
+        raise ValueError(f"{picture.name}: columns of different lengths: {', '.join(columns)}")
+    lines = [list(columns), *zip(*columns.values(), strict=True)]
     place = folder / f"{picture.name}.csv"
-    replace_file(place, "".join(f"{row}\r\n" for row in [",".join(map(_cell, names)), *rows]).encode())
+    replace_file(place, b"".join(b",".join(map(csv_field, line)) + LINE_END for line in lines))
     return place
 
 
-def _cell(value: object) -> str:
-    """A number in full, nothing for one that is missing; words that no spreadsheet takes for a formula."""
-    if isinstance(value, bool | np.bool_):
-        return "true" if value else "false"
-    if isinstance(value, int | float | np.integer | np.floating):
-        return "" if math.isnan(value) else repr(float(value)) if not isinstance(value, int) else str(value)
-    text = safe_text("" if value is None else str(value))
-    if text[:1] in ("=", "+", "-", "@"):
-        text = f"'{text}"
-    return '"' + text.replace('"', '""') + '"' if any(mark in text for mark in ',"') else text
+def _plain(column: Sequence[Cell] | Numbers) -> list[Cell]:
+    return column.tolist() if isinstance(column, np.ndarray) else list(column)
 
 
 __all__ = [
-    "FAINT",
     "Curve",
     "Drawn",
     "Level",

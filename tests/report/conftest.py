@@ -1,0 +1,11 @@
+"""Runs that all tests here read."""
+
+from __future__ import annotations
+
+import pytest
+from report_runs import Runs
+
+
+@pytest.fixture(scope="session")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Runs:
+    return Runs(tmp_path_factory.mktemp("runs"))
