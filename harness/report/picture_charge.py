@@ -11,7 +11,7 @@ import numpy as np
 from harness.digits import rounded
 from harness.report.facts import RunFacts, Spell
 from harness.report.look import CHARGE, VOLTS
-from harness.report.plots import Curve, Level, Moment, Numbers, Panel, Picture, Thinned
+from harness.report.plots import Curve, Level, Moment, Numbers, Panel, Picture, Thinned, broken
 
 WORDS = {"sinking": "discharge", "sourcing": "charge"}
 LEAST_SHARE = 0.05
@@ -89,6 +89,8 @@ def _of(facts: RunFacts, spell: Spell) -> Moved | None:
     good = np.isfinite(charge) & np.isfinite(volts)
     if good.sum() < 3:
         return None
-    charge, volts = charge[good], volts[good]
+    charge, volts, elapsed = charge[good], volts[good], facts["elapsed_s"][inside][good]
     rows = Thinned.of(volts).rows
-    return Moved(spell.state, charge[rows], volts[rows])
+    holes = [one for one in facts.gaps() if elapsed[0] <= one[0] and one[1] <= elapsed[-1]]
+    _, charge, volts = broken(elapsed[rows], charge[rows], volts[rows], holes=holes)
+    return Moved(spell.state, charge, volts)

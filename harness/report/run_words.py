@@ -20,6 +20,9 @@ Pairs = tuple[tuple[str, str], ...]
 Facts = tuple[tuple[str, str, str], ...]
 """Name, words, and where they come from."""
 
+HEADS = {"amps": "current", "it": "in It", "r_10s_ohm": "resistance at 10 s", "load_w": "AC load"}
+"""Words over a column, where those within a line would not do."""
+
 NEVER_MEASURED = "By no run of this program: volts of single cells, temperature inside them, chemistry."
 NOT_CERTIFIED = (
     "What passed here is not certified by it, and nothing here says that a pack is safe: limits that were not reached "
@@ -90,7 +93,7 @@ def _list(name: str, entries: tuple[Entry, ...]) -> Rows:
     keys = list(dict.fromkeys(key for entry in entries for key in entry))
     # Whether a step was held is what its end says already.
     keys = [key for key in keys if not (key == "held" and "step_end" in keys)]
-    heads = tuple((MEMBERS.get(key) or TITLES.get(key) or key.replace("_", " ")).rstrip(":") for key in keys)
+    heads = tuple((TITLES | MEMBERS | HEADS).get(key, key.replace("_", " ")).rstrip(":") or key for key in keys)
     rows = tuple(tuple(_member(entry[key]) if key in entry else "" for key in keys) for entry in entries)
     return Rows(name.replace("_s", "").replace("_", " "), heads, rows)
 
