@@ -39,7 +39,8 @@ def budgets_of(figures: Mapping[str, Figure]) -> Iterator[Picture]:
 
 
 def _picture(names: list[str], figures: Mapping[str, Figure]) -> Picture:
-    title = " and ".join(TITLES.get(one, one) for one in names)
+    *first, last = (TITLES.get(one, one) for one in names)
+    title = f"{', '.join(first)} and {last}" if first else last
     rows = [(name, line, _share(line, figures[name].budget)) for name in names for line in figures[name].budget]
     curve = _bars(figures[names[0]])
     return Picture(
@@ -93,9 +94,14 @@ def _share(line: BudgetLine, lines: tuple[BudgetLine, ...]) -> float:
 def _bars(figure: Figure) -> Curve:
     lines = sorted(figure.budget, key=lambda line: -line.standard_uncertainty)
     large = [one for one in lines if _share(one, figure.budget) >= LEAST_SHARE][:MOST_BARS]
-    names = [f"{one.source}: {one.standard_uncertainty:.2g} {symbol(one.unit)}".rstrip() for one in large]
+    names = [f"{one.source}: {_two_digits(one.standard_uncertainty)} {symbol(one.unit)}".rstrip() for one in large]
     shares = [_share(one, figure.budget) for one in large]
     if rest := len(lines) - len(large):
         names.append(f"{rest} more")
         shares.append(max(0.0, 1.0 - sum(shares)))
     return Curve(kind="bars", x=np.array(shares), y=np.arange(float(len(shares))), names=tuple(names))
+
+
+def _two_digits(value: float) -> str:
+    """``140``, not ``1.4e+02``."""
+    return f"{float(f'{value:.2g}'):g}"
