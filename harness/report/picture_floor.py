@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.entries import figure_words
 from harness.history import number
@@ -35,7 +36,6 @@ def staircase(facts: RunFacts) -> Picture | None:
     x = x / unit_s
     stairs = Curve(x=set_s / unit_s, y=set_v, words="set", pen=LIMIT, kind="steps")
     moments = tuple(_moments(facts, begin_s, unit_s))
-    at = np.clip(np.searchsorted(set_s, elapsed[rows], side="right") - 1, 0, None)
     return Picture(
         name="staircase",
         title="Staircase to the floor",
@@ -54,14 +54,20 @@ def staircase(facts: RunFacts) -> Picture | None:
                 moments=tuple(replace(one, words="") for one in moments),
             ),
         ),
-        columns={
-            "elapsed_s": elapsed[rows],
-            "set_volts": set_v[at] if len(set_v) else np.full(len(rows), math.nan),
-            "pack_volts": facts["pack_volts"][rows],
-            "pack_amps": facts["pack_amps"][rows],
-        },
+        columns=_columns(facts, rows, set_s, set_v),
         height_in=3.3,
     )
+
+
+def _columns(facts: RunFacts, rows: NDArray[np.intp], set_s: Numbers, set_v: Numbers) -> dict[str, Numbers]:
+    elapsed = facts["elapsed_s"][rows]
+    at = np.clip(np.searchsorted(set_s, elapsed, side="right") - 1, 0, None)
+    return {
+        "elapsed_s": elapsed,
+        "set_volts": set_v[at] if len(set_v) else np.full(len(rows), math.nan),
+        "pack_volts": facts["pack_volts"][rows],
+        "pack_amps": facts["pack_amps"][rows],
+    }
 
 
 def _on_battery(facts: RunFacts) -> float:
