@@ -13,6 +13,7 @@ import msgspec
 from harness.errors import Usage, UserError
 from harness.folder import INTERRUPTED, RunFolder
 from harness.history import History, read_history
+from harness.inside import refuse_link
 from harness.job import Job, Ready, prepare
 from harness.procedure import Found, Procedure, Remains, procedures
 from harness.result import Result, load_result
@@ -43,9 +44,15 @@ def remains_of(history: History, *, ready: Ready | None = None) -> Remains:
 
 
 def as_it_was(folder: RunFolder, result: Result, *, bench: Path | None = None, out: Path = Path("runs")) -> Ready:
-    """The run's own job again: its plan on the files kept with it, or on another bench file. Talks to nothing."""
+    """The run's own job again: its plan on the files kept with it, or on another bench file. Talks to nothing. Raises
+    ``Usage`` where a file is no longer what the run used: figures of another plan or bench are not its figures."""
     procedure = procedure_of(result)
+    if changed := folder.changed_inputs():
+        where = folder.inputs / changed[0]
+        raise Usage(f"{where}: not as the run used it; take it from a backup, or begin anew with `run`")
     kept = {kind: folder.inputs / f"{kind}.toml" for kind in ("bench", "pack", "ups")}
+    for place in kept.values():
+        refuse_link(place)
     pack, ups = (kept[kind] if kept[kind].is_file() else None for kind in ("pack", "ups"))
     sets = tuple(f"{key}={_plan_word(value)}" for key, value in result.plan.items() if value is not None)
     return prepare(Job(procedure, bench or kept["bench"], pack, sets, out, ups=ups))

@@ -23,7 +23,8 @@ from harness.errors import Usage
 from harness.export import Taken, new_file
 from harness.folder import safe_name
 from harness.forms import FORMS, schema_of
-from harness.sums import MADE_ANEW, SUMS, finished_files, is_plain_file
+from harness.inside import is_plain_file
+from harness.sums import MADE_ANEW, SUMS, finished_files
 
 MANIFEST = "MANIFEST.json"
 _CHUNK = 1 << 20

@@ -23,7 +23,7 @@ from filelock import FileLock, Timeout
 
 from harness.durable import RecordFailed, replace_file, sync_dir
 from harness.errors import Usage
-from harness.inside import open_inside, place_in
+from harness.inside import is_plain_file, open_inside, place_in
 from harness.plain import basic_stamp, safe_text
 
 INTERRUPTED = "interrupted"
@@ -38,6 +38,8 @@ _ROOM = ".room"
 ROOM_BYTES = 256 * 1024
 """Disk space put aside while a run is on; its last events and its result take a few kilobytes."""
 _SUMS = "SHA256SUMS"
+SUM_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
+"""A line of such a file: checksum and name, as common programs write and check them."""
 
 
 def safe_name(name: str) -> str:
@@ -65,6 +67,10 @@ def prepare_runs_dir(runs_dir: Path | str) -> Path:
 
 class _OutcomeOnly(msgspec.Struct):
     outcome: str | None = None
+
+
+class _HashesOnly(msgspec.Struct):
+    hashes: dict[str, str] = {}
 
 
 class RunFolder:
@@ -144,11 +150,26 @@ class RunFolder:
             return {}
         except (OSError, UnicodeDecodeError) as error:
             raise Usage(f"{place}: cannot be read ({error}); take it from a backup") from error
-        return {name: sha for sha, _, name in (line.partition("  ") for line in text.splitlines())}
+        found: dict[str, str] = {}
+        for number, line in enumerate(text.splitlines(), start=1):
+            told = SUM_LINE.fullmatch(line)
+            if told is None:
+                raise Usage(f"{place}: line {number} is no checksum and name; take the file from a backup")
+            found[told[2]] = told[1]
+        return found
 
     def changed_inputs(self) -> tuple[str, ...]:
-        """Names of inputs that are gone or no longer what they were when the run used them."""
-        return tuple(name for name, sha in self.input_hashes().items() if self._input_digest(name) != sha)
+        """Names of inputs that are gone or no longer what they were when the run used them, by the sums beside them and
+        by those in its result; raises ``Usage`` when the sums cannot be read."""
+        told = (*self.input_hashes().items(), *self._hashes_in_result().items())
+        return tuple(dict.fromkeys(name for name, sha in told if self._input_digest(name) != sha))
+
+    def _hashes_in_result(self) -> dict[str, str]:
+        try:
+            with open_inside(self.result_json) as file:
+                return msgspec.json.decode(file.read(), type=_HashesOnly).hashes
+        except (OSError, ValueError):
+            return {}
 
     def _input_digest(self, name: str) -> str | None:
         try:
@@ -232,7 +253,7 @@ def _make_new(parent: Path, stem: str) -> Path:
 
 def _digest(path: Path) -> str | None:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return hashlib.sha256(path.read_bytes()).hexdigest() if is_plain_file(path) else None
     except OSError:
         return None
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import msgspec
 
 from harness.errors import Usage
+from harness.inside import open_inside
 from harness.plain import safe_text
 
 FORMS = {"result": 1, "samples": 2, "events": 1, "export": 1, "handover": 1, "wire": 2}
@@ -54,7 +55,8 @@ def samples_form(metadata: Path) -> int:
     """The form of the ``samples.csv`` that this metadata describes; the newest where it is lost or unreadable, since
     each record has a check value of its own. Raises ``Usage`` for one from the future."""
     try:
-        told = msgspec.json.decode(metadata.read_bytes(), type=dict[str, object])
+        with open_inside(metadata) as file:
+            told = msgspec.json.decode(file.read(), type=dict[str, object])
     except (OSError, msgspec.MsgspecError):
         return FORMS["samples"]
     return known_form(metadata, "samples", told.get("schema:schemaVersion", 1))

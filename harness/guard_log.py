@@ -11,7 +11,9 @@ from typing import Any
 
 import msgspec
 
+from harness.errors import Usage
 from harness.folder import RunFolder
+from harness.inside import open_inside
 from harness.plain import safe_text
 
 GUARD_LOG = "guard.log"
@@ -43,8 +45,9 @@ def guards_word(folder: RunFolder) -> GuardsWord | None:
 
 def _rows(folder: RunFolder) -> Any:
     try:
-        lines = (folder.path / GUARD_LOG).read_bytes().split(b"\n")
-    except OSError:
+        with open_inside(folder.path / GUARD_LOG) as file:
+            lines = file.read().split(b"\n")
+    except (OSError, Usage):
         return
     for line in lines:
         try:

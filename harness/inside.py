@@ -6,6 +6,7 @@ the root, or is a link to elsewhere would have the reader open, hash or pack som
 
 from __future__ import annotations
 
+import stat
 from pathlib import Path
 from typing import BinaryIO
 
@@ -49,6 +50,14 @@ def open_inside(path: Path) -> BinaryIO:
     no file."""
     refuse_link(path)
     return open(path, "rb")
+
+
+def is_plain_file(path: Path) -> bool:
+    """Whether it is a file itself: no link, no pipe, no folder."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
 
 
 def refuse_link(path: Path) -> None:

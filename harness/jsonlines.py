@@ -96,6 +96,11 @@ class _Lines:
                     self.header = self._head(line)
                 else:
                     yield number, line
+        if not self.header:
+            raise DamagedRecord(
+                f"{self.path}: empty, not even its first line: the run died before anything was switched on, or the "
+                "file was lost; take it from a backup"
+            )
         if bad is not None:
             torn = bad.rstrip(b"\0")
             self.tail = Tail(rows=int(bool(torn)), bytes=len(torn), zero_bytes=len(bad) - len(torn))

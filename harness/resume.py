@@ -177,9 +177,6 @@ def ready_again(
 
 def _files_again(past: Past, *, bench: str | None, out: str | None) -> Ready:
     folder = past.folder
-    if changed := folder.changed_inputs():
-        where = folder.inputs / changed[0]
-        raise Usage(f"{where}: not as the run used it; take it from a backup, or begin anew with `run`")
     here = Path(out) if out is not None else folder.path.resolve().parent
     ready = as_it_was(folder, past.result, bench=None if bench is None else Path(bench), out=here)
     if bench is not None:

@@ -56,6 +56,7 @@ def show_text(folder: RunFolder) -> str:
     outcome = folder.outcome()
     if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
         parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *wrap(_SENTENCES[outcome])]
+        parts += wrap("result.json is not there: what was asked and found is not known; the rest is below.")
     else:
         parts = list(_result_lines(_result_of(folder), folder.name, outcome, seen_off=_seen_off(folder, outcome)))
     parts += record_parts(folder)
@@ -80,8 +81,10 @@ def run_line(folder: RunFolder) -> str:
     outcome = folder.outcome()
     try:
         result = load_result(folder)
-    except UserError:
+    except UserError as error:
         headline = SIMULATED if _simulated(folder) else ""
+        if folder.result_json.exists() or folder.result_json.is_symlink():
+            headline = f"result.json: {_why(str(error))} {headline}".rstrip()
     else:
         headline = _first_figure(result)
         if result.simulated:
@@ -89,6 +92,11 @@ def run_line(folder: RunFolder) -> str:
     name = safe_text(folder.name)
     start = f"{name:<{_NAME_WIDTH}}" if len(name) <= _NAME_WIDTH else f"{name}\n{'':<{_NAME_WIDTH}}"
     return f"{start} {safe_text(outcome):<11} {safe_text(headline)}".rstrip()
+
+
+def _why(told: str) -> str:
+    """In a few words of a listing; `show` tells it in full."""
+    return "from a newer version" if "written by a newer version" in told else "damaged"
 
 
 def _first_figure(result: Result) -> str:

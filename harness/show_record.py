@@ -99,10 +99,12 @@ def _event_lines(folder: RunFolder) -> list[str]:
     count: Counter[str] = Counter()
     trouble: list[str] = []
     try:
-        for event in events(folder):
+        reader = events(folder)
+        for event in reader:
             if (kind := str(event.get("kind"))) in _TOLD_KINDS:
                 count[kind] += 1
                 lines += wrap(_event_words(event), 2, 4) if count[kind] <= MOST_EVENTS else []
+        trouble = wrap(f"events.jsonl: {reader.tail}", 2, 4) if str(reader.tail) else []
     except UserError as error:
         trouble = wrap(str(error), 2, 4)
     for kind, number in count.items():

@@ -9,16 +9,14 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
-import stat
 from collections.abc import Iterator
 from pathlib import Path
 
 from harness.durable import replace_file
 from harness.errors import Usage
-from harness.folder import RunFolder
+from harness.folder import SUM_LINE, RunFolder
 from harness.guard_log import GUARD_LOG
-from harness.inside import open_inside, place_in
+from harness.inside import is_plain_file, open_inside, place_in
 from harness.plain import safe_text
 
 SUMS = "SHA256SUMS"
@@ -27,8 +25,6 @@ MADE_ANEW = frozenset({"report.html", "report.pdf", "plots"})
 
 UNKNOWN = f"no {SUMS} beside it: whether its files are as at its end is not known"
 """Of a run that ended; one made by a version that kept no sums, for example."""
-
-_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 
 
 def finished_files(folder: Path) -> Iterator[str]:
@@ -42,20 +38,14 @@ def finished_files(folder: Path) -> Iterator[str]:
                 yield place.as_posix()
 
 
-def is_plain_file(path: Path) -> bool:
-    """Whether it is a file itself: no link, no pipe."""
-    try:
-        return stat.S_ISREG(path.lstat().st_mode)
-    except OSError:
-        return False
-
-
 def _counts(name: str, *, top: bool) -> bool:
     return not name.startswith(".") and not name.endswith(".part") and not (top and name in (SUMS, *MADE_ANEW))
 
 
 def digest(path: Path) -> str | None:
-    """SHA-256 of a file in hexadecimal, None where it cannot be read."""
+    """SHA-256 of a plain file in hexadecimal, None where it cannot be read."""
+    if not is_plain_file(path):
+        return None
     try:
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
@@ -87,7 +77,7 @@ def read_sums(folder: RunFolder) -> dict[str, str]:
         raise Usage(f"{path}: cannot be read ({error}); the run's other files are not touched") from error
     found: dict[str, str] = {}
     for number, line in enumerate(text.splitlines(), start=1):
-        told = _LINE.fullmatch(line)
+        told = SUM_LINE.fullmatch(line)
         if told is None:
             raise Usage(f"{path}: line {number} is no checksum and name; what has changed since the run cannot be told")
         found[told[2]] = told[1]
@@ -112,8 +102,8 @@ def changes(folder: RunFolder) -> tuple[str, ...]:
 def _changed(folder: RunFolder, name: str, sha: str) -> str:
     try:
         place = place_in(folder.path, name, told_by=str(folder.path / SUMS))
-    except Usage as error:
-        return str(error)
+    except Usage:
+        return f"{safe_text(name)}: leads out of the run's folder, and is not read"
     if not place.exists():
         return f"{safe_text(name)}: gone since the run's end"
     found = digest(place)

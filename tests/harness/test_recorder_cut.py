@@ -150,8 +150,12 @@ def test_events_cut_at_every_byte(tmp_path: Path) -> None:
         for cut in range(len(whole) + 1):
             path.write_bytes(whole[:cut] + b"\0" * zeros)
             reader = EventReader(path)
-            kept = [event["kind"] for event in reader]
             lines = whole[:cut].count(b"\n")
+            if not lines:
+                with pytest.raises(DamagedRecord, match="not even its first line"):
+                    list(reader)
+                continue
+            kept = [event["kind"] for event in reader]
             assert kept == ["intent", "energised"][: max(0, lines - 1)]
             assert reader.tail.rows == (not whole[:cut].endswith(b"\n") and cut > 0)
 

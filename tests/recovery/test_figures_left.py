@@ -129,5 +129,5 @@ def test_files_that_are_not_as_they_were_give_no_figure_but_words(runs: dict[str
     (folder.inputs / "pack.toml").unlink()
     found = result_of(folder)
     assert found.figures == {}
-    assert "--pack FILE is missing" in found.not_measured["capacity_ah"]
+    assert "pack.toml: not as the run used it" in found.not_measured["capacity_ah"]
     assert "did not end normally" in show_text(folder)
