@@ -70,6 +70,26 @@ class Person(Protocol):
         ...
 
 
+class NoOne:
+    """Where a run is played: what somebody did then is on its tape."""
+
+    def order(self, order: str) -> None: ...
+
+    def done(self) -> bool:
+        return False
+
+    def marks(self) -> tuple[str, ...]:
+        return ()
+
+    def tell(self, question: str, prompt: str) -> str | None:
+        return None
+
+    def here(self) -> bool:
+        return False
+
+    def wanted(self, words: str) -> None: ...
+
+
 class OnTheTape:
     """Somebody, and all they do, say and notice on the tape of the run."""
 

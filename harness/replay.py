@@ -18,6 +18,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from drivers.wire_errors import WireError
 from harness.connect import Connection, connect
 from harness.derived import as_it_was, remains_of
 from harness.ending import ProgramError
@@ -37,6 +38,7 @@ from harness.replay_wire import Lines
 from harness.result import Result, load_result
 from harness.run import run
 from harness.samplefile import samples
+from harness.stops import RunStopped
 from harness.surroundings import Surroundings
 from harness.tape import LEFT_ALONE
 
@@ -180,16 +182,26 @@ def _played(playing: _Playing) -> tuple[Result | None, str]:
     playing.clock.tape = playing.tape
     try:
         return run(playing.ready, around=around).result, ""
-    except Over:
+    except Over as over:
+        _for_a_fault(playing.tape, over)
         return None, ""
     except ProgramError as error:
         if isinstance(error.__cause__, KeyboardInterrupt):
             raise KeyboardInterrupt from error
         if playing.tape.over:
+            _for_a_fault(playing.tape, error.__cause__)
             return None, ""
         return load_result(error.folder), ""
     except UserError as refusal:
         return None, "" if playing.tape.over else str(refusal)
+
+
+def _for_a_fault(tape: ReplayTape, over: BaseException | None) -> None:
+    """Where an error of the program was on its way out, the first message that is another one is only its off."""
+    while over is not None:
+        if not isinstance(over, Over | RunStopped | WireError) and isinstance(over, Exception):
+            tape.ends(f"{type(over).__name__}: {over}")
+        over = over.__context__
 
 
 def _report(playing: _Playing, made: Result | None, refused: str) -> Replayed:
@@ -236,10 +248,10 @@ def _sent_words(sent: SentOtherwise | None, record: AgainstRecord, tape: ReplayT
     if record.rows:
         where += f" ({record.last_s:.3f} s after the start)"
     if sent is None:
-        return Difference("message", where, "there is one", "")
+        return Difference("message", where, "there is one", "", why=tape.ending)
     now = "" if sent.sent is None else f"to {sent.name}: {_said(sent.sent)}"
     was = "" if sent.expected is None else f"to {sent.expected[0]}: {_said(sent.expected[1])}"
-    return Difference("message", where, now, was)
+    return Difference("message", where, now, was, why=tape.ending if sent.sent is not None else "")
 
 
 def _said(message: bytes) -> str:
@@ -269,7 +281,7 @@ def document(replayed: Replayed) -> dict[str, Any]:
         "exchanges": replayed.exchanges,
         "figures": replayed.figures,
         "differences": [
-            {"what": one.what, "where": one.where, "replay": one.replay, "record": one.record}
+            {"what": one.what, "where": one.where, "replay": one.replay, "record": one.record, "why": one.why}
             for one in replayed.differences
         ],
         "notes": list(replayed.notes),
@@ -290,5 +302,6 @@ def lines_of(replayed: Replayed) -> list[str]:
             f"  {one.what}: {one.where}",
             f"    this version: {one.replay or 'nothing'}",
             f"    the record:   {one.record or 'nothing'}",
+            *([f"    it was ending for: {safe_text(one.why)[:110]}"] if one.why else []),
         ]
     return [*told, *notes]

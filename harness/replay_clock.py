@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 
@@ -12,6 +11,9 @@ from harness.config import BenchFile
 from harness.errors import Usage
 from harness.plain import safe_text
 from harness.recorder import on_grid
+
+MOST_SPEED, MOST_ZERO_S = 1e6, 1e10
+"""A line that tells more was written by nobody."""
 
 KINDS = ("virtual", "stepped", "scaled", "wall")
 
@@ -59,6 +61,14 @@ class ReplayClock(Clock):
             self._machine_s += seconds
 
 
+def _moment(told: object) -> datetime:
+    """With a zone, and far enough from where the calendar ends. Raises ``ValueError``."""
+    found = datetime.fromisoformat(str(told))
+    if found.tzinfo is None or not 1970 <= found.year <= 2200:
+        raise ValueError(str(told))
+    return found
+
+
 def clock_as_recorded(head: Mapping[str, object], bench: BenchFile) -> ReplayClock:
     """The clock that the first line of ``wire.jsonl`` tells of; of form 1 the one that goes with the bench file, from
     the calendar time at which the record was begun. Raises ``Usage`` for a line that no run has written."""
@@ -66,10 +76,10 @@ def clock_as_recorded(head: Mapping[str, object], bench: BenchFile) -> ReplayClo
         if "zero_s" not in head:
             in_memory = all(simulated(entry.address) is not None for entry in bench.instruments)
             kind, speed = "virtual" if in_memory else bench.clock.kind, float(bench.clock.speed)
-            return ReplayClock(kind=kind, speed=speed, zero_s=0.0, utc0=datetime.fromisoformat(str(head["utc"])))
+            return ReplayClock(kind=kind, speed=speed, zero_s=0.0, utc0=_moment(head["utc"]))
         kind, speed, zero_s = str(head["clock"]), float(str(head["speed"])), float(str(head["zero_s"]))
-        if kind not in KINDS or not (speed > 0.0 and math.isfinite(speed) and math.isfinite(zero_s)):
+        if kind not in KINDS or not (0.0 < speed <= MOST_SPEED and abs(zero_s) <= MOST_ZERO_S):
             raise ValueError(f"{kind}, {speed}, {zero_s}")
-        return ReplayClock(kind=kind, speed=speed, zero_s=zero_s, utc0=datetime.fromisoformat(str(head["utc0"])))
+        return ReplayClock(kind=kind, speed=speed, zero_s=zero_s, utc0=_moment(head["utc0"]))
     except (KeyError, ValueError, TypeError, OverflowError) as error:
         raise Usage(f"wire.jsonl: line 1: not what a run has written there ({safe_text(str(error))[:60]})") from error

@@ -126,7 +126,7 @@ class Form1Tape(ReplayTape):
         return found  # type: ignore[no-any-return]
 
     def soon(self, name: str, what: str, look: Callable[[], bool]) -> bool:
-        return False
+        return what == "stop" and self._stop_is_due()
 
     def _now(self, kind: str, most: int = 1000) -> list[Event]:
         """Events of this kind that were written after as many samples as there are now, each once."""
@@ -136,12 +136,16 @@ class Form1Tape(ReplayTape):
         return found
 
     def _stopped(self) -> str:
-        """It stands behind its off in the record: it came where the next message is not the first of a turn."""
-        ahead = self._ahead()
-        usual = ahead is not None and self._turn_begins == (ahead.name, getattr(ahead, "sent", b""))
-        if usual or not (stops := self._now("stop")):
+        if not self._stop_is_due():
             return ""
-        return str(stops[0].get("text")).removeprefix("stopped by a person (").removesuffix(")")
+        return str(self._now("stop")[0].get("text")).removeprefix("stopped by a person (").removesuffix(")")
+
+    def _stop_is_due(self) -> bool:
+        """It stands behind its off in the record: it came where the next message is not the first of a turn."""
+        stops, ahead = self._coming["stop"], self._ahead()
+        if not stops or stops[0].get("rows") != self.record.rows:
+            return False
+        return ahead is None or self._turn_begins != (ahead.name, getattr(ahead, "sent", b""))
 
     def _no_guard(self, whom: str) -> str:
         listed = self._coming["guard"][0].get("unreachable") if self._coming["guard"] else ()

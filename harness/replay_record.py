@@ -5,20 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
+from pathlib import PurePath
 from typing import Any
 
 import msgspec
 
 from harness.folder import RunFolder
-from harness.plain import safe_text, utc_stamp
+from harness.plain import safe_text
 from harness.recorder import RecordFailed, plain_json
 from harness.replay_clock import ReplayClock
 from harness.replay_tape import ReplayTape
-from harness.result import Figure, Result
+from harness.result import BenchUsed, Figure, Result
 from harness.sample import Sample
 
 STAMPS = ("elapsed_s", "utc")
-"""Fields of an event that are exact where bench time follows from waits and exchanges alone."""
+"""Of an event: its time is exact where bench time follows from waits and exchanges alone, the calendar's never is."""
 
 OF_THE_DAY = frozenset({"started", "ended", "software", "hashes", "schema", "name"})
 """Of a result what says when, where and by which version it was made."""
@@ -30,12 +31,13 @@ SHOWN = 100
 @dataclass(frozen=True, slots=True)
 class Difference:
     """The first place at which the two differ: ``what`` it is (sample, event, figure, result) and where, what the
-    replay has and what the record has; "" for nothing."""
+    replay has and what the record has; "" for nothing. ``why``: what the replay was about to end for, if it was."""
 
     what: str
     where: str
     replay: str
     record: str
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,6 @@ class AgainstRecord:
         self.events += 1
         now = {
             "elapsed_s": round(self._clock.now() - self._clock.zero_s, 6),
-            "utc": utc_stamp(self._clock.utc()),
             "kind": kind,
             "rows": self.rows,
             **more,
@@ -156,7 +157,7 @@ class AgainstRecord:
         if found.get("kind") != kept.get("kind") or found.get("rows") != kept.get("rows"):
             return Difference("event", where, _event_words(found), _event_words(kept))
         for key in {**found, **kept}:
-            if key in STAMPS and not self._exact:
+            if key == "utc" or (key in STAMPS and not self._exact):
                 continue
             if not self._alike.same(found.get(key), kept.get(key)):
                 shown = f"{where} ({kept.get('kind')}), {key}"
@@ -181,7 +182,7 @@ def unlike_results(found: Result, kept: Result, alike: Alike = EXACTLY) -> Itera
     for one in found.__struct_fields__:
         if one in OF_THE_DAY or one == "figures":
             continue
-        now, was = _plain(getattr(found, one)), _plain(getattr(kept, one))
+        now, was = (_plain(_apart_from_its_place(getattr(result, one))) for result in (found, kept))
         if not alike.same(now, was):
             yield Difference("result", one, *_where_unlike(now, was, alike))
 
@@ -199,6 +200,14 @@ def _where_unlike(now: Any, was: Any, alike: Alike) -> tuple[str, str]:
         key = next(keys, "")
         return f"{key}: {_word(now.get(key))}", f"{key}: {_word(was.get(key))}"
     return _word(now), _word(was)
+
+
+def _apart_from_its_place(value: object) -> object:
+    """A dialect file stands beside the bench file that was used, and beside its copy."""
+    if not isinstance(value, BenchUsed):
+        return value
+    bare = (msgspec.structs.replace(one, dialect=PurePath(one.dialect).name) for one in value.instruments)
+    return msgspec.structs.replace(value, instruments=tuple(bare))
 
 
 def _plain(value: object) -> Any:

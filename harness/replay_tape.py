@@ -25,6 +25,10 @@ MOST_BETWEEN = 10_000
 """More lines of the tape than this between two exchanges were never written by a run."""
 
 
+MOST_S = 1e9
+"""Longer than thirty years no run takes, s."""
+
+
 class Over(BaseException):
     """Nothing more can be played: the tape has ended or is damaged, or the run has left it. No ``except Exception``
     eats it."""
@@ -62,6 +66,8 @@ class ReplayTape(Tape):
         self.closed = False
         """The record was closed: what is said after that is on no tape."""
         self.exchanges = 0
+        self.ending = ""
+        """Why the replay was about to be ended, "" while it was not."""
 
     @property
     def over(self) -> bool:
@@ -99,6 +105,8 @@ class ReplayTape(Tape):
     def _take(self) -> Line:
         line = self._next.popleft()
         self._looks.clear()
+        if not abs(line.elapsed_s) <= MOST_S:
+            raise self._damaged(NotATape(f"wire.jsonl: elapsed_s = {line.elapsed_s:g}: no run takes so long"))
         self._clock.stands_at(line.elapsed_s)
         return line
 
@@ -183,6 +191,9 @@ class ReplayTape(Tape):
             return nothing
         self._take()
         return self._as(nothing, line.told.get("value"))
+
+    def ends(self, reason: str) -> None:
+        self.ending = self.ending or reason
 
     def soon(self, name: str, what: str, look: Callable[[], bool]) -> bool:
         key = (name, what)

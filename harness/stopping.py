@@ -79,6 +79,7 @@ class Stopping:
 
     def trip(self, finding: Finding, sample: Sample | None = None) -> NoReturn:
         """End the run because of ``finding``, seen in ``sample``."""
+        self._loop.clock.tape.ends(f"{finding.words}: {finding.text}")
         self.life.move("trip")
         report = self.drive_off(
             replace(self._loop.before(self._block()), cause=_cause(finding), doubted=finding.doubts_volts)

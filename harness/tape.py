@@ -94,6 +94,9 @@ class Tape:
             self._say(name, what, {"value": plain(value), "looks": self._looks[name, what]})
         return value
 
+    def ends(self, reason: str) -> None:
+        """The run is about to be ended, off first, for this reason."""
+
     def soon(self, name: str, what: str, look: Callable[[], bool]) -> bool:
         """Whether the next look for it would find something: for waits, which end early then."""
         return look()
