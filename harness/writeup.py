@@ -177,13 +177,14 @@ def stamp(when: datetime) -> str:
 
 
 def _software() -> Software:
-    packages = {}
+    packages, machine = {}, platform.uname()
     for name in ("pyvisa", "pyvisa-py", "pyserial", "numpy", "msgspec"):
         with suppress(importlib.metadata.PackageNotFoundError):
             packages[name] = importlib.metadata.version(name)
     return Software(
         nightbench=importlib.metadata.version("nightbench"),
         python=platform.python_version(),
-        platform=platform.platform(terse=True),
+        # Not platform.platform(): that runs a program of the system to know the processor.
+        platform=f"{machine.system}-{machine.release}-{machine.machine}",
         packages=packages,
     )
