@@ -24,7 +24,8 @@ from harness.guarded_run import guarded
 from harness.host import NOT_AWAKE, computer_checks, kept_awake
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.locks import BenchLock
-from harness.person import AtTheTerminal, OnTheTape, Person, ServedPerson, SimulatedPerson
+from harness.onlookers import Onlookers
+from harness.person import AtTheTerminal, NoOne, OnTheTape, Person, ServedPerson, SimulatedPerson
 from harness.preflight import look
 from harness.preflight_check import Check, checks_of, checks_told, refuse_if_bad
 from harness.presence import Presence
@@ -146,7 +147,7 @@ def _looked_at(
     rig, tape = connection.rig, connection.clock.tape
     assert rig is not None
     tape.answer(COMPUTER, LEFT_ALONE, lambda: ready.job.unattended, absent=lambda: False)
-    person = OnTheTape(_person(ready, connection, watcher), tape)
+    person = OnTheTape(_person(ready, connection, watcher) if around.real else NoOne(), tape)
     wire_up(ready, rig, person, watcher)
     checks = _look(ready, connection, out)
     watcher.checked(ready, checks)
@@ -180,8 +181,10 @@ class _Begun:
     folder: RunFolder
     recorder: Recorder
     started: datetime
+    onlookers: Onlookers
 
     def end(self, ready: Ready, ending: Ending) -> Done:
+        self.onlookers.close()
         return write_up(ready, self.site, self.bench, self.folder, self.recorder, ending, self.started)
 
 
@@ -201,6 +204,22 @@ def _recorded(
         begun = _begin(ready, connection, out, flag, checks, watcher, person, around)
     except RecordFailed as error:
         raise NotRecorded(f"{error}; nothing was switched on") from error
+    with begun.onlookers:
+        return _through(begun, ready, connection, lock, flag, watcher, person, cleared, around)
+
+
+def _through(
+    begun: _Begun,
+    ready: Ready,
+    connection: Connection,
+    lock: BenchLock,
+    flag: StopFlag,
+    watcher: Watcher,
+    person: Person,
+    cleared: Cleared,
+    around: Surroundings,
+) -> Done:
+    """From a record that is begun and a bench that is off to the end of both."""
     bench = begun.bench
     note_cleared(ready, cleared, bench.note)
     bench.stopping.tell = _quietly(watcher.warn)
@@ -213,6 +232,7 @@ def _recorded(
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
     say = _quietly(watcher.say)
+    begun.onlookers.tell_people(ready, say=say)
     unfit = guarded(ready, connection, bench, begun.folder, lock, say=say, stopped=flag.asked, arm=around.arm)
     ending = _energised(ready, bench, cleared, unfit)
     _seen_off(ready, begun, ending, lock, watcher)
@@ -277,12 +297,15 @@ def _begin(
     recorder: Recorder = make(folder, clock=clock, columns=columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)
-    bench = bench_of(ready, site, rig, connection, recorder, flag, folder, show=_quietly(watcher.show), person=person)
+    onlookers = Onlookers(folder, here=_quietly(watcher.show))
+    if around.real:
+        onlookers.may_look_on(replace(ready, site=site), clock, flag)
+    bench = bench_of(ready, site, rig, connection, recorder, flag, folder, show=onlookers.show, person=person)
     for item in checks:
         bench.note("preflight", what=item.what, word=item.word, text=item.text)
     # A run that is cut off must still tell what it was asked and on which bench.
     write_result(folder, first_result(ready, site, rig, folder, started))
-    return _Begun(site, bench, folder, recorder, started)
+    return _Begun(site, bench, folder, recorder, started, onlookers)
 
 
 def _keep_dialects(site: Site, folder: RunFolder) -> None:

@@ -59,10 +59,14 @@ class StopFlag:
         self.signalled = False
         self.count = 0
         self.name = ""
+        self.elsewhere: Callable[[], str] = lambda: ""
+        """Who asked for it by another way than a signal, "" for nobody. Must neither raise nor wait."""
         self._on_signal = on_signal
         self._before: dict[int, Any] = {}
 
     def asked(self) -> bool:
+        if not self.count and (who := self.elsewhere()):
+            self.ask(who)
         return self.count > 0
 
     def ask(self, name: str) -> None:
