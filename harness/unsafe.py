@@ -71,9 +71,7 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
     tell(text)
     bench.note("unsafe", sync=True, text=text)
     end, end_wall = bench.clock.now() + GIVE_UP_S, bench.clock.wall() + GIVE_UP_S
-    while min(end - bench.clock.now(), end_wall - bench.clock.wall()) > 0 and not _true(acknowledged):
-        with suppress(Exception):
-            bench.clock.sleep(EVERY_S)
+    while min(end - bench.clock.now(), end_wall - bench.clock.wall()) > 0 and not _taken_over(bench, acknowledged):
         report = bench.stopping.drive_off(bench.before_doubt or Before())
         bench.note("off", sync=True, reason="tried again", result=report.word, how=list(report.lines))
         if report.confirmed:
@@ -82,6 +80,20 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
         tell(f"{HEAD} still not confirmed: {'; '.join(report.lines[-3:])}")
     tell(f"{HEAD}\nno longer trying; the bench is as last seen. `nightbench safe --bench FILE` tries again.")
     return False
+
+
+def _taken_over(bench: Bench, acknowledged: Callable[[], bool]) -> bool:
+    """Wait until the next try is due; true at once when somebody takes over meanwhile."""
+    taken = False
+
+    def look() -> bool:
+        nonlocal taken
+        taken = taken or _true(acknowledged)
+        return taken
+
+    with suppress(Exception):
+        bench.clock.sleep(EVERY_S, stop=look)
+    return look()
 
 
 def _true(acknowledged: Callable[[], bool]) -> bool:
