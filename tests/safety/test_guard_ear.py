@@ -96,6 +96,7 @@ def test_the_line_is_heard_before_anything_else_is(monkeypatch: pytest.MonkeyPat
 def test_a_line_that_has_ended(came: bytes | Exception, monkeypatch: pytest.MonkeyPatch) -> None:
     link = Link(came)
     assert an_ear(monkeypatch, Selects([link]), link).next(1.0) is None
+    assert Ear(Link(came), Link())._received() == b""  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("held", "ended"), [(1_000_000, False), (1_000_001, True)])
