@@ -39,6 +39,8 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
     in_it = max((-step.amps for step in forecast.steps), default=0.0) / pack.rated_ah
     low, high = pack.bms_cell_low_volts, pack.bms_cell_high_volts
     mohm = pack.resistance_mohm
+    judged = _judged(site, out_it=out_it, in_it=in_it if charging else 0.0)
+    undeclared = _undeclared(site, judged)
     return Facts(
         procedure=procedure,
         lithium=site.lithium,
@@ -60,7 +62,8 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         fuse_amps=site.bench.fuse_amps,
         short_amps=None if not mohm else 1000.0 * site.envelope.full_rest_v / mohm,
         lug_thermometer=_thermometer(site, "lug"),
-        joint_seen=_joint_seen(site, out_it=out_it, in_it=in_it if charging else 0.0),
+        joint_seen=bool(judged) and not undeclared,
+        leads_undeclared=undeclared,
         cut_outs=site.bench.cut_outs,
         never=_never(site, charging=charging, out_it=out_it, in_it=in_it),
     )
@@ -86,12 +89,19 @@ def _thermometer(site: Site, where: str) -> bool:
     return any(e.role == "thermometer" and e.measures == where for e in site.bench.instruments)
 
 
-def _joint_seen(site: Site, *, out_it: float, in_it: float) -> bool:
-    """Whether a voltmeter stands at each end of the leads that carry the current, so that ``lead-resistance`` judges
-    them: of every instrument whose current is more than a joint bears unseen, or of each one used where none is."""
+def _judged(site: Site, *, out_it: float, in_it: float) -> list[str]:
+    """Roles whose leads ``lead-resistance`` must judge: of every instrument whose current is more than a joint bears
+    unseen, or of each one used where none is. Empty where one of them has no voltmeter at each end."""
     rates = {role: rate for role, rate in (("load", out_it), ("supply", in_it)) if rate > 0}
     judged = {role: rate for role, rate in rates.items() if not rate <= GENTLE_IT * (1 + 1e-9)} or rates
-    return bool(judged) and all(_both_ends(site, role) for role in judged)
+    return list(judged) if all(_both_ends(site, role) for role in judged) else []
+
+
+def _undeclared(site: Site, judged: list[str]) -> tuple[str, ...]:
+    """Whose leads the bench file says nothing of: what is bad from the start is there the measure of itself, so that
+    only what becomes worse is seen."""
+    entries = (site.bench.one(role) for role in judged)
+    return tuple(entry.name for entry in entries if entry is not None and entry.lead_ohm is None)
 
 
 def _both_ends(site: Site, role: str) -> bool:
