@@ -157,6 +157,20 @@ def test_a_twentieth_of_the_end_current_is_one(amps: float, done: bool, none: bo
     assert (taper.done, taper.no_current) == (done, none)
 
 
+def test_a_minute_begins_with_the_first_sample_and_a_hair_is_no_part_of_it() -> None:
+    """Six hundred tenths of a second summed up come to a little less than a minute: it is one."""
+    t_s, late, tenths = 0.0, Taper(end_a=0.5), Taper(end_a=0.5)
+    for n in range(601):
+        if n < 60:
+            late.push(100.0 + n, 0.001)
+        tenths.push(t_s, 0.3)
+        assert (late.no_current, tenths.done) == (False, n == 600)
+        t_s += 0.1
+    assert 60.0 - 1e-9 < t_s - 0.1 < 60.0
+    late.push(160.0, 0.001)
+    assert late.no_current
+
+
 def test_a_full_pack_has_its_amps_sixty_seconds_after_the_first_sample() -> None:
     # 0.3 A at 59 s and 0.1 A at 61 s: 0.2 A in the middle. Before that nothing is known.
     taper = Taper(end_a=0.5)

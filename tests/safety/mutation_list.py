@@ -79,7 +79,7 @@ PARTS = (
             "harness/stopping.py",
         ),
         0.90,
-        ("safety/test_loop.py", "safety/test_loop_lines.py", "safety/test_loop_kept.py", "safety/test_off_witness.py"),
+        ("safety/test_bench_*.py", "safety/test_loop*.py", "safety/test_off_witness.py"),
     ),
     Part("recorder", ("harness/recorder.py",), 0.90, ("harness/test_recorder*.py",)),
 )
