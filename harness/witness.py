@@ -170,8 +170,8 @@ class Witness:
 
     def _node_off(self, text: str, *, by: str) -> bool | None:
         """Seen off. Another voltmeter than the one that is meant for it does not outweigh what that one has said."""
-        self._said(True, text, by=by)
-        return None if by else True
+        off = self._said(True, text, by=by)
+        return None if by else off
 
     def _read_node(self) -> tuple[float, str]:
         """Volts of a UPS's node, and who says so, "" when it is the voltmeter that is meant for it. Where that one does
