@@ -18,4 +18,5 @@ def _state_of_this_session(tmp_path_factory: pytest.TempPathFactory) -> Iterator
     """Locks and notes of a session must neither see nor leave anything in the person's own state folder."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("NIGHTBENCH_STATE", str(tmp_path_factory.mktemp("state")))
+        patch.setenv("NIGHTBENCH_LOCKS", str(tmp_path_factory.mktemp("locks")))
         yield
