@@ -2,15 +2,33 @@
 
 from __future__ import annotations
 
+import functools
+import gc
+import importlib.metadata
 import tracemalloc  # noqa: F401 - pytest imports it when a leaked socket is noticed, at times in two threads at once
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 
 import pytest
 from hypothesis import settings
 
+# What is installed stays so while tests run: asked a thousand times, looked up once.
+importlib.metadata.version = functools.cache(importlib.metadata.version)
+importlib.metadata.entry_points = functools.cache(importlib.metadata.entry_points)
+
 settings.register_profile("same", derandomize=True, deadline=None, database=None)
 settings.register_profile("explore", deadline=None, database=None, max_examples=2000)
 settings.load_profile("same")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """What was collected lives to the end: the garbage collector need not look through it again and again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.fixture(scope="session", autouse=True)
