@@ -12,7 +12,7 @@ import json
 import os
 import socket
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -94,6 +94,13 @@ def _resolved(address: str) -> str:
     return address
 
 
+def live_runs() -> Iterator[Path]:
+    """Folders of runs that notes of this user say may have left something on, or that are on. Raises ``Usage``."""
+    for note in sorted(state_dir().glob("*.live.json")):
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            yield Path(str(json.loads(note.read_bytes())["run"]))
+
+
 @dataclass(slots=True)
 class BenchLock:
     """Locks on every instrument of a bench, held until ``release``; and the note that a run may be live."""
@@ -164,7 +171,9 @@ class BenchLock:
             note = self._note(address)
             try:
                 with open(note, "w", encoding="utf-8") as file:
-                    json.dump({"run": str(run), "pid": os.getpid(), "subject": subject, "doubt": doubt}, file)
+                    json.dump(
+                        {"run": os.path.abspath(run), "pid": os.getpid(), "subject": subject, "doubt": doubt}, file
+                    )
                     file.flush()
                     os.fsync(file.fileno())
                 sync_dir(note.parent)

@@ -16,6 +16,7 @@ from harness.errors import UserError
 from harness.folder import INTERRUPTED, RUNNING, RunFolder
 from harness.guard_log import guards_word
 from harness.jsonlines import EventReader, events
+from harness.one_run import on_elsewhere
 from harness.plain import safe_text
 from harness.result import Limit, OffConfirmation, Result, load_result
 from harness.samplefile import samples
@@ -26,7 +27,6 @@ LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
 MOST_EVENTS = 20
 """Events of one kind listed in full; the rest is counted."""
 
-_NAME_WIDTH = 38
 _TOLD_KINDS = (
     "unsafe",
     "trip",
@@ -56,7 +56,7 @@ _GUARD_SAW = (
     "The run did not end normally. Its guard switched off, and the instruments said so: measure before touching."
 )
 
-_DIED = "interrupted: it did not end normally. What happened, whether its bench is off, and what may follow:"
+_COPY = "A copy: the run is on in {place}, and may have something switched on. Here is what was copied."
 _COVER = "The figures cover only what was done."
 
 
@@ -76,8 +76,10 @@ def verdict_sentence(result: Result, *, outcome: str) -> str:
 def show_text(folder: RunFolder) -> str:
     """The whole page for one run, also for one that was interrupted or is on; raises ``Usage``."""
     outcome = folder.outcome()
-    if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
-        parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *_wrap(_SENTENCES[outcome])]
+    if (elsewhere := on_elsewhere(folder)) is not None:
+        parts = [*_title(folder.name, RUNNING, simulated=is_simulated(folder)), *wrap(_COPY.format(place=elsewhere))]
+    elif outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
+        parts = [*_title(folder.name, outcome, simulated=is_simulated(folder)), *wrap(_SENTENCES[outcome])]
     else:
         parts = list(_result_lines(_result_of(folder), folder.name, outcome, seen_off=_seen_off(folder, outcome)))
     parts += [*_held_lines(folder), *_record_lines(folder), *_event_lines(folder)]
@@ -97,40 +99,8 @@ def _result_of(folder: RunFolder) -> Result:
     return result_of(folder)
 
 
-def run_line(folder: RunFolder) -> str:
-    """One run of a listing: folder name, outcome, its first figure; two lines when the name is long."""
-    outcome = folder.outcome()
-    try:
-        result = load_result(folder)
-    except UserError:
-        headline = SIMULATED if _simulated(folder) else ""
-    else:
-        headline = _first_figure(result)
-        if result.simulated:
-            headline = f"{headline} {SIMULATED}".strip()
-    name = safe_text(folder.name)
-    start = f"{name:<{_NAME_WIDTH}}" if len(name) <= _NAME_WIDTH else f"{name}\n{'':<{_NAME_WIDTH}}"
-    return f"{start} {safe_text(outcome):<11} {safe_text(headline)}".rstrip()
-
-
-def _first_figure(result: Result) -> str:
-    """Of a run without figures how long its first list is."""
-    first = next(iter(result.figures.values()), None)
-    if first is not None:
-        return figure_words(first).partition(" (")[0]
-    return next((f"{len(entries)} {name}" for name, entries in result.lists.items()), "")
-
-
-def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
-    """The listing, oldest first, with its heading; a sentence when there is none."""
-    if not folders:
-        return ["No runs here yet."]
-    died = next((folder for folder in folders if folder.outcome() == INTERRUPTED), None)
-    more = [] if died is None else [*_wrap(_DIED), f"  nightbench resume {safe_text(str(died.path))}"]
-    return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders), *more]
-
-
-def _wrap(text: str, indent: int = 0, hang: int = 0) -> list[str]:
+def wrap(text: str, indent: int = 0, hang: int = 0) -> list[str]:
+    """``text`` made safe, in lines of at most ``WIDTH`` columns behind ``indent``; ``hang`` more from the second on."""
     start = " " * indent
     return textwrap.wrap(
         safe_text(text), WIDTH, initial_indent=start, subsequent_indent=start + " " * hang, break_on_hyphens=False
@@ -142,7 +112,7 @@ def _section(title: str, lines: Sequence[str]) -> list[str]:
 
 
 def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
-    lines = _wrap(f"{name}: {outcome}")
+    lines = wrap(f"{name}: {outcome}")
     if simulated:
         lines.append(f"{SIMULATED}: no real battery was measured.")
     return [*lines, ""]
@@ -151,7 +121,7 @@ def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
 def _result_lines(result: Result, name: str, outcome: str, *, seen_off: bool) -> Iterator[str]:
     yield from _title(name, outcome, simulated=result.simulated)
     sentence = verdict_sentence(result, outcome=outcome)
-    yield from _wrap(sentence.replace(_SENTENCES[INTERRUPTED], _GUARD_SAW) if seen_off else sentence)
+    yield from wrap(sentence.replace(_SENTENCES[INTERRUPTED], _GUARD_SAW) if seen_off else sentence)
     if outcome == "finished":
         yield from _section("Verdicts", [line for one in result.verdicts for line in _folded(verdict_lines(one))])
     yield from _section("Figures", _figure_lines(result))
@@ -164,26 +134,26 @@ def _result_lines(result: Result, name: str, outcome: str, *, seen_off: bool) ->
     if result.bench is not None:
         yield from _section("Limits in force", [line for one in result.bench.limits for line in _limit_lines(one)])
         yield from _section("Instruments", _instrument_lines(result))
-        yield from _section("Wiring", [line for one in result.bench.wiring for line in _wrap(one, 2, 2)])
-    yield from _section("Cautions", [line for one in result.cautions for line in _wrap(f"! {one}", 2, 2)])
+        yield from _section("Wiring", [line for one in result.bench.wiring for line in wrap(one, 2, 2)])
+    yield from _section("Cautions", [line for one in result.cautions for line in wrap(f"! {one}", 2, 2)])
 
 
 def _figure_lines(result: Result) -> list[str]:
     lines: list[str] = []
     for key, figure in result.figures.items():
         mark = f"  {SIMULATED}" if result.simulated else ""
-        lines += _wrap(f"{key:<18} {figure_words(figure)}{mark}", 2, 4)
+        lines += wrap(f"{key:<18} {figure_words(figure)}{mark}", 2, 4)
         if figure.basis:
-            lines += _wrap(figure.basis, 6, 2)
+            lines += wrap(figure.basis, 6, 2)
     return lines
 
 
 def _folded(lines: Iterable[str]) -> list[str]:
-    return [folded for one in lines for folded in _wrap(one.strip(), 2 + len(one) - len(one.lstrip()), 4)]
+    return [folded for one in lines for folded in wrap(one.strip(), 2 + len(one) - len(one.lstrip()), 4)]
 
 
 def _pairs(pairs: dict[str, str]) -> list[str]:
-    return [line for key, text in pairs.items() for line in _wrap(f"{key:<18} {text}", 2, 19)]
+    return [line for key, text in pairs.items() for line in wrap(f"{key:<18} {text}", 2, 19)]
 
 
 def _end_lines(result: Result, outcome: str, *, seen_off: bool) -> list[str]:
@@ -215,7 +185,7 @@ def _off_words(off: OffConfirmation | None, outcome: str) -> str:
 def _limit_lines(limit: Limit) -> list[str]:
     changed = f"; CHANGED: {limit.reason}" if limit.reason else ""
     value = "none" if limit.value is None else plain_words(limit.value, limit.unit)
-    return _wrap(f"{limit.what}: {value} ({limit.source}{changed})", 2, 4)
+    return wrap(f"{limit.what}: {value} ({limit.source}{changed})", 2, 4)
 
 
 def _instrument_lines(result: Result) -> list[str]:
@@ -223,11 +193,12 @@ def _instrument_lines(result: Result) -> list[str]:
     for one in result.bench.instruments if result.bench else ():
         calibrated = f"calibrated {one.calibrated}" if one.calibrated else "calibration date not given"
         accuracy = f"; {one.accuracy}{' (ASSUMED)' if one.accuracy_assumed else ''}" if one.accuracy else ""
-        lines += _wrap(f"{one.name} ({one.role}): {one.identity}; {one.dialect}; {calibrated}{accuracy}", 2, 4)
+        lines += wrap(f"{one.name} ({one.role}): {one.identity}; {one.dialect}; {calibrated}{accuracy}", 2, 4)
     return lines
 
 
-def _simulated(folder: RunFolder) -> bool:
+def is_simulated(folder: RunFolder) -> bool:
+    """Whether its events say so: of a run that has no result to ask."""
     try:
         return _header(events(folder)).get("simulated") is True
     except UserError:
@@ -246,9 +217,9 @@ def _record_lines(folder: RunFolder) -> list[str]:
         last = None
         for last in reader:  # noqa: B007 - the last one is what is wanted
             pass
-        lines += _wrap(f"{reader.rows} samples", 2)
+        lines += wrap(f"{reader.rows} samples", 2)
         if last is not None:
-            lines += _wrap(
+            lines += wrap(
                 f"last at {duration(last.elapsed_s)} ({last.state}): {_reading('volts', last.pack_volts, 'V')}, "
                 f"{_reading('current', last.pack_amps, 'A')}, {_reading('charge', last.charge_ah, 'Ah')} out, "
                 f"{_reading('temperature', last.pack_temp_c, 'degC')}",
@@ -256,12 +227,12 @@ def _record_lines(folder: RunFolder) -> list[str]:
                 4,
             )
         if str(reader.tail):
-            lines += _wrap(f"samples.csv: {reader.tail}", 2, 4)
+            lines += wrap(f"samples.csv: {reader.tail}", 2, 4)
     except UserError as error:
-        lines += _wrap(str(error), 2, 4)
+        lines += wrap(str(error), 2, 4)
     if (guard := guards_word(folder)) is not None:
-        lines += _wrap(guard.words, 2, 4)
-    lines += [line for one in folder.changed_inputs() for line in _wrap(f"inputs/{one}: not as the run used it", 2, 4)]
+        lines += wrap(guard.words, 2, 4)
+    lines += [line for one in folder.changed_inputs() for line in wrap(f"inputs/{one}: not as the run used it", 2, 4)]
     return _section("Record", lines)
 
 
@@ -271,7 +242,7 @@ def _held_lines(folder: RunFolder) -> list[str]:
         found = [guard_line(result.guard if result else None), *table_lines(events(folder))]
     except UserError:
         return []  # what is wrong with these files is told below
-    return _section("Held by", [line for one in found if one for line in _wrap(one, 2, 4)])
+    return _section("Held by", [line for one in found if one for line in wrap(one, 2, 4)])
 
 
 def _reading(what: str, value: float, unit: str) -> str:
@@ -287,12 +258,12 @@ def _event_lines(folder: RunFolder) -> list[str]:
         for event in events(folder):
             if (kind := str(event.get("kind"))) in _TOLD_KINDS:
                 count[kind] += 1
-                lines += _wrap(_event_words(event), 2, 4) if count[kind] <= MOST_EVENTS else []
+                lines += wrap(_event_words(event), 2, 4) if count[kind] <= MOST_EVENTS else []
     except UserError as error:
-        trouble = _wrap(str(error), 2, 4)
+        trouble = wrap(str(error), 2, 4)
     for kind, number in count.items():
         if number > MOST_EVENTS:
-            lines += _wrap(f"and {number - MOST_EVENTS} more of kind {kind}, see events.jsonl", 2, 4)
+            lines += wrap(f"and {number - MOST_EVENTS} more of kind {kind}, see events.jsonl", 2, 4)
     return _section("Events", lines + trouble)
 
 
@@ -306,4 +277,4 @@ def _event_words(event: dict[str, object]) -> str:
     return f"{duration(when) if isinstance(when, int | float) else '?'} {event.get('kind')}: {', '.join(rest)}"
 
 
-__all__ = ["LIVE", "SIMULATED", "WIDTH", "figure_words", "run_line", "runs_lines", "show_text", "verdict_sentence"]
+__all__ = ["LIVE", "SIMULATED", "WIDTH", "figure_words", "show_text", "verdict_sentence"]

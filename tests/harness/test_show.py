@@ -27,7 +27,8 @@ from harness.result import (
     write_result,
 )
 from harness.sample import Sample
-from harness.show import LIVE, MOST_EVENTS, WIDTH, figure_words, run_line, runs_lines, show_text
+from harness.show import LIVE, MOST_EVENTS, WIDTH, figure_words, show_text
+from harness.show_runs import run_line, runs_lines
 
 NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
 
