@@ -18,9 +18,9 @@ from harness.guard_log import guards_word
 from harness.jsonlines import EventReader, events
 from harness.one_run import on_elsewhere
 from harness.plain import safe_text
-from harness.result import Limit, OffConfirmation, Result, load_result
+from harness.result import Limit, OffConfirmation, Result
 from harness.samplefile import samples
-from harness.show_barriers import guard_line, table_lines
+from harness.show_barriers import held_lines
 
 WIDTH = 80
 LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
@@ -238,11 +238,10 @@ def _record_lines(folder: RunFolder) -> list[str]:
 
 def _held_lines(folder: RunFolder) -> list[str]:
     try:
-        result = load_result(folder) if folder.result_json.exists() else None
-        found = [guard_line(result.guard if result else None), *table_lines(events(folder))]
+        found = list(held_lines(folder))
     except UserError:
         return []  # what is wrong with these files is told below
-    return _section("Held by", [line for one in found if one for line in wrap(one, 2, 4)])
+    return _section("Held by", [line for one in found for line in wrap(one, 2, 4)])
 
 
 def _reading(what: str, value: float, unit: str) -> str:

@@ -21,6 +21,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from harness.folder import list_runs
+from harness.show import show_text
 from sims.serve import ServedBench, serve
 
 SPEED = 10.0
@@ -180,6 +182,10 @@ def run_killed(place: Path, draw: random.Random, *, procedure: str, wire: str = 
         one.process.kill()
         took_s = one.off_within_s(10.0, since=began)
         one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        (folder,) = list_runs(place / "runs")
+        page = " ".join(show_text(folder).split())
+        assert "guard: a process of its own, armed; not made to act before this run; it acted, see Record" in page
+        assert "its guard acted: " in page
         return took_s
 
 
