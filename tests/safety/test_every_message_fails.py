@@ -17,11 +17,11 @@ from night import FOR_EVER, KINDS, SHORT
 
 from harness.procedure import procedures
 
-DRAWN = 2
+DRAWN = 1
 """Messages drawn for each procedure and kind in the ordinary suite."""
 
 DRAWN_SLOW = 100
-PAIRS_DRAWN = 24
+PAIRS_DRAWN = 16
 
 
 @pytest.fixture(scope="module")
