@@ -263,6 +263,48 @@ def guard_told_to_end(place: Path, *, procedure: str) -> float:
         return took_s
 
 
+STOPS_SWITCHING_OFF = """
+import os, signal, sys
+from harness.beats import Beats
+from harness.cli import main
+from harness.signals import StopFlag
+
+at, off, ask, steps = int(sys.argv.pop(1)), Beats._off, StopFlag.ask, []
+def asked(self, name):
+    steps.append("asked")
+    ask(self, name)
+def stops(self, state):
+    off(self, state)
+    steps.extend([state] if steps else [])
+    if len(steps) == at + 1:
+        os.kill(os.getpid(), signal.SIGSTOP)
+StopFlag.ask, Beats._off = asked, stops
+main()
+"""
+
+
+def stopped_switching_off(place: Path, step: int, *, procedure: str) -> float | None:
+    """A person ends the run, and it gets STOP right after its ``step``-th sign of switching off (from 1 on): how long
+    until everything is off, s; None where it had ended by then. It must be dead afterwards."""
+    with run(place, procedure, program=("-c", STOPS_SWITCHING_OFF, str(step))) as one:
+        stat = Path(f"/proc/{one.process.pid}/stat")
+        one.process.send_signal(signal.SIGINT)
+
+        def held() -> bool:
+            return one.process.poll() is not None or stat.read_text().rpartition(")")[2].split()[0] == "T"
+
+        one.until(held, "stopped or ended")
+        if one.process.poll() is not None:
+            assert one.process.returncode == 20
+            return None
+        took_s = one.off_within_s(20.0)
+        # With everything seen off the guard waits for a minute: nothing is on, and a disk may hold a run up.
+        assert one.process.wait(timeout=70) == -signal.SIGKILL
+        one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        assert one.control.is_off()
+        return took_s
+
+
 LOOP_HANGS = """
 import sys, threading, time
 from harness.cli import main
