@@ -345,6 +345,21 @@ def test_a_reply_in_drops_is_waited_for_no_longer_than_one_at_once(monkeypatch: 
     assert machine.now_s == pytest.approx(1.0)
 
 
+def test_a_reply_of_which_the_rest_does_not_come_is_given_up_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    came = piece(0, 4, b"0")
+    one, machine = opened(monkeypatch, (0.9, came[:4]), (1.5, came[4:]))
+    with pytest.raises(TimeoutError):
+        one.read()
+    assert machine.now_s == pytest.approx(1.0)
+
+
+def test_what_comes_with_a_part_of_a_reply_is_left_for_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    came = piece(0, 4, b"0")
+    one, _ = opened(monkeypatch, (0.3, came[:2]), (0.4, came[2:9]), (0.5, came[9:] + piece(1, 4, b"1")))
+    assert one.read() == b"0"
+    assert one.read() == b"1"
+
+
 def test_a_reply_whose_last_byte_is_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
     came = piece(0, 4, b"0")
     one, _ = opened(monkeypatch, *((0.3 + 0.01 * n, came[n : n + 1]) for n in range(len(came))))
