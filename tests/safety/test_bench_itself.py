@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from bench_fakes import NAN, Did, report, sample
+from night import SHORT, connected
 
 from drivers.faults import Unsupported
 from harness import bench as module
 from harness.bench import Bench
 from harness.block import Block
+from harness.interlocks import Interlocks
 from harness.presence import Presence
+from harness.signals import StopFlag
 from harness.stops import Tripped
 
 
@@ -192,6 +196,29 @@ def test_a_long_off_is_told_loudly_and_its_end_as_well(asked: Asked, monkeypatch
     Bench._off_takes_long(asked.bench, BAD)
     Bench._off_takes_long(asked.bench, GOOD)
     assert said == ["live, fuse 10 A", "off confirmed after all: load says off"]
+
+
+def test_what_a_running_block_is_told(asked: Asked, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "change", lambda bench, **what: asked.did.append(what))
+    monkeypatch.setattr(module, "end_help", lambda bench: asked.did.append("help off"))
+    Bench.change(asked.bench, amps=2.0)
+    Bench.end_help(asked.bench)
+    assert asked.did == [{"amps": 2.0, "volts": None}, "help off"]
+
+
+def test_the_loop_is_told_how_the_record_is(tmp_path: Path) -> None:
+    wires, connection = connected(tmp_path, SHORT["capacity"])
+    rig: Any = connection.rig
+    recorder: Any = SimpleNamespace(state=lambda: (7.0, 9.0))
+    one = Bench(
+        site=SimpleNamespace(bench=rig.bench_file),  # type: ignore[arg-type]
+        rig=rig,
+        clock=wires.clock,
+        recorder=recorder,
+        interlocks=Interlocks(None, "capacity"),  # type: ignore[arg-type]
+        flag=StopFlag(),
+    )
+    assert one.loop.record_state() == (7.0, 9.0)
 
 
 def test_samples_and_rests(asked: Asked) -> None:

@@ -25,9 +25,9 @@ from harness.stops import StoppedByPerson, Tripped
         # the loop never runs slower than its period
         (3.0, 1.0, 6.0, [0, 1, 2, 3, 4, 5, 6], [0, 3, 6]),
         (2.5, 1.0, 2.5, [0, 2.5 / 3, 5 / 3, 2.5], [0, 2.5]),
-        # what sums and quotients of tenths leave over is none: 3 x 0.1 > 0.3, and 1.1 / 0.1 > 11
+        # what sums and quotients of tenths leave over is none: 0.1 + 0.1 + 0.1 > 0.3, and 2.1 / 0.7 > 3
         (0.1, 0.1, 0.3, [0, 0.1, 0.2, 0.3], [0, 0.1, 0.2, 0.3]),
-        (1.1, 0.1, 1.1, [n / 10 for n in range(12)], [0, 1.1]),
+        (2.1, 0.7, 2.1, [0, 0.7, 1.4, 2.1], [0, 2.1]),
         (1.0, 1.0, None, list(range(20)), list(range(20))),
     ],
 )
