@@ -149,3 +149,11 @@ def test_an_answer_in_drops_that_is_in_time(monkeypatch: pytest.MonkeyPatch) -> 
     line, _ = hislip(monkeypatch, *((0.3 + 0.04 * n, whole[n : n + 1]) for n in range(17)))
     line.open()
     assert line.ask(b"ON?") == b"0"
+
+
+def test_what_comes_with_a_part_of_an_answer_is_left_for_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = hs(7, 0, 0, b"0")
+    line, _ = hislip(monkeypatch, (0.3, whole[:5]), (0.4, whole[5:] + hs(7, 0, 0, b"1")))
+    line.open()
+    assert line.ask(b"ON?") == b"0"
+    assert line.ask(b"ON?") == b"1"

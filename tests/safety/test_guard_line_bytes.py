@@ -228,6 +228,16 @@ def test_no_more_is_held_than_may_be(patch: pytest.MonkeyPatch) -> None:
     assert line.ask(b"ON?\n") == b"9"
 
 
+def test_over_a_socket_as_over_a_port(patch: pytest.MonkeyPatch) -> None:
+    machine = Machine((0.1, b"0\n"), sockets=((),))
+    machine.into(guard_lines, patch)
+    line = Line(TCP)
+    line.open()
+    machine.trace.clear()
+    assert line.ask(b"ON?\n") == b"0"
+    assert machine.trace == [*ASKED, ("wait", 0.8), ("wait", 0.02)]
+
+
 # -- lines of whole messages -------------------------------------------------------------------------------------------
 
 

@@ -192,6 +192,14 @@ def test_a_beat_hears_what_was_answered(linked: Any) -> None:
     assert len(link._waiting) == 1, "else a night of beats would be kept"
 
 
+def test_a_guard_that_died_with_all_beats_read_is_gone_at_once(linked: Any) -> None:
+    link, theirs, _ = linked
+    link.beat("sink", 1, 0.0)
+    assert theirs.recv(1000)
+    theirs.close()
+    assert link.silent_s() == math.inf
+
+
 def test_a_guard_that_died_with_unread_beats_is_gone_at_once(linked: Any) -> None:
     """On such a line the other end's death is an error first, and the end of it afterwards."""
     link, theirs, _ = linked
