@@ -15,10 +15,10 @@ from typing import Any
 
 from harness.chemistry import ChemistryRow, DischargeLevels, discharge_levels
 from harness.config_bench import BenchFile
-from harness.config_instrument import InstrumentEntry
 from harness.config_pack import PackFile
 from harness.envelope import Envelope
 from harness.errors import PlanRefused
+from harness.instrument_entry import InstrumentEntry
 from harness.limits_asked import granted
 from harness.limits_settings import IN_THE_ENVELOPE, Usual
 
