@@ -199,9 +199,13 @@ def test_a_note_that_is_there_was_not_taken_away(tmp_path: Path) -> None:
 # -- a round, an output ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("begin", [[], [message("REM")]])
 @pytest.mark.parametrize(("shared", "opened"), [(True, True), (False, False)])
-def test_a_line_is_opened_before_its_turn_comes(shared: bool, opened: bool, slept: list[float]) -> None:
+def test_a_line_is_opened_before_its_turn_comes(
+    shared: bool, opened: bool, begin: list[Any], slept: list[float]
+) -> None:
     one = a_round(shared=shared)
+    one.outputs["sink"].told["begin"] = begin
     one.over = Over(0)  # type: ignore[assignment]
     sink, before = one.outputs["sink"], [False][:0]
     gate = SimpleNamespace(wait=lambda wait_s: before.append(sink.line.is_open), set=lambda: None)
