@@ -113,6 +113,9 @@ HEAT_AND_LEADS: dict[str, dict[str, Any]] = {
         exit_code=23,
         says="lug's temperature",
     ),
+    "valid: a lug that reads is no lug missing": row(
+        key="reading-valid", phase="sink", samples=[{"lug_temp_c": 25.0}] * 9, speaks=0
+    ),
     "room: the hotter of two counts": row(
         key="rise-above-room",
         phase="sink",
