@@ -34,23 +34,15 @@ def out_of_reach(address: str) -> str:
     if simulated(address) is not None:
         return ""
     try:
-        kind = _kind(normal(address))
+        spelled = normal(address)
     except NotAnAddress:
         return ""  # refused by its own words
-    if kind == "usb" and platform.system() == "Linux" and platform.machine().startswith(MACHINES):
+    if spelled.startswith(("ASRL", "TCPIP")):
         return ""
-    return _REMEDY.get(kind, "")
-
-
-def _kind(address: str) -> str:
-    """Of line, by an address in its one spelling."""
-    if address.startswith("ASRL"):
-        return "serial"
-    if address.startswith("TCPIP"):
-        if address.endswith("::SOCKET"):
-            return "tcp"
-        return "hislip" if re.fullmatch(r"TCPIP::.+::hislip\w*(,\d+)?::INSTR", address) else "vxi11"
-    return "usb" if address.startswith("USB") else "gpib"
+    usb = spelled.startswith("USB")
+    if usb and platform.system() == "Linux" and platform.machine().startswith(MACHINES):
+        return ""
+    return _REMEDY["usb" if usb else "gpib"]
 
 
 _REMEDY = {

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from drivers.exchange import Exchange
@@ -116,6 +117,34 @@ def test_whom_it_does_not_reach_and_who_is_left(bench: Any, monkeypatch: pytest.
     assert set(orders["outputs"]) == set(orders["kinds"]) == set(orders["serials"]) == {"supply"}
     assert set(orders["lines"]) == {"sim:porch/supply"}
     assert orders["order"]["sink"] == [["load", 0.0], ["supply", 0.0]], "its place in the order stays"
+
+
+@pytest.mark.parametrize(("least", "lowest"), [(None, "CURR 0.000\n"), (0.1, "CURR 0.100\n"), (-5.0, "CURR 0.000\n")])
+def test_the_lowest_current_an_instrument_can_hold(least: float | None, lowest: str, bench: Any) -> None:
+    """Of a supply that sinks as well its range begins below 0 A."""
+    supply = bench("porch")[0].supply
+    amps = msgspec.structs.replace(supply.dialect.amps, least=least)
+    supply.dialect = msgspec.structs.replace(supply.dialect, amps=amps)
+    assert said(guard_orders._soften(supply)) == [(lowest, False)]
+
+
+def test_what_is_the_order_and_what_comes_before_it(bench: Any) -> None:
+    """A line that could not be opened at first has nothing of it; and an instrument may be asked in two messages."""
+    rig, _ = bench("porch")
+    load = rig.load
+
+    class Asked(type(load)):  # type: ignore[misc]
+        off_texts = ("INP OFF", "SYST?\nINP?")
+
+        def off(self) -> None:
+            self.session.wire.tap(Exchange("load", b"", None, "Lost: nobody there"))
+            super().off()
+
+    load.__class__ = Asked
+    told = orders_of(rig)[0]["outputs"]["load"]
+    assert said(told["begin"]) == [("\n", False)]
+    assert said(told["off"]) == [("INP OFF\n", False)]
+    assert said(told["ask"]["messages"]) == [("SYST?\n", False), ("INP?\n", False)]
 
 
 # -- who does not obey -------------------------------------------------------------------------------------------------

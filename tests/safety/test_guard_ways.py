@@ -158,9 +158,16 @@ def test_who_is_out_of_reach(address: str, said: str) -> None:
     assert bool(out_of_reach(address)) == bool(said)
 
 
-def test_an_address_it_knows_nothing_of() -> None:
-    with pytest.raises(NotReachable):
-        way_of(session("VXI0::5::INSTR"))
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [
+        ("VXI0::5::INSTR", "the guard does not reach this bus"),
+        ("TCPIP::192.0.2.1,high::inst0::INSTR", "the guard has no line to such an address, and cannot switch it off"),
+    ],
+)
+def test_an_address_it_knows_nothing_of(address: str, said: str) -> None:
+    with pytest.raises(NotReachable, match=said):
+        way_of(session(address))
 
 
 # -- USB ---------------------------------------------------------------------------------------------------------------
