@@ -68,6 +68,25 @@ def test_a_lead_that_has_come_off_reads_nothing_as_well(other_v: float, verdict:
         assert witness.lines == [f"{words} (other instrument (meter))"]
 
 
+@pytest.mark.parametrize(("other_v", "told"), [(0.002, True), (0.99, True), (1.0, False), (24.0, False), (NAN, False)])
+def test_a_voltmeter_that_stands_still_is_named_and_still_counts(other_v: float, told: bool) -> None:
+    """Ours: a meter froze at 24 V, everything was off, and the alarm said nothing but that something held the node."""
+    node = Node(24.0)
+    node.highest = [("supply", other_v)]
+    witness = node.witness(STAND_IN)
+    assert witness.ask() is False, "another voltmeter outweighs nothing"
+    more = f"; no other voltmeter sees more than the {other_v:.3f} V of supply: look whether this one stands still"
+    assert witness.lines == [f"{HELD}{more if told else ''} (other instrument (meter))"]
+
+
+def test_a_node_that_others_stand_in_for_is_not_said_to_stand_still() -> None:
+    node = Node(NAN)
+    node.highest = [("load", 24.0)] * 11 + [("load", 0.0)]
+    witness = node.witness(STAND_IN)
+    assert witness.ask() is False
+    assert witness.lines == [f"{HELD} (other instrument (load))"]
+
+
 @pytest.mark.parametrize(
     ("volts", "highest", "verdict", "who", "waits"),
     [
@@ -110,9 +129,11 @@ def test_what_a_person_switches_is_asked_for_again() -> None:
 def test_a_dead_node_of_a_ups_whose_output_lives(mains: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("harness.mains_away.MainsAway.still_there", lambda self: True)
     node = Node(0.1, mains=mains)
+    node.highest = [("supply", 0.1)]
     witness = node.witness(STAND_IN)
     assert witness.ask() is (None if mains is None else False)
     assert "node at 0.100 V: dead, but the UPS's output is alive" in witness.lines[0]
+    assert "stands still" not in witness.lines[0]
     held = Node(24.0).witness(STAND_IN)
     assert held.ask() is False
     assert "output" not in held.lines[0]
