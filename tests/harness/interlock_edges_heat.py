@@ -151,6 +151,13 @@ HEAT_AND_LEADS: dict[str, dict[str, Any]] = {
         speaks=33,
         says="56.0 mohm at 6.00 A",
     ),
+    "leads: a current the wrong way warms as well": row(
+        key="lead-resistance",
+        phase="sink",
+        samples=joints(*[16.0] * 20, *[56.0] * 20, **ALL, active_amps=-6.0),
+        speaks=33,
+        says="56.0 mohm at 6.00 A",
+    ),
     "leads: 1 mohm more each minute": row(
         key="lead-resistance",
         phase="sink",
