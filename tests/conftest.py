@@ -29,6 +29,8 @@ def pytest_collection() -> Generator[None, object, object]:
     finally:
         gc.freeze()
         gc.enable()
+        # Tests make far more short-lived records than cycles.
+        gc.set_threshold(20_000, 10, 10)
 
 
 @pytest.fixture(scope="session", autouse=True)

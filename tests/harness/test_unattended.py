@@ -27,7 +27,7 @@ from harness.unattended import by_files, computer_obstacles, facts
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
 
-SHORT = {"charge_first": "false", "rest_s": "0", "rest_after_s": "0", "rate_it": "0.5", "end_v": "25"}
+SHORT = {"charge_first": "false", "rest_s": "0", "rest_after_s": "0", "rate_it": "0.5", "end_v": "25.6"}
 DISCHARGE = tuple(word for key, value in SHORT.items() for word in ("--set", f"{key}={value}"))
 """The pack as it stands, a third full, down to where its volts begin to fall: a few hundred samples."""
 
