@@ -150,6 +150,10 @@ def test_what_is_the_order_and_what_comes_before_it(bench: Any) -> None:
 # -- who does not obey -------------------------------------------------------------------------------------------------
 
 
+def test_the_exit_code_of_a_run_without_its_guard() -> None:
+    assert NoGuard.exit_code == 40
+
+
 def test_one_that_stays_on(bench: Any) -> None:
     rig, one = bench("porch")
     one.world.load.input_on = True
