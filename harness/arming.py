@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from drivers.load import Load
 from drivers.supply import Supply
-from harness.config_instrument import InstrumentEntry
 from harness.errors import PreflightRefused
+from harness.instrument_entry import InstrumentEntry
 from harness.limits import own_low_stop_volts
 from harness.rig import Rig
 from harness.site import Site

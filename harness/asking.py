@@ -51,6 +51,16 @@ class _Typed:
         self._held = rest
         return line.decode(sys.stdin.encoding or "utf-8", "replace")
 
+    def forget(self) -> None:
+        """Throw away what was typed up to now, a line that was only begun too; of anything but a terminal nothing."""
+        with suppress(ImportError, OSError, ValueError, AttributeError):
+            import termios
+
+            # From behind another program it would stop this one (POSIX.1-2017, 11.1.4), and nothing is read there.
+            if sys.stdin.isatty() and in_front():
+                termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+                self._held = b""
+
     def _receive(self, where: int, wait_s: float) -> None:
         if not select.select([where], [], [], wait_s)[0]:
             return
@@ -67,9 +77,17 @@ class _Typed:
 _TYPED = _Typed()
 
 
+def forget_typed() -> None:
+    """What was typed before a question is no answer to it. Answers prepared in a pipe or a file stay."""
+    _TYPED.forget()
+
+
 def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
-    """What was typed, without the line end; ``None`` when ``stop()`` became true or the input ended."""
+    """What was typed after the question was put, without the line end; ``None`` when ``stop()`` became true or the
+    input ended."""
     VOICE.start()
+    VOICE.flush()
+    forget_typed()
     VOICE.say(prompt)
     VOICE.flush()
     with suppress(EOFError):

@@ -6,7 +6,7 @@ from drivers.dialect import DialectRefused, LoadDialect, SupplyDialect
 from drivers.dialect import load as load_dialect
 from harness.barrier_records import GENTLE_IT, HOTTEST_C
 from harness.barriers import MOST_IT, Facts
-from harness.config_instrument import InstrumentEntry
+from harness.instrument_entry import InstrumentEntry
 from harness.procedure import Forecast
 from harness.site import Site
 from harness.volts_place import volts_place
@@ -18,27 +18,15 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
 
     A dialect that cannot be read counts as one that cannot set a stop; the run itself refuses it by its own words.
     """
-    load, supply = site.bench.one("load"), site.bench.one("supply")
     if site.subject == "ups":
-        return Facts(
-            subject="ups",
-            procedure=procedure,
-            lithium=False,
-            rate_it=0.0,
-            load=load.name if load else "",
-            supply=supply.name if supply else "",
-            supply_stop=_supply_stop(supply),
-            supply_watchdog=_watchdog(site, supply),
-            load_watchdog=_watchdog(site, load),
-            bms=False,
-            fuse_amps=site.bench.fuse_amps,
-            never=(site.envelope.attended_only,) if site.envelope.attended_only else (),
-        )
+        return _ups_facts(site, procedure=procedure)
+    load, supply = site.bench.one("load"), site.bench.one("supply")
     pack, row = site.pack, site.pack.row
     out_it = max((step.amps for step in forecast.steps), default=0.0) / pack.rated_ah
     in_it = max((-step.amps for step in forecast.steps), default=0.0) / pack.rated_ah
     low, high = pack.bms_cell_low_volts, pack.bms_cell_high_volts
-    mohm = pack.resistance_mohm
+    judged = _judged(site, out_it=out_it, in_it=in_it if charging else 0.0)
+    undeclared = _undeclared(site, judged)
     return Facts(
         procedure=procedure,
         lithium=site.lithium,
@@ -58,12 +46,38 @@ def facts_of(site: Site, *, procedure: str, charging: bool, forecast: Forecast) 
         bms_high=high is not None and high <= row.never_above,
         bms_hot=pack.bms_temp_max_c is not None and pack.bms_temp_max_c <= HOTTEST_C,
         fuse_amps=site.bench.fuse_amps,
-        short_amps=None if not mohm else 1000.0 * site.envelope.full_rest_v / mohm,
+        short_amps=_short_amps(site),
         lug_thermometer=_thermometer(site, "lug"),
-        joint_seen=_joint_seen(site, out_it=out_it, in_it=in_it if charging else 0.0),
+        joint_seen=bool(judged) and not undeclared,
+        leads_undeclared=undeclared,
         cut_outs=site.bench.cut_outs,
         never=_never(site, charging=charging, out_it=out_it, in_it=in_it),
     )
+
+
+def _ups_facts(site: Site, *, procedure: str) -> Facts:
+    """What is known of a run on a UPS, which is never left alone."""
+    load, supply = site.bench.one("load"), site.bench.one("supply")
+    return Facts(
+        subject="ups",
+        procedure=procedure,
+        lithium=False,
+        rate_it=0.0,
+        load=load.name if load else "",
+        supply=supply.name if supply else "",
+        supply_stop=_supply_stop(supply),
+        supply_watchdog=_watchdog(site, supply),
+        load_watchdog=_watchdog(site, load),
+        bms=False,
+        fuse_amps=site.bench.fuse_amps,
+        never=(site.envelope.attended_only,) if site.envelope.attended_only else (),
+    )
+
+
+def _short_amps(site: Site) -> float | None:
+    """What a full pack drives through a short circuit, A; None where its resistance is not declared."""
+    mohm = site.pack.resistance_mohm
+    return 1000.0 * site.envelope.full_rest_v / mohm if mohm else None
 
 
 def _never(site: Site, *, charging: bool, out_it: float, in_it: float) -> tuple[str, ...]:
@@ -86,12 +100,19 @@ def _thermometer(site: Site, where: str) -> bool:
     return any(e.role == "thermometer" and e.measures == where for e in site.bench.instruments)
 
 
-def _joint_seen(site: Site, *, out_it: float, in_it: float) -> bool:
-    """Whether a voltmeter stands at each end of the leads that carry the current, so that ``lead-resistance`` judges
-    them: of every instrument whose current is more than a joint bears unseen, or of each one used where none is."""
+def _judged(site: Site, *, out_it: float, in_it: float) -> list[str]:
+    """Roles whose leads ``lead-resistance`` must judge: of every instrument whose current is more than a joint bears
+    unseen, or of each one used where none is. Empty where one of them has no voltmeter at each end."""
     rates = {role: rate for role, rate in (("load", out_it), ("supply", in_it)) if rate > 0}
     judged = {role: rate for role, rate in rates.items() if not rate <= GENTLE_IT * (1 + 1e-9)} or rates
-    return bool(judged) and all(_both_ends(site, role) for role in judged)
+    return list(judged) if all(_both_ends(site, role) for role in judged) else []
+
+
+def _undeclared(site: Site, judged: list[str]) -> tuple[str, ...]:
+    """Whose leads the bench file says nothing of: what is bad from the start is there the measure of itself, so that
+    only what becomes worse is seen."""
+    entries = (site.bench.one(role) for role in judged)
+    return tuple(entry.name for entry in entries if entry is not None and entry.lead_ohm is None)
 
 
 def _both_ends(site: Site, role: str) -> bool:

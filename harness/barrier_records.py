@@ -44,7 +44,8 @@ class Facts:
     ``load_stop`` and ``supply_stop``: "settable", "undeclared" or "not settable". ``bms_low`` and ``bms_high``: the BMS
     guards single cells inside the limits; ``bms_hot``: it opens before the pack is too hot. ``supply_ceiling``: the
     supply cannot give more than the pack bears. ``load_watchdog`` and ``supply_watchdog``: its dialect knows a watchdog
-    of its line, which a run arms.
+    of its line, which a run arms. ``joint_seen``: an interlock judges the leads between two voltmeters against what
+    the file declares of them; ``leads_undeclared``: whose leads it would judge if the file did.
     """
 
     subject: str = "pack"
@@ -69,6 +70,7 @@ class Facts:
     short_amps: float | None = None
     lug_thermometer: bool = False
     joint_seen: bool = False
+    leads_undeclared: tuple[str, ...] = ()
     cut_outs: frozenset[str] = frozenset()
     never: tuple[str, ...] = ()
     """Why it is never left alone, whatever the barriers, each with what to do."""

@@ -160,7 +160,16 @@ def _joint(facts: Facts, tried: Tried) -> Iterator[Place]:
             f"at its own terminals, for up to {MOST_IT:g} It"
         )
         yield Place(None, remedy, 2)
+    if facts.leads_undeclared and max(facts.rate_it, facts.charge_it) <= MOST_IT * (1 + 1e-9):
+        yield Place(None, _declare(facts.leads_undeclared), 0)
     yield cut_out(facts, "lug")
+
+
+def _declare(names: tuple[str, ...]) -> str:
+    return (
+        f"lead_mohm of {' and '.join(names)} in the bench file (both conductors together), so that a joint that is bad "
+        f"from the start is seen, for up to {MOST_IT:g} It"
+    )
 
 
 def _hydrogen(facts: Facts, tried: Tried) -> Iterator[Place]:
@@ -190,6 +199,8 @@ def _short_words(facts: Facts) -> str:
 def _joint_words(facts: Facts) -> str:
     if facts.joint_seen or facts.lug_thermometer:
         return "a joint heats in less than a minute; what is not between the voltmeters is not seen"
+    if facts.leads_undeclared:
+        return "only a joint that becomes worse is seen, not one that is bad from the start"
     return "no instrument of this bench sees a joint that heats: only the low current holds it"
 
 

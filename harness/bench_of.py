@@ -6,10 +6,10 @@ import math
 from typing import Any
 
 from harness.bench import Bench
-from harness.config_instrument import ASSUMED_AMPS_RANGE
 from harness.connect import Connection
 from harness.findings import Facts
 from harness.folder import RunFolder
+from harness.instrument_entry import ASSUMED_AMPS_RANGE
 from harness.interlocks import Interlocks
 from harness.job import Ready
 from harness.marks import MarkInbox

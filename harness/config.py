@@ -6,9 +6,9 @@ The readers live beside this file, one a kind; this is the door the rest of the 
 from __future__ import annotations
 
 from harness.config_bench import BenchFile, ClockEntry, load_bench
-from harness.config_instrument import InstrumentEntry
 from harness.config_pack import PackFile, load_pack
 from harness.config_ups import SiteFacts, UpsFile, load_ups
+from harness.instrument_entry import InstrumentEntry
 from harness.uncertainty import AccuracyTerms
 
 __all__ = [

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.addresses import normal, simulated
-from harness.config_instrument import INSTRUMENT_KEYS, InstrumentEntry, read_instrument
+from harness.config_instrument import INSTRUMENT_KEYS, read_instrument
+from harness.instrument_entry import InstrumentEntry
 from harness.keys import Keys
 from harness.tomlfile import TomlFile, read_toml
 

@@ -1,31 +1,21 @@
-"""One instrument of the bench file: what it is, where it answers, how it is wired and how well it measures."""
+"""One ``[[instrument]]`` table of the bench file, read: what is unknown, mistyped or impossible is refused."""
 
 from __future__ import annotations
 
-import datetime
 import re
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
-from drivers.wire_visa import SerialLine
 from harness.addresses import NotAnAddress, normal
 from harness.config_line import LINE_KEYS, read_line
-from harness.config_shunt import SHUNT_KEYS, ShuntEntry, read_shunt
+from harness.config_shunt import SHUNT_KEYS, read_shunt
 from harness.inside import is_inside, plain_name
+from harness.instrument_entry import InstrumentEntry
 from harness.keys import Keys, nearest
 from harness.tape import NAMES
-from harness.uncertainty import ASSUMED_RANGE_PCT, ASSUMED_READING_PCT, AccuracyTerms
-from harness.wiring import CLASS5_OHM_PER_KM, MOST_AMPS, lead_ohm
+from harness.wiring import CLASS5_OHM_PER_KM
 
 ROLES = ("supply", "load", "meter", "thermometer", "switch", "contact")
-
-ASSUMED_VOLTS_RANGE = 100.0
-ASSUMED_AMPS_RANGE = 50.0
-"""Full scale taken where neither a range nor a limit is given: large for a bench of small UPSs, so not too hopeful."""
-
-ASSUMED_TEMP_K = 2.5
-"""Half-width taken where a thermometer's accuracy is not given: type K, class 2 (IEC 60584-1, from memory)."""
 
 LEAD_MOHM_MAX = 1000.0
 
@@ -96,103 +86,10 @@ _SENSES = ("warning", "ac-output")
 _MEASURES = {"meter": ("pack", "load", "supply", "shunt"), "thermometer": ("pack", "ambient", "lug")}
 
 
-@dataclass(frozen=True, slots=True)
-class InstrumentEntry:
-    """An instrument as the bench file says. V, A, W, ohm, mohm, m, mm2, K; None or "" where the file does not say.
-
-    ``measures``: the terminals a meter is wired to, or what a thermometer sits on. ``lead_mohm``: both conductors
-    together. ``dialect``: a shipped name, or the full path of a dialect file. ``off_bleed_ohm``: what a supply's idle
-    output drains a pack through. ``switches``: what a switch interrupts, the UPS's mains, its AC load, or the pack.
-    ``senses``: what closes a contact, the UPS's warning or its live output. ``channel``: which one of an instrument
-    with several. ``line``: settings of a serial port, None for another address. ``shunt``: what a meter that measures
-    current is wired across.
-    """
-
-    name: str
-    role: str
-    address: str
-    dialect: str
-    identity: str
-    measures: str
-    sense: str
-    lead_mohm: float | None
-    lead_length_m: float | None
-    lead_mm2: float | None
-    max_volts: float | None
-    max_amps: float | None
-    max_watts: float | None
-    volts_range: float | None
-    amps_range: float | None
-    volts_accuracy_reading_pct: float | None
-    volts_accuracy_range_pct: float | None
-    amps_accuracy_reading_pct: float | None
-    amps_accuracy_range_pct: float | None
-    temp_accuracy_k: float | None
-    calibrated: datetime.date | None
-    asset: str
-    serial: str
-    own_low_volts_stop: bool
-    own_over_volts_stop: bool
-    off_bleed_ohm: float | None
-    switches: str = ""
-    senses: str = ""
-    channel: int | None = None
-    line: SerialLine | None = None
-    shunt: ShuntEntry | None = None
-
-    @property
-    def is_voltmeter(self) -> bool:
-        """Whether it reads the volts of a node of the bench: not a meter across a shunt."""
-        return self.role in ("supply", "load") or (self.role == "meter" and self.shunt is None)
-
-    @property
-    def lead_ohm(self) -> float | None:
-        """Both conductors together, ohm at 20 degC; None where the file does not say."""
-        if self.lead_mohm is not None:
-            return self.lead_mohm / 1000.0
-        if self.lead_length_m is not None and self.lead_mm2 is not None:
-            return lead_ohm(length_m=self.lead_length_m, mm2=self.lead_mm2)
-        return None
-
-    @property
-    def lead_amps_max(self) -> float | None:
-        """Most current of the leads' cross-section, A; None where the file gives a resistance only, or nothing."""
-        return MOST_AMPS[self.lead_mm2] if self.lead_mm2 is not None else None
-
-    @property
-    def volts_accuracy(self) -> AccuracyTerms:
-        """Accuracy of its volts; the assumed class where not given."""
-        range_ = self.volts_range or self.max_volts or ASSUMED_VOLTS_RANGE
-        return _terms(self.volts_accuracy_reading_pct, self.volts_accuracy_range_pct, range_)
-
-    @property
-    def amps_accuracy(self) -> AccuracyTerms:
-        """Accuracy of its amps; the assumed class where not given. Of a meter on a shunt that of both together."""
-        if self.shunt is not None:
-            return self.shunt.amps_accuracy(self.volts_accuracy)
-        range_ = self.amps_range or self.max_amps or ASSUMED_AMPS_RANGE
-        return _terms(self.amps_accuracy_reading_pct, self.amps_accuracy_range_pct, range_)
-
-    @property
-    def temp_accuracy(self) -> AccuracyTerms:
-        """Accuracy of its temperature, K."""
-        given = self.temp_accuracy_k
-        return AccuracyTerms(0.0, 0.0, 0.0, assumed=given is None, fixed=ASSUMED_TEMP_K if given is None else given)
-
-
-def _terms(reading_pct: float | None, range_pct: float | None, range_: float) -> AccuracyTerms:
-    if reading_pct is None and range_pct is None:
-        return AccuracyTerms(ASSUMED_READING_PCT, ASSUMED_RANGE_PCT, range_, assumed=True)
-    return AccuracyTerms(reading_pct or 0.0, range_pct or 0.0, range_)
-
-
 def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
     """One ``[[instrument]]`` table; a dialect file is looked for from ``folder``. Raises Usage, one line."""
     role = keys.choice("role", ROLES)
-    for key, roles in _ONLY_FOR.items():
-        if keys.has(key) and role not in roles:
-            keys.refuse(key, f"a {role} has no such key", f"a key of: {', '.join(roles)}; take the line out")
-    measures = _MEASURES.get(role)
+    _keys_of_its_role(keys, role)
     _accuracy_complete(keys)
     entry = InstrumentEntry(
         name=_name(keys),
@@ -200,7 +97,7 @@ def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
         address=_address(keys),
         dialect=_dialect(keys, role=role, folder=folder),
         identity=keys.text("identity", accepted="a part of its answer to *IDN?", default=_none(keys, "identity")),
-        measures=keys.choice("measures", measures) if measures else "",
+        measures=keys.choice("measures", _MEASURES[role]) if role in _MEASURES else "",
         sense=keys.choice("sense", ("local", "remote"), default="local") if role in _POWER else "",
         lead_mohm=keys.number_or_none("lead_mohm", unit="mohm", low=0.01, high=LEAD_MOHM_MAX),
         lead_length_m=keys.number_or_none("lead_length_m", unit="m (one way)", low=0.01, high=100.0),
@@ -229,6 +126,12 @@ def read_instrument(keys: Keys, *, folder: Path) -> InstrumentEntry:
     )
     _leads_make_sense(keys, entry)
     return entry
+
+
+def _keys_of_its_role(keys: Keys, role: str) -> None:
+    for key, roles in _ONLY_FOR.items():
+        if keys.has(key) and role not in roles:
+            keys.refuse(key, f"a {role} has no such key", f"a key of: {', '.join(roles)}; take the line out")
 
 
 def _pct(keys: Keys, key: str) -> float | None:

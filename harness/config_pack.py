@@ -9,7 +9,7 @@ from harness.chemistry import CHEMISTRIES, ChemistryRow
 from harness.keys import Keys
 from harness.limits_asked import Asked, read_limits
 from harness.limits_settings import REASON, SETTINGS
-from harness.tomlfile import read_toml
+from harness.tomlfile import TomlFile, read_toml
 
 PACK_KEYS = (
     "name",
@@ -108,9 +108,7 @@ def chemistry_word(typed: str) -> str:
 def load_pack(path: str | Path) -> PackFile:
     """The pack file at ``path``. Raises Usage, one line, for anything missing, unknown, mistyped or impossible."""
     file = read_toml(path, kind="pack")
-    keys = Keys(file.top, file=str(file.path))
-    belongs = {key: "it belongs below the heading [limits]" for name in SETTINGS for key in (name, name + REASON)}
-    keys.known(PACK_KEYS, elsewhere=belongs)
+    keys = _known_keys(file)
     row = _chemistry(keys)
     cells = keys.whole("cells_in_series", low=1, high=64)
     nominal = _nominal(keys, row=row, cells=cells)
@@ -146,6 +144,14 @@ def load_pack(path: str | Path) -> PackFile:
         text=file.text,
         limits=read_limits(Keys(keys.table("limits"), file=str(file.path), where="[limits] ")),
     )
+
+
+def _known_keys(file: TomlFile) -> Keys:
+    """The keys of the file, none of which is unknown or belongs elsewhere."""
+    keys = Keys(file.top, file=str(file.path))
+    belongs = {key: "it belongs below the heading [limits]" for name in SETTINGS for key in (name, name + REASON)}
+    keys.known(PACK_KEYS, elsewhere=belongs)
+    return keys
 
 
 def _chemistry(keys: Keys) -> ChemistryRow:

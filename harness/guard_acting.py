@@ -47,21 +47,22 @@ class Guard:
     def beside(self) -> None:
         """Help, or go on helping, a run that switches off and does not see it off; leave it alone once it does. Never
         raises; comes back at once."""
-        if self.round is None:
+        now = self.round
+        if now is None:
             if time.monotonic() >= self.pulse.beside_s:
                 self._new_round(self.pulse.off_since_s, kept=ALIVE).begin()
                 self.journal.note("beside the run", why="it has not seen everything off", state=self.pulse.doing)
         elif not self.pulse.is_switching_off:
-            self._call_off("no longer beside the run")
+            self._call_off(now, "no longer beside the run")
             self.round = None
-        elif not self.round.over.is_set():
+        else:
             self._say_loud()
-            if self.round.all_off:
-                self._call_off("seen off, beside the run")
+            if now.all_off:
+                self._call_off(now, "seen off, beside the run")
 
-    def _call_off(self, word: str) -> None:
-        if self.round is not None and not self.round.over.is_set():
-            self.round.over.set()
+    def _call_off(self, now: Round, word: str) -> None:
+        if not now.over.is_set():
+            now.over.set()
             self._tell_end(word)
 
     @property

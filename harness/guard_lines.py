@@ -82,26 +82,27 @@ class Line:
     def _introduce(self) -> None:
         """The two channels of HiSLIP (IVI-6.1, 6.1): the second names the session of the first."""
         self._put(self._socket, _INITIALIZE, 0x0100 << 16 | 0x4E42, self.way["device"].encode())
-        session = self._take(self._socket, _INITIALIZED)[0] & 0xFFFF
+        session = self._take(self._socket, time.monotonic() + CONNECT_S, _INITIALIZED)[0] & 0xFFFF
         self._beside = self._connected()
         self._put(self._beside, _ASYNC_INITIALIZE, session, b"")
-        self._take(self._beside, _ASYNC_INITIALIZED)
+        self._take(self._beside, time.monotonic() + CONNECT_S, _ASYNC_INITIALIZED)
         self._id, self._delivered = _FIRST_ID, 0
 
     @staticmethod
     def _put(to: socket.socket | None, kind: int, parameter: int, payload: bytes, control: int = 0) -> None:
         assert to is not None
+        to.settimeout(REPLY_S)
         to.sendall(_HEADER.pack(b"HS", kind, control, parameter, len(payload)) + payload)
 
     @staticmethod
-    def _take(of: socket.socket | None, *kinds: int) -> tuple[int, bytes, int]:
+    def _take(of: socket.socket | None, until: float, *kinds: int) -> tuple[int, bytes, int]:
         """Parameter, payload and kind of the next message, which must be of these kinds."""
         assert of is not None
-        head = _exactly(of, _HEADER.size)
+        head = _exactly(of, _HEADER.size, until)
         prologue, kind, _, parameter, length = _HEADER.unpack(head)
         if prologue != b"HS" or length > MOST_BYTES:
             raise ConnectionError(f"no HiSLIP: {head!r}")
-        payload = _exactly(of, length)
+        payload = _exactly(of, length, until)
         if kind not in kinds:
             raise ConnectionError(f"HiSLIP message {kind} where {kinds} is due")
         return parameter, payload, kind
@@ -155,12 +156,10 @@ class Line:
         return REPLY_S if last_line(held, self._terminator, echo=echo) is None else SILENCE_S
 
     def _message(self) -> bytes:
-        assert self._socket is not None
-        self._socket.settimeout(REPLY_S)
-        held = b""
+        until, held = time.monotonic() + REPLY_S, b""
         try:
             while True:
-                _, payload, kind = self._take(self._socket, _DATA, _DATA_END)
+                _, payload, kind = self._take(self._socket, until, _DATA, _DATA_END)
                 held += payload
                 if kind == _DATA_END:
                     self._delivered = 1
@@ -189,9 +188,13 @@ class Line:
         self._fd, self.is_open = -1, False
 
 
-def _exactly(of: socket.socket, size: int) -> bytes:
+def _exactly(of: socket.socket, size: int, until: float) -> bytes:
+    """A time-out of the socket's own would start anew with each byte."""
     held = b""
     while len(held) < size:
+        if not (left_s := until - time.monotonic()) > 0:
+            raise TimeoutError("no answer")
+        of.settimeout(left_s)
         came = of.recv(size - len(held))
         if not came:
             raise ConnectionError("hung up")

@@ -5,6 +5,7 @@ Lines that are torn or not what they should be are passed over: the guard writes
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -50,10 +51,8 @@ def _rows(folder: RunFolder) -> Any:
     except (OSError, Usage):
         return
     for line in lines:
-        try:
+        with suppress(msgspec.MsgspecError):
             yield msgspec.json.decode(line, type=dict[str, Any])
-        except msgspec.MsgspecError:
-            continue
 
 
 def _instant(stamp: object) -> datetime | None:

@@ -85,12 +85,12 @@ class Output:
 
     def _say(self, messages: list[list[Any]]) -> None:
         if not self.line.is_open:
-            self.line.open()
             self.each(self.told["begin"])
         self.each(messages)
 
     def each(self, messages: list[list[Any]]) -> None:
         for message, answered in messages:
+            self.line.open()  # some lines close where an answer is missing
             # An answer to an order is taken off the line; whatever it says, "off" goes on.
             (self.line.ask if answered else self.line.send)(bytes.fromhex(message))
 

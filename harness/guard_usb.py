@@ -184,8 +184,7 @@ class UsbTmc:
         if self._fd < 0:
             return
         with suppress(OSError):
-            if self._place is not None:
-                self._do(RELEASE, _NUMBER.pack(self._place.interface))
+            self._do(RELEASE, _NUMBER.pack(self._used().interface))
         with suppress(OSError):
             self._shut(self._fd)
         self._fd, self._place = -1, None

@@ -26,7 +26,7 @@ class Place:
 def find(way: dict[str, Any], *, root: str = ROOT, nodes: str = NODES) -> Place:
     """The one instrument of this maker, model and serial number. Raises ``OSError`` for none and for several."""
     named = f"0x{way['maker']:04X}::0x{way['model']:04X}::{way['serial']}"
-    found = [os.path.join(root, one) for one in sorted(os.listdir(root)) if _is_it(os.path.join(root, one), way)]
+    found = [os.path.join(root, one) for one in os.listdir(root) if _is_it(os.path.join(root, one), way)]
     if not found:
         raise FileNotFoundError(f"USB: no device {named} is plugged in")
     if len(found) > 1:
@@ -52,7 +52,7 @@ def _is_it(place: str, way: dict[str, Any]) -> bool:
 
 def _interfaces(device: str) -> list[str]:
     found = []
-    for one in sorted(os.listdir(device)):
+    for one in os.listdir(device):
         place = os.path.join(device, one)
         with suppress(OSError):
             if (_word(place, "bInterfaceClass"), _word(place, "bInterfaceSubClass")) == TMC:
@@ -62,7 +62,7 @@ def _interfaces(device: str) -> list[str]:
 
 def _place(node: str, number: int, interface: str) -> Place:
     into = out = packet = 0
-    for one in sorted(os.listdir(interface)):
+    for one in os.listdir(interface):
         place = os.path.join(interface, one)
         if not one.startswith("ep_") or _word(place, "type") != "Bulk":
             continue

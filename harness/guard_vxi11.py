@@ -23,7 +23,7 @@ CREATE_LINK, DEVICE_WRITE, DEVICE_READ, DEVICE_READSTB, DEVICE_CLEAR, DESTROY_LI
 END = 8
 """Flag: these are the last bytes of a message."""
 
-READ_TO_CHARACTER, READ_TO_END = 2, 4
+READ_TO_END = 4
 IO_TIMEOUT = 15
 MESSAGE_AVAILABLE = 16
 """IEEE 488.2, 11.2.1."""
@@ -132,8 +132,6 @@ class Vxi11:
         try:
             came = self._rpc.call(procedure, asked, within_s=self._reply_s if within_s is None else within_s)
             (error,) = _unpacked("!i", came)
-        except Refused:
-            raise
         except OSError:
             self._hang_up()
             raise

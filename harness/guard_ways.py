@@ -34,23 +34,15 @@ def out_of_reach(address: str) -> str:
     if simulated(address) is not None:
         return ""
     try:
-        kind = _kind(normal(address))
+        spelled = normal(address)
     except NotAnAddress:
         return ""  # refused by its own words
-    if kind == "usb" and platform.system() == "Linux" and platform.machine().startswith(MACHINES):
+    if spelled.startswith(("ASRL", "TCPIP")):
         return ""
-    return _REMEDY.get(kind, "")
-
-
-def _kind(address: str) -> str:
-    """Of line, by an address in its one spelling."""
-    if address.startswith("ASRL"):
-        return "serial"
-    if address.startswith("TCPIP"):
-        if address.endswith("::SOCKET"):
-            return "tcp"
-        return "hislip" if re.fullmatch(r"TCPIP::.+::hislip\w*(,\d+)?::INSTR", address) else "vxi11"
-    return "usb" if address.startswith("USB") else "gpib"
+    usb = spelled.startswith("USB")
+    if usb and platform.system() == "Linux" and platform.machine().startswith(MACHINES):
+        return ""
+    return _REMEDY["usb" if usb else "gpib"]
 
 
 _REMEDY = {
@@ -77,15 +69,21 @@ def way_of(session: Session) -> dict[str, Any]:
         return way | _serial_way(wire.address, getattr(wire, "serial_line", SerialLine()))
     if found := re.fullmatch(r"TCPIP::(.+)::(\d+)::SOCKET", address):
         return way | {"kind": "tcp", "host": _resolved(found[1]), "port": int(found[2]), "shared": True}
-    if found := re.fullmatch(r"TCPIP::(.+)::(hislip\w*)(?:,(\d+))?::INSTR", address):
+    if found := re.fullmatch(r"TCPIP::(.+)::(hislip\w*(?:,(\d+))?)::INSTR", address):
         host, port = _resolved(found[1]), int(found[3] or HISLIP_PORT)
-        return way | {"kind": "hislip", "host": host, "port": port, "device": found[2], "shared": True}
+        device = _as_written(found[2], wire.address).partition(",")[0]
+        return way | {"kind": "hislip", "host": host, "port": port, "device": device, "shared": True}
     if found := re.fullmatch(r"TCPIP::([^,]+)(?:,(\d+))?::(.+)::INSTR", address):
-        host, port = _resolved(found[1]), int(found[2] or 0)
-        return way | {"kind": "vxi11", "host": host, "port": port, "device": found[3], "shared": True}
+        host, port, device = _resolved(found[1]), int(found[2] or 0), _as_written(found[3], wire.address)
+        return way | {"kind": "vxi11", "host": host, "port": port, "device": device, "shared": True}
     if found := re.fullmatch(r"USB\d*::0x(\w+)::0x(\w+)::(.+)::(\d+)::INSTR", address):
         return way | _usb_way(*found.groups())
     raise NotReachable("the guard has no line to such an address, and cannot switch it off")
+
+
+def _as_written(device: str, address: str) -> str:
+    """What a device is called behind its host: capitals may matter there, and are gone from the one spelling."""
+    return next((one.strip() for one in address.split("::") if one.strip().casefold() == device), device)
 
 
 def _usb_way(maker: str, model: str, serial: str, interface: str) -> dict[str, Any]:

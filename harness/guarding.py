@@ -191,7 +191,7 @@ def silence_s(rig: Rig, period_s: float) -> float:
     """How long the guard bears silence while something may be on, s: three periods (of ``period_s`` of machine time)
     or 5 s, and longer where an instrument is deaf for so long after each opening that switching off waits for it."""
     deaf_s = max((driver.session.wire.boot_s for driver in rig.drivers.values()), default=0.0)
-    return min(SILENCE_MOST_S, max(SILENCE_LEAST_S, 3.0 * period_s, deaf_s + ANSWERED_S if deaf_s else 0.0))
+    return min(SILENCE_MOST_S, max(SILENCE_LEAST_S, 3.0 * period_s, deaf_s + ANSWERED_S))
 
 
 def _armed(

@@ -6,14 +6,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from filelock import FileLock, Timeout
-
 from drivers.faults import Unreadable
 from drivers.scpi import identity
 from harness.addresses import simulated
 from harness.connect import known_as
 from harness.errors import Busy, Usage
 from harness.locks import address_lock, identity_lock
+from harness.shared_lock import Held, InstrumentLock
 
 
 @contextmanager
@@ -23,14 +22,16 @@ def holding(address: str) -> Iterator[None]:
     if simulated(address) is not None:
         yield
         return
-    lock = FileLock(address_lock(address))
+    lock = InstrumentLock(address_lock(address))
     try:
-        lock.acquire(timeout=0)
-    except Timeout:
-        raise Busy(f"{address}: a run holds this instrument, and it was not asked; try again after the run") from None
+        lock.acquire()
+    except Held as held:
+        raise Busy(
+            f"{address}: a run{held.whose} holds this instrument, and it was not asked; try again after the run"
+        ) from None
     except OSError as error:
         raise Usage(
-            f"{lock.lock_file}: {error.strerror or error}: cannot tell whether a run is on; set NIGHTBENCH_STATE to a "
+            f"{lock.place}: {error.strerror or error}: cannot tell whether a run is on; set NIGHTBENCH_STATE to a "
             "folder you may write to"
         ) from error
     try:
@@ -47,14 +48,14 @@ def refuse_held(said: bytes, *, address: str) -> None:
         return
     if not who:
         return
-    lock = FileLock(identity_lock(who))
+    lock = InstrumentLock(identity_lock(who))
     try:
-        lock.acquire(timeout=0)
-    except Timeout:
+        lock.acquire()
+    except Held as held:
         raise Busy(
-            f"{address}: a run holds this instrument by another address of it; nothing more was asked: try again after "
-            "the run"
+            f"{address}: a run{held.whose} holds this instrument by another address of it; nothing more was "
+            "asked: try again after the run"
         ) from None
-    except OSError:
+    except (OSError, Usage):
         return
     lock.release()

@@ -9,31 +9,26 @@ here may be loosened by an option.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import fields
 from typing import Any
 
 from harness.chemistry import ChemistryRow, DischargeLevels, discharge_levels
 from harness.config_bench import BenchFile
-from harness.config_instrument import InstrumentEntry
 from harness.config_pack import PackFile
 from harness.envelope import Envelope
 from harness.errors import PlanRefused
+from harness.instrument_entry import InstrumentEntry
+from harness.limits_amps import most_amps
 from harness.limits_asked import granted
-from harness.limits_settings import IN_THE_ENVELOPE, Usual
+from harness.limits_settings import IN_THE_ENVELOPE, Changed, Usual
 
 __all__ = ["Envelope", "allowed_amps", "envelope", "own_low_stop_volts"]
-
-FUSE_SHARE = 0.75
-"""A fuse is loaded to three quarters for hours on end (common practice, no source)."""
 
 START_TEMP_C = (5.0, 40.0)
 """Pack temperature, degC, at which a run may start (judgement)."""
 
 UNATTENDED_TEMP_MAX_C = 50.0
 """Pack temperature, degC, above which a run nobody watches ends (judgement)."""
-
-Limit = tuple[str, float | None]
 
 
 def envelope(
@@ -51,18 +46,13 @@ def envelope(
     """
     _all_finite(pack, bench, end_volts=end_volts, charge_volts=charge_volts, rate_it=rate_it)
     row, n = pack.row, pack.cells_in_series
-    # A function that acts only beyond never-below guards nothing we count on.
-    watched = pack.bms_cell_low_volts is not None and pack.bms_cell_low_volts >= row.never_below
+    watched = _watched(pack)
     levels = discharge_levels(row, rate_it=rate_it, watched=watched)
     cut_off, notes = _cut_off(pack, default_v=_pack_v(n, levels.cut_off), watched=watched, asked=end_volts)
     target = _target(pack, asked=charge_volts)
-    amps, amps_from = least_amps(_discharge_limits(pack, bench, target_v=target))
-    charge_amps, charge_amps_from = least_amps(_charge_limits(pack, bench))
+    amps = most_amps(pack, bench, target_v=target)
     _load_bears(bench.one("load"), over_v=_pack_v(n, row.over_volts))
-    volts, temps = _row_volts(row, levels, cells=n), _temperatures(pack)
-    usual = Usual(row.lithium, volts["low_v"], volts["high_v"], temps["unattended_temp_max_c"])
-    changed = granted(pack.limits, usual=usual, where=str(pack.path))
-    limits = volts | temps | {IN_THE_ENVELOPE[one.key]: one.value for one in changed if one.key in IN_THE_ENVELOPE}
+    limits, changed = _in_force(pack, levels)
     return Envelope(
         chemistry=row.name,
         lithium=row.lithium,
@@ -72,17 +62,28 @@ def envelope(
         cut_off_v=cut_off,
         target_v=target,
         charge_volts_max=pack.charge_volts_max,
-        amps_max=amps,
-        amps_from=amps_from,
-        charge_amps_max=charge_amps,
-        charge_amps_from=charge_amps_from,
         charge_refused=_charge_refused(pack, bench.one("supply"), target_v=target),
         attended_only="" if watched else _unwatched(pack, "bms_cell_low_volts"),
         charge_attended_only=_charge_attended_only(pack),
         notes=(*notes, *_temperature_notes(pack), *_bms_notes(pack, cut_off_v=cut_off, target_v=target)),
         changed=changed,
+        **amps,
         **limits,
     )
+
+
+def _watched(pack: PackFile) -> bool:
+    """Whether the BMS watches each cell: one that acts only beyond never-below guards nothing we count on."""
+    return pack.bms_cell_low_volts is not None and pack.bms_cell_low_volts >= pack.row.never_below
+
+
+def _in_force(pack: PackFile, levels: DischargeLevels) -> tuple[dict[str, Any], tuple[Changed, ...]]:
+    """Levels and temperatures as they hold in this run, V and degC, and what a person has changed of all limits."""
+    volts, temps = _row_volts(pack.row, levels, cells=pack.cells_in_series), _temperatures(pack)
+    usual = Usual(pack.row.lithium, volts["low_v"], volts["high_v"], temps["unattended_temp_max_c"])
+    changed = granted(pack.limits, usual=usual, where=str(pack.path))
+    asked = {IN_THE_ENVELOPE[one.key]: one.value for one in changed if one.key in IN_THE_ENVELOPE}
+    return volts | temps | asked, changed
 
 
 def _row_volts(row: ChemistryRow, levels: DischargeLevels, *, cells: int) -> dict[str, Any]:
@@ -161,45 +162,6 @@ def _target(pack: PackFile, *, asked: float | None) -> float:
             f"use at most {pack.charge_volts_max:g} V"
         )
     return asked
-
-
-def least_amps(limits: Iterable[Limit]) -> tuple[float, str]:
-    """The smallest limit there is and what it comes from. Raises PlanRefused for one not finite or not above 0."""
-    known = [(value, name) for name, value in limits if value is not None]
-    for value, name in known:
-        if not (math.isfinite(value) and value > 0):
-            raise PlanRefused(f"limits: {name} = {value:g}: not a finite number above 0; put the file right")
-    return min(known, key=lambda pair: pair[0])
-
-
-def shared_limits(bench: BenchFile, entry: InstrumentEntry | None) -> list[Limit]:
-    """What fuse, instrument ``entry`` and its leads bear, A, each with its name."""
-    fuse = bench.fuse_amps
-    limits: list[Limit] = [] if fuse is None else [(f"{FUSE_SHARE:g} x fuse of {fuse:g} A", FUSE_SHARE * fuse)]
-    if entry is not None:
-        limits += [
-            (f"max_amps of {entry.name}", entry.max_amps),
-            (f"amps_range of {entry.name}", entry.amps_range),
-            (f"leads of {entry.name}, {entry.lead_mm2} mm2", entry.lead_amps_max),
-        ]
-    return limits
-
-
-def _discharge_limits(pack: PackFile, bench: BenchFile, *, target_v: float) -> list[Limit]:
-    load = bench.one("load")
-    limits = [("pack file", pack.discharge_amps_max), *shared_limits(bench, load)]
-    if load is not None and load.max_watts is not None:
-        # A discharge begins below the charge target, so the load is within its watts from the first second on.
-        limits.append((f"max_watts of {load.name} at {target_v:g} V", load.max_watts / target_v))
-    return limits
-
-
-def _charge_limits(pack: PackFile, bench: BenchFile) -> list[Limit]:
-    supply = bench.one("supply")
-    limits = [("pack file", pack.charge_amps_max), *shared_limits(bench, supply)]
-    if supply is not None and supply.max_watts is not None:
-        limits.append((f"max_watts of {supply.name}", supply.max_watts / pack.charge_volts_max))
-    return limits
 
 
 def _temperatures(pack: PackFile) -> dict[str, Any]:

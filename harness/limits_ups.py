@@ -6,12 +6,15 @@ battery the UPS was made for, or of its own charger where that was measured high
 
 from __future__ import annotations
 
+from typing import Any
+
 from harness.chemistry import CHEMISTRIES
 from harness.config_bench import BenchFile
 from harness.config_ups import CEILING_V_CELL, UpsFile
 from harness.envelope import NONE_THERE, Envelope
 from harness.errors import PlanRefused
-from harness.limits import START_TEMP_C, UNATTENDED_TEMP_MAX_C, least_amps, shared_limits
+from harness.limits import START_TEMP_C, UNATTENDED_TEMP_MAX_C
+from harness.limits_amps import least_amps, shared_limits
 
 ROW = CHEMISTRIES["agm"]
 CEILING_SHARE = 1.02
@@ -42,39 +45,16 @@ def ups_envelope(
     cannot be ordered: nothing may be asked above the trip level.
     """
     n = ups.cells_in_series
-    ceiling = ups.label_ceiling_v if ceiling_v is None else ceiling_v
-    most_v = _v(n * CEILING_V_CELL[1])
-    if ceiling is not None and not ceiling <= most_v:
-        raise PlanRefused(
-            f"plan: {ceiling:g} V as charge ceiling: no charger for {n} lead-acid cells comes above {most_v:g} V "
-            f"({CEILING_V_CELL[1]:g} V a cell); ask for less, or put nominal_dc_volts right"
-        )
-    high = max(n * ROW.target, CEILING_SHARE * ceiling if ceiling is not None else 0.0)
+    high = _high(n, ceiling=ups.label_ceiling_v if ceiling_v is None else ceiling_v)
     lowest = n * LOWEST_V_CELL if lowest_v is None else lowest_v
     # A charge ceiling is traced up to the charger's own volts, wherever they lie below the trip level.
     target = n * ROW.target - 0.01 if highest_v is None else highest_v
-    amps, amps_from = _most_amps(bench, "supply")
-    sink_amps, sink_from = _most_amps(bench, "load")
     return Envelope(
         chemistry=ROW.name,
         lithium=False,
         cells_in_series=n,
         rated_ah=1.0,
         nominal_v=ups.nominal_dc_volts,
-        full_rest_v=_v(n * ROW.full_rest),
-        cut_off_v=_v(lowest),
-        low_v=_v(0.9 * lowest),
-        own_stop_v=_v(0.8 * lowest),
-        never_below_v=_v(0.7 * lowest),
-        target_v=_v(target),
-        high_v=_v(high),
-        over_v=_v(high + n * STEP_V_CELL),
-        never_above_v=_v(high + 2 * n * STEP_V_CELL),
-        charge_volts_max=_v(target),
-        amps_max=sink_amps,
-        amps_from=sink_from,
-        charge_amps_max=amps,
-        charge_amps_from=amps_from,
         charge_temp_min_c=ROW.charge_temp_min_c,
         charge_temp_max_c=ROW.charge_temp_max_c,
         discharge_temp_min_c=ROW.discharge_temp_min_c,
@@ -84,7 +64,48 @@ def ups_envelope(
         unattended_temp_max_c=UNATTENDED_TEMP_MAX_C,
         attended_only="a UPS hangs on the bench: its output is live and its mains may come back",
         subject="ups",
+        **_amps(bench),
+        **_volts(n, lowest=lowest, target=target, high=high),
     )
+
+
+def _high(n: int, *, ceiling: float | None) -> float:
+    """The high level, V, of a node whose charger comes to ``ceiling``, where that is known. Raises PlanRefused."""
+    most_v = _v(n * CEILING_V_CELL[1])
+    if ceiling is not None and not ceiling <= most_v:
+        raise PlanRefused(
+            f"plan: {ceiling:g} V as charge ceiling: no charger for {n} lead-acid cells comes above {most_v:g} V "
+            f"({CEILING_V_CELL[1]:g} V a cell); ask for less, or put nominal_dc_volts right"
+        )
+    return max(n * ROW.target, CEILING_SHARE * ceiling if ceiling is not None else 0.0)
+
+
+def _volts(n: int, *, lowest: float, target: float, high: float) -> dict[str, Any]:
+    """All levels, V, from the lowest and the highest that are asked for and the high one."""
+    return {
+        "full_rest_v": _v(n * ROW.full_rest),
+        "cut_off_v": _v(lowest),
+        "low_v": _v(0.9 * lowest),
+        "own_stop_v": _v(0.8 * lowest),
+        "never_below_v": _v(0.7 * lowest),
+        "target_v": _v(target),
+        "high_v": _v(high),
+        "over_v": _v(high + n * STEP_V_CELL),
+        "never_above_v": _v(high + 2 * n * STEP_V_CELL),
+        "charge_volts_max": _v(target),
+    }
+
+
+def _amps(bench: BenchFile) -> dict[str, Any]:
+    """Most current out of the UPS, by the load, and into it, by the supply, A, each with what bounds it."""
+    amps, amps_from = _most_amps(bench, "supply")
+    sink_amps, sink_from = _most_amps(bench, "load")
+    return {
+        "amps_max": sink_amps,
+        "amps_from": sink_from,
+        "charge_amps_max": amps,
+        "charge_amps_from": amps_from,
+    }
 
 
 def _most_amps(bench: BenchFile, role: str) -> tuple[float, str]:

@@ -22,7 +22,7 @@ from harness.plain import safe_text
 from harness.planning import OPEN, plan_keys
 from harness.procedure import procedures
 from harness.result import Result, load_result, to_json
-from harness.show import runs_lines
+from harness.show_runs import runs_lines
 from harness.titles import TITLES
 
 

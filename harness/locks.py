@@ -1,7 +1,8 @@
 """One harness per instrument, and a note of which run may have left a bench live.
 
 Both live in the user's state folder (XDG base directory specification), so that two shells find each other and a note
-outlasts a restart of the computer. A simulated bench in memory belongs to its process and needs neither.
+outlasts a restart of the computer; beside each lock stands one that other users of the computer meet
+(``harness/shared_lock.py``). A simulated bench in memory belongs to its process and needs neither.
 """
 
 from __future__ import annotations
@@ -11,18 +12,17 @@ import json
 import os
 import socket
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-
-from filelock import FileLock, Timeout
 
 from harness.addresses import normal, simulated
 from harness.config import BenchFile
 from harness.durable import sync_dir
 from harness.errors import Busy, EarlierRunOpen, Usage
 from harness.plain import safe_text
+from harness.shared_lock import Held, InstrumentLock
 
 SOME_RUN = "a run that is not named any more"
 
@@ -94,12 +94,19 @@ def _resolved(address: str) -> str:
     return address
 
 
+def live_runs() -> Iterator[Path]:
+    """Folders of runs that notes of this user say may have left something on, or that are on. Raises ``Usage``."""
+    for note in sorted(state_dir().glob("*.live.json")):
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            yield Path(str(json.loads(note.read_bytes())["run"]))
+
+
 @dataclass(slots=True)
 class BenchLock:
     """Locks on every instrument of a bench, held until ``release``; and the note that a run may be live."""
 
     bench_file: BenchFile
-    locks: list[FileLock] = field(default_factory=list)
+    locks: list[InstrumentLock] = field(default_factory=list)
 
     @property
     def addresses(self) -> list[tuple[str, str]]:
@@ -121,25 +128,27 @@ class BenchLock:
             self._take(place, f"{name} ({said})", " by another address of it")
 
     def _take(self, place: Path, what: str, whose: str) -> None:
-        lock = FileLock(place)
+        lock = InstrumentLock(place)
         try:
-            lock.acquire(timeout=0)
-        except Timeout:
+            lock.acquire()
+        except Held as held:
             self.release()
             raise Busy(
-                f"{self.bench_file.path}: {what} is held by another run{whose}, which may be live; stop that run, or "
-                f"`nightbench safe --bench {self.bench_file.path}`"
+                f"{self.bench_file.path}: {what} is held by another run{held.whose}{whose}, which may be live; stop "
+                f"that run, or `nightbench safe --bench {self.bench_file.path}`"
             ) from None
         except OSError as error:
             self.release()
             raise self._unusable(place, error) from error
+        except Usage:
+            self.release()
+            raise
         self.locks.append(lock)
 
     def release(self) -> None:
         """Give the locks back; never raises."""
         for lock in self.locks:
-            with suppress(OSError):
-                lock.release()
+            lock.release()
         self.locks.clear()
 
     def check_closed(self) -> None:
@@ -162,7 +171,9 @@ class BenchLock:
             note = self._note(address)
             try:
                 with open(note, "w", encoding="utf-8") as file:
-                    json.dump({"run": str(run), "pid": os.getpid(), "subject": subject, "doubt": doubt}, file)
+                    json.dump(
+                        {"run": os.path.abspath(run), "pid": os.getpid(), "subject": subject, "doubt": doubt}, file
+                    )
                     file.flush()
                     os.fsync(file.fileno())
                 sync_dir(note.parent)

@@ -97,13 +97,12 @@ class Loop:
 
     def look(self, block: Block) -> tuple[Sample, Finding | None]:
         """Read every instrument once, make the sample, judge it."""
-        began, wall = self.elapsed(), self.clock.wall()
-        self._looked_wall_s = wall
+        began, self._looked_wall_s = self.elapsed(), self.clock.wall()
         turn = self.rig.read(wall=self.clock.wall, tape=self.clock.tape)
         # Half-way through the reading: with slow instruments a turn takes a good part of a second.
         stamp = 0.5 * (began + self.elapsed())
         drift = self.states.check(period_s=self.period_s, dead=turn.dead, doubt=self._doubt(turn, block))
-        outside = self._outside(turn, stamp, turn_wall_s=self.clock.wall() - wall)
+        outside = self._outside(turn, stamp, turn_wall_s=self.clock.wall() - self._looked_wall_s)
         self._turn = turn
         self._seen = self._voltmeters.look(turn, block)
         self._count_cv(turn, block, outside.stamp_s)

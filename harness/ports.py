@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from drivers.serial_ports import Port, listed_ports
-from harness.config_instrument import InstrumentEntry
+from harness.instrument_entry import InstrumentEntry
 
 _NUMBERED = re.compile(r"(?:.*/tty(?:USB|ACM|S)\d+|(?:COM)?\d+)", re.IGNORECASE)
 """Names given out in the order of plugging in."""

@@ -31,6 +31,7 @@ from harness.guard_log import GuardsWord, guards_word
 from harness.history import History, read_history
 from harness.job import Home, Ready, Watcher
 from harness.locks import BenchLock
+from harness.one_run import refuse_copy_of_a_live_one
 from harness.plain import safe_text
 from harness.preflight_check import Check, refuse_if_bad
 from harness.procedure import Procedure, Remains
@@ -86,6 +87,7 @@ def look_back(place: Path | str, *, now: datetime | None = None) -> Past:
         raise Usage(
             f"{folder.path}: off was NOT confirmed at its end: treat the bench as live; `nightbench safe` first"
         )
+    refuse_copy_of_a_live_one(folder)
     if outcome != INTERRUPTED:
         raise Usage(f"{folder.path}: this run came to its end ({outcome}), nothing to resume; `show` tells it")
     history = read_history(folder)
@@ -167,12 +169,22 @@ def ready_again(
     ready = _files_again(past, bench=bench, out=out)
     if home is not None:
         ready = replace(ready, job=replace(ready.job, home=home))
-    # A bench that nobody has shown to be off is made safe first, whatever anybody types.
-    BenchLock(ready.site.bench).check_closed()
+    _nobody_has_it(ready.site.bench)
     _seen_off(past, seen_off=seen_off, ask=ask)
     refuse_if_bad(check(ready, also=partial(_same_instruments, past.result)))
     say("the bench answers as it did, is off, and passed its checks; nothing was switched on")
     return _next(past, ready)
+
+
+def _nobody_has_it(bench: BenchFile) -> None:
+    """A bench on which a run is on is left to it, and one that nobody has shown to be off is made safe first, whatever
+    anybody types. Raises ``Busy`` and ``EarlierRunOpen``."""
+    lock = BenchLock(bench)
+    lock.acquire()
+    try:
+        lock.check_closed()
+    finally:
+        lock.release()
 
 
 def _files_again(past: Past, *, bench: str | None, out: str | None) -> Ready:

@@ -12,9 +12,10 @@ import shutil
 import sys
 from collections.abc import Callable
 from datetime import datetime
+from itertools import islice
 
 from harness.addresses import simulated
-from harness.asking import in_front, interactive, line_waiting, typed_line
+from harness.asking import entered, forget_typed, in_front, interactive, typed_line
 from harness.barriers import Tried
 from harness.briefing import limit_lines, one_screen, plan_lines
 from harness.cautions import CAUTIONS
@@ -24,7 +25,7 @@ from harness.findings import Watch
 from harness.folder import RunFolder
 from harness.interlocks import Interlocks
 from harness.job import Done, Ready, Watcher
-from harness.keyboard import Keyboard
+from harness.keyboard import MOST_LINES, Keyboard
 from harness.lines import WIDTH, wrapped
 from harness.person import ORDERS
 from harness.plain import safe_text
@@ -269,8 +270,9 @@ class Screen(Watcher):
             return False
         if not self._offered:
             self._offered = True
+            forget_typed()
             self.say(f"To end this message without proof, type the serial number {serial} and Enter.")
-        return line_waiting() == serial
+        return serial in islice(iter(entered, None), MOST_LINES)
 
     def ended(self, done: Done) -> None:
         """The run is over; what was said comes before its figures."""

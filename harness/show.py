@@ -5,7 +5,7 @@ Everything printed here came from files that anybody may have edited, so it is m
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
 from harness.digits import duration
 from harness.entries import SIMULATED, figure_words, list_lines, plain_words, verdict_lines
@@ -14,12 +14,11 @@ from harness.folder import INTERRUPTED, RUNNING, RunFolder
 from harness.guard_log import guards_word
 from harness.jsonlines import EventReader, events
 from harness.lines import section, wrap
-from harness.plain import safe_text
-from harness.result import Limit, OffConfirmation, Result, load_result
+from harness.one_run import on_elsewhere
+from harness.result import Limit, OffConfirmation, Result
 from harness.show_record import record_parts
 
 LIVE = "*** OFF NOT CONFIRMED - TREAT THE BENCH AS LIVE ***"
-_NAME_WIDTH = 38
 _SENTENCES = {
     "finished": "Finished: {reason}.",
     "stopped": "Stopped by a person: {reason}.",
@@ -34,7 +33,7 @@ GUARD_SAW = (
     "The run did not end normally. Its guard switched off, and the instruments said so: measure before touching."
 )
 
-_DIED = "interrupted: it did not end normally. What happened, whether its bench is off, and what may follow:"
+_COPY = "A copy: the run is on in {place}, and may have something switched on. Here is what was copied."
 _COVER = "The figures cover only what was done."
 
 
@@ -54,8 +53,10 @@ def verdict_sentence(result: Result, *, outcome: str) -> str:
 def show_text(folder: RunFolder) -> str:
     """The whole page for one run, also for one that was interrupted or is on; raises ``Usage``."""
     outcome = folder.outcome()
-    if outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
-        parts = [*_title(folder.name, outcome, simulated=_simulated(folder)), *wrap(_SENTENCES[outcome])]
+    if (elsewhere := on_elsewhere(folder)) is not None:
+        parts = [*_title(folder.name, RUNNING, simulated=is_simulated(folder)), *wrap(_COPY.format(place=elsewhere))]
+    elif outcome in (INTERRUPTED, RUNNING) and not folder.result_json.exists():
+        parts = [*_title(folder.name, outcome, simulated=is_simulated(folder)), *wrap(_SENTENCES[outcome])]
         parts += wrap("result.json is not there: what was asked and found is not known; the rest is below.")
     else:
         parts = list(_result_lines(_result_of(folder), folder.name, outcome, seen_off=_seen_off(folder, outcome)))
@@ -74,46 +75,6 @@ def _result_of(folder: RunFolder) -> Result:
     from harness.derived import result_of  # brings every procedure along: only when a page is made
 
     return result_of(folder)
-
-
-def run_line(folder: RunFolder) -> str:
-    """One run of a listing: folder name, outcome, its first figure; two lines when the name is long."""
-    outcome = folder.outcome()
-    try:
-        result = load_result(folder)
-    except UserError as error:
-        headline = SIMULATED if _simulated(folder) else ""
-        if folder.result_json.exists() or folder.result_json.is_symlink():
-            headline = f"result.json: {_why(str(error))} {headline}".rstrip()
-    else:
-        headline = _first_figure(result)
-        if result.simulated:
-            headline = f"{headline} {SIMULATED}".strip()
-    name = safe_text(folder.name)
-    start = f"{name:<{_NAME_WIDTH}}" if len(name) <= _NAME_WIDTH else f"{name}\n{'':<{_NAME_WIDTH}}"
-    return f"{start} {safe_text(outcome):<11} {safe_text(headline)}".rstrip()
-
-
-def _why(told: str) -> str:
-    """In a few words of a listing; `show` tells it in full."""
-    return "from a newer version" if "written by a newer version" in told else "damaged"
-
-
-def _first_figure(result: Result) -> str:
-    """Of a run without figures how long its first list is."""
-    first = next(iter(result.figures.values()), None)
-    if first is not None:
-        return figure_words(first).partition(" (")[0]
-    return next((f"{len(entries)} {name}" for name, entries in result.lists.items()), "")
-
-
-def runs_lines(folders: Sequence[RunFolder]) -> list[str]:
-    """The listing, oldest first, with its heading; a sentence when there is none."""
-    if not folders:
-        return ["No runs here yet."]
-    died = next((folder for folder in folders if folder.outcome() == INTERRUPTED), None)
-    more = [] if died is None else [*wrap(_DIED), f"  nightbench resume {safe_text(str(died.path))}"]
-    return [f"{'run':<{_NAME_WIDTH}} {'outcome':<11} first figure", *map(run_line, folders), *more]
 
 
 def _title(name: str, outcome: str, *, simulated: bool) -> list[str]:
@@ -202,7 +163,8 @@ def _instrument_lines(result: Result) -> list[str]:
     return lines
 
 
-def _simulated(folder: RunFolder) -> bool:
+def is_simulated(folder: RunFolder) -> bool:
+    """Whether its record says that no real battery was measured."""
     try:
         return _header(events(folder)).get("simulated") is True
     except UserError:
@@ -214,4 +176,4 @@ def _header(reader: EventReader) -> dict[str, object]:
     return reader.header
 
 
-__all__ = ["LIVE", "SIMULATED", "figure_words", "run_line", "runs_lines", "show_text", "verdict_sentence"]
+__all__ = ["LIVE", "SIMULATED", "figure_words", "is_simulated", "show_text", "verdict_sentence"]

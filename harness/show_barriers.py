@@ -4,17 +4,51 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from harness.result import Guarded
+from harness.folder import RunFolder
+from harness.guard_log import guards_word
+from harness.jsonlines import events
+from harness.result import Guarded, load_result
 
 
-def guard_line(guard: Guarded | None) -> str:
-    """The guard in words, "" where the result says nothing of one."""
+def held_lines(folder: RunFolder) -> Iterator[str]:
+    """All of it, a line each. Of a run without an end the guard is told by its record. Raises ``Usage``."""
+    seen = list(events(folder))
+    result = load_result(folder) if folder.result_json.exists() else None
+    guard = (result and result.guard) or _guard_of(seen)
+    if words := guard_line(guard, acted=guards_word(folder) is not None):
+        yield words
+    yield from table_lines(seen)
+
+
+def _guard_of(seen: Iterable[Mapping[str, object]]) -> Guarded | None:
+    """The guard by what was written when it was armed, or when it was said that there is none."""
+    last = None
+    for event in seen:
+        last = event if event.get("kind") == "guard" else last
+    if last is None:
+        return None
+    unreachable = last.get("unreachable")
+    return Guarded(
+        armed=last.get("armed") is True,
+        unreachable=tuple(map(str, unreachable)) if isinstance(unreachable, list) else (),
+        note=str(last.get("text") or ""),
+    )
+
+
+def guard_line(guard: Guarded | None, *, acted: bool) -> str:
+    """The guard in words, "" where nothing is known of one. ``acted``: whether its log says that it switched off."""
     if guard is None:
         return ""
     if not guard.armed:
         return f"guard: none{f' ({guard.note})' if guard.note else ''}"
     seen = "; ".join(f"{one.what} {one.took_s:.2f} s, at most {one.within_s:g} s" for one in guard.rehearsed)
-    return f"guard: armed; {f'seen to act: {seen}' if seen else 'not made to act before this run'}"
+    words = [
+        "guard: a process of its own, armed",
+        f"seen to act before: {seen}" if seen else "not made to act before this run",
+        *([f"out of its reach: {', '.join(guard.unreachable)}"] if guard.unreachable else []),
+        "it acted, see Record" if acted else "it did not act",
+    ]
+    return "; ".join(words)
 
 
 def table_lines(events: Iterable[Mapping[str, object]]) -> Iterator[str]:

@@ -15,9 +15,8 @@ from harness.folder import RunFolder
 from harness.guard_log import guards_word
 from harness.jsonlines import events
 from harness.lines import section, wrap
-from harness.result import load_result
 from harness.samplefile import samples
-from harness.show_barriers import guard_line, table_lines
+from harness.show_barriers import held_lines
 from harness.sums import changes
 
 MOST_EVENTS = 20
@@ -82,11 +81,10 @@ def _changed_lines(folder: RunFolder) -> list[str]:
 
 def _held_lines(folder: RunFolder) -> list[str]:
     try:
-        result = load_result(folder) if folder.result_json.exists() else None
-        found = [guard_line(result.guard if result else None), *table_lines(events(folder))]
+        found = list(held_lines(folder))
     except UserError:
         return []  # what is wrong with these files is told below
-    return section("Held by", [line for one in found if one for line in wrap(one, 2, 4)])
+    return section("Held by", [line for one in found for line in wrap(one, 2, 4)])
 
 
 def _reading(what: str, value: float, unit: str) -> str:

@@ -92,24 +92,19 @@ def serve_bench(
         raise Usage(f"simulate: {error}") from error
     parent = os.getppid()
     with StopFlag() as flag, served:
-        for name, text in served.bench.dialect_files(_shipped_text).items():
-            _refuse_a_persons(place / name)
-            _write(place / name, text)
-        bench = _write(place / "bench.toml", served.bench_toml())
-        pack = _write(place / "pack.toml", served.bench.pack_toml())
-        ups = _write(place / "ups.toml", served.bench.ups_toml())
-        tell(
-            {
-                "scenario": scenario,
-                "simulated": True,
-                "instruments": dict(served.addresses),
-                "bench_file": str(bench),
-                "pack_file": str(pack),
-                "ups_file": str(ups),
-                "control": served.control,
-            }
-        )
+        written = _write_files(served, place)
+        told = {"scenario": scenario, "simulated": True, "instruments": dict(served.addresses)}
+        tell({**told, **written, "control": served.control})
         served.run_forever(lambda: flag.asked() or (with_parent and os.getppid() != parent))
+
+
+def _write_files(served: Any, place: Path) -> dict[str, str]:
+    """The files that a run on this bench wants, and the dialects of its own; where they are. Raises ``Usage``."""
+    for name, text in served.bench.dialect_files(_shipped_text).items():
+        _refuse_a_persons(place / name)
+        _write(place / name, text)
+    texts = {"bench": served.bench_toml(), "pack": served.bench.pack_toml(), "ups": served.bench.ups_toml()}
+    return {f"{kind}_file": str(_write(place / f"{kind}.toml", text)) for kind, text in texts.items()}
 
 
 def _shipped_text(name: str) -> str:

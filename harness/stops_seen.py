@@ -16,10 +16,10 @@ from pathlib import Path
 
 from drivers.scpi import Identity
 from harness.addresses import normal, simulated
-from harness.config_instrument import InstrumentEntry
 from harness.connect import NO_SERIAL, SIMULATED_MAKER
 from harness.durable import RecordFailed, replace_file
 from harness.errors import Usage
+from harness.instrument_entry import InstrumentEntry
 from harness.locks import state_dir
 
 VALID = timedelta(days=30)

@@ -13,6 +13,7 @@ from harness.tape import COMPUTER
 
 if TYPE_CHECKING:
     from harness.bench import Bench
+    from harness.clock import Clock
 
 EVERY_S = 10.0
 GIVE_UP_S = 600.0
@@ -71,15 +72,11 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
     text = message(bench.rig, report, fuse_amps=bench.site.bench.fuse_amps)
     tell(text)
     bench.note("unsafe", sync=True, text=text)
-    clock = bench.clock
-    end, end_wall = clock.now() + GIVE_UP_S, clock.wall() + GIVE_UP_S
-
-    def given_up() -> bool:
-        return not min(end - clock.now(), end_wall - clock.wall()) > 0 or _true(acknowledged)
-
-    while not clock.tape.came(COMPUTER, "given up", given_up, nothing=False):
-        with suppress(Exception):
-            bench.clock.sleep(EVERY_S)
+    over = _Over(bench.clock, acknowledged)
+    while True:
+        over.wait()
+        if bench.clock.tape.came(COMPUTER, "given up", over.now, nothing=False):
+            break
         report = bench.stopping.drive_off(bench.before_doubt or Before())
         bench.note("off", sync=True, reason="tried again", result=report.word, how=list(report.lines))
         if report.confirmed:
@@ -88,6 +85,27 @@ def keep_trying(bench: Bench, *, say: Callable[[str], None], acknowledged: Calla
         tell(f"{HEAD} still not confirmed: {'; '.join(report.lines[-3:])}")
     tell(f"{HEAD}\nno longer trying; the bench is as last seen. `nightbench safe --bench FILE` tries again.")
     return False
+
+
+class _Over:
+    """Whether trying is over: it has lasted too long by both clocks, or somebody has taken over."""
+
+    def __init__(self, clock: Clock, acknowledged: Callable[[], bool]) -> None:
+        self._clock, self._acknowledged = clock, acknowledged
+        self._end, self._end_wall = clock.now() + GIVE_UP_S, clock.wall() + GIVE_UP_S
+        self._taken = False
+
+    def taken(self) -> bool:
+        self._taken = self._taken or _true(self._acknowledged)
+        return self._taken
+
+    def wait(self) -> None:
+        """Until the next try is due; less when somebody takes over meanwhile."""
+        with suppress(Exception):
+            self._clock.sleep(EVERY_S, stop=self.taken)
+
+    def now(self) -> bool:
+        return not min(self._end - self._clock.now(), self._end_wall - self._clock.wall()) > 0 or self.taken()
 
 
 def _true(acknowledged: Callable[[], bool]) -> bool:

@@ -154,7 +154,15 @@ class Witness:
             text = text.removesuffix(": HELD UP by something")
             self.lines = [f"{text}: the UPS's charger is live on an open node until its mains is switched off by hand"]
             return None
-        return self._said(False, text, by=who)
+        return self._said(False, text if off or who else f"{text}{self._alone_words()}", by=who)
+
+    def _alone_words(self) -> str:
+        """What is to be looked at where every other voltmeter sees a dead node. It outweighs nothing: a supply that is
+        off may measure behind its own relay, where it sees no charger."""
+        name, most = self._rig.highest_elsewhere()
+        if not most < DEAD_V:
+            return ""
+        return f"; no other voltmeter sees more than the {most:.3f} V of {name}: look whether this one stands still"
 
     def _node_words(self, first: float, volts: float) -> tuple[bool, str]:
         """Whether the node of a UPS is off by its volts, and in words."""
@@ -170,8 +178,8 @@ class Witness:
 
     def _node_off(self, text: str, *, by: str) -> bool | None:
         """Seen off. Another voltmeter than the one that is meant for it does not outweigh what that one has said."""
-        self._said(True, text, by=by)
-        return None if by else True
+        off = self._said(True, text, by=by)
+        return None if by else off
 
     def _read_node(self) -> tuple[float, str]:
         """Volts of a UPS's node, and who says so, "" when it is the voltmeter that is meant for it. Where that one does

@@ -6,6 +6,7 @@ volts, or energy over power, would leave out that the current rises as the volts
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +51,12 @@ def carried(family: Family, *, watts: float, floor_v: float, lead_ohm: float, fr
     most = max(curve.end_ah for curve in family.curves)
     if not from_ah < most:
         return NOTHING
+    return _carried(family, watts, floor_v, lead_ohm, from_ah, most)
+
+
+@functools.lru_cache(maxsize=512)
+def _carried(family: Family, watts: float, floor_v: float, lead_ohm: float, from_ah: float, most: float) -> Carried:
+    # A verdict asks for the same load again and again, and most of its doubts move something else.
     # Curves are steep at both ends: points lie close together there, and closer yet around the end itself.
     charge = from_ah + (most - from_ah) * 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, POINTS)))
     table = _Table(family, watts, floor_v, lead_ohm)

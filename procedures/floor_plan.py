@@ -72,32 +72,14 @@ def settle_voltage_floor(plan: VoltageFloorPlan, site: Site) -> tuple[VoltageFlo
     """Fill the open keys; raises ``PlanRefused`` for levels out of order, a dwell too short, a supply too weak."""
     all_finite(plan)
     ups = site.ups
-    n = ups.cells_in_series
-    start_v = plan.start_v or ups.label_ceiling_v or START_V_CELL * n
-    expected_v = plan.floor_expected_v or ups.label_floor_v or FLOOR_V_CELL * n
-    lowest_v = plan.lowest_v or LOWEST_V_CELL * n
-    if not lowest_v < expected_v < start_v:
-        raise PlanRefused(
-            f"plan: lowest_v = {lowest_v:g} V, floor_expected_v = {expected_v:g} V, start_v = {start_v:g} V: not in "
-            "this order; give levels that rise"
-        )
-    highest_v = start_v if plan.highest_v is None else plan.highest_v
-    if not highest_v >= start_v:
-        raise PlanRefused(
-            f"plan: highest_v = {highest_v:g} V: under start_v = {start_v:g} V; leave it out or ask for more"
-        )
+    start_v, highest_v, expected_v, lowest_v = _levels(plan, ups)
     if not plan.confirm_s >= CONFIRM_LEAST_S:
         raise PlanRefused(
             f"plan: confirm_s = {plan.confirm_s:g} s: at least {CONFIRM_LEAST_S:g} s, or mains that came back would "
             "pass for a cut-off; watch longer"
         )
     dwell_s = _dwell(plan)
-    coarse = plan.coarse_step_v or ups.nominal_dc_volts / 48.0
-    fine = plan.fine_step_v or coarse / 10.0
-    if not fine <= coarse < start_v - lowest_v:
-        raise PlanRefused(
-            f"plan: fine_step_v = {fine:g} V, coarse_step_v = {coarse:g} V: fine <= coarse; put them right"
-        )
+    coarse, fine = _steps(plan, ups, range_v=start_v - lowest_v)
     env = ups_envelope(ups=ups, bench=site.bench, lowest_v=lowest_v, highest_v=highest_v, ceiling_v=start_v)
     site = replace(site, envelope=env)
     _leads_known(site)
@@ -115,6 +97,36 @@ def settle_voltage_floor(plan: VoltageFloorPlan, site: Site) -> tuple[VoltageFlo
         dwell_s=dwell_s,
     )
     return filled, site
+
+
+def _levels(plan: VoltageFloorPlan, ups: UpsFile) -> tuple[float, float, float, float]:
+    """Where it starts, the highest, the floor that is expected, and the lowest, V. Raises ``PlanRefused``."""
+    n = ups.cells_in_series
+    start_v = plan.start_v or ups.label_ceiling_v or START_V_CELL * n
+    expected_v = plan.floor_expected_v or ups.label_floor_v or FLOOR_V_CELL * n
+    lowest_v = plan.lowest_v or LOWEST_V_CELL * n
+    if not lowest_v < expected_v < start_v:
+        raise PlanRefused(
+            f"plan: lowest_v = {lowest_v:g} V, floor_expected_v = {expected_v:g} V, start_v = {start_v:g} V: not in "
+            "this order; give levels that rise"
+        )
+    highest_v = start_v if plan.highest_v is None else plan.highest_v
+    if not highest_v >= start_v:
+        raise PlanRefused(
+            f"plan: highest_v = {highest_v:g} V: under start_v = {start_v:g} V; leave it out or ask for more"
+        )
+    return start_v, highest_v, expected_v, lowest_v
+
+
+def _steps(plan: VoltageFloorPlan, ups: UpsFile, *, range_v: float) -> tuple[float, float]:
+    """The coarse and the fine step, V. Raises ``PlanRefused``."""
+    coarse = plan.coarse_step_v or ups.nominal_dc_volts / 48.0
+    fine = plan.fine_step_v or coarse / 10.0
+    if not fine <= coarse < range_v:
+        raise PlanRefused(
+            f"plan: fine_step_v = {fine:g} V, coarse_step_v = {coarse:g} V: fine <= coarse; put them right"
+        )
+    return coarse, fine
 
 
 def _dwell(plan: VoltageFloorPlan) -> float:

@@ -99,16 +99,24 @@ class SimBench:
         self._hands = Hands(
             self.world, switches=self.switches, panels=self._fitting.panels, draw=self._fitting.draw("hands")
         )
-        for happening in facts.happens:
+        self._put_happenings()
+        self._ports = self._connectors(line_now)
+
+    def _connectors(self, line_now: Callable[[], float] | None) -> Mapping[str, Port]:
+        """Where each instrument is reached; two of them by each other's, where somebody swapped them."""
+        ports = build_ports(self._fitting.panels, manners=self.manners, now=self._now, line_now=line_now)
+        if self.facts.swapped:
+            one, other = self.facts.swapped
+            ports[one], ports[other] = ports[other], ports[one]
+        return ports
+
+    def _put_happenings(self) -> None:
+        """What somebody does at its panels in the story. Raises ValueError for what cannot be done here."""
+        for happening in self.facts.happens:
             act, *words = happening.order.split() or [""]
             if why := self._hands.no_happening(act, words):
-                raise ValueError(f"scenario {facts.name}: happens.order = {happening.order!r}: {why}")
+                raise ValueError(f"scenario {self.scenario}: happens.order = {happening.order!r}: {why}")
             self._agenda.put(happening.at_s, partial(self._hands.do, happening.order))
-        ports = build_ports(self._fitting.panels, manners=self.manners, now=now, line_now=line_now)
-        if facts.swapped:
-            one, other = facts.swapped
-            ports[one], ports[other] = ports[other], ports[one]
-        self._ports: Mapping[str, Port] = ports
 
     def _all_manners(self, given: Mapping[str, Manners]) -> dict[str, Manners]:
         for name in (*self.facts.manners, *given):

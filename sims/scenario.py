@@ -14,6 +14,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -198,7 +199,7 @@ class Scenario:
 
 def scenarios() -> dict[str, str]:
     """Name of every scenario with its one-line description."""
-    return {path.stem: str(_toml(path)["summary"]) for path in sorted(FOLDER.glob("*.toml"))}
+    return {path.stem: str(_shipped(path)["summary"]) for path in sorted(FOLDER.glob("*.toml"))}
 
 
 def load_scenario(name: str) -> Scenario:
@@ -211,7 +212,7 @@ def load_scenario(name: str) -> Scenario:
         return _own(Path(name), known)
     if name not in known:
         raise UnknownScenario(f"no scenario {name!r}; there are: {', '.join(known)}")
-    return _read(name, _toml(known[name]), known)
+    return _read(name, _shipped(known[name]), known)
 
 
 def _own(path: Path, known: Mapping[str, Path]) -> Scenario:
@@ -229,9 +230,9 @@ def _own(path: Path, known: Mapping[str, Path]) -> Scenario:
         raise ValueError(f"{path}: {error}") from None
 
 
-def _read(name: str, raw: dict[str, Any], known: Mapping[str, Path]) -> Scenario:
+def _read(name: str, raw: Mapping[str, Any], known: Mapping[str, Path]) -> Scenario:
     if "story_of" in raw:  # another bench for the same site: what is not told here is told there
-        raw = _toml(known[raw["story_of"]]) | raw
+        raw = {**_shipped(known[raw["story_of"]]), **raw}
     pack = dict(raw["pack"])
     pack["cell"] = _record(CellFacts, pack["cell"], name)
     pack["bms"] = _record(BmsFacts, pack["bms"], name)
@@ -239,7 +240,7 @@ def _read(name: str, raw: dict[str, Any], known: Mapping[str, Path]) -> Scenario
         if len(pack[key]) != pack["cells_in_series"]:
             raise ValueError(f"scenario {name}: pack.{key} has {len(pack[key])} entries for {pack['cells_in_series']}")
     # A story about wiring is told with the UPS of another.
-    tables = raw | {key: _toml(known[raw["ups_of"]])[key] for key in UPS_TABLES} if "ups_of" in raw else raw
+    tables = {**raw, **{key: _shipped(known[raw["ups_of"]])[key] for key in UPS_TABLES}} if "ups_of" in raw else raw
     ups = dict(tables["ups"])
     charger = _record(ChargerSpec, ups.pop("charger"), name)
     ups["spec"] = _record(UpsSpec, ups.pop("electric") | {"rated_w": ups["rated_w"], "charger": charger}, name)
@@ -327,6 +328,12 @@ def _manners(tables: Mapping[str, Mapping[str, Any]], name: str) -> dict[str, Ma
         return manners_table(tables)
     except ValueError as error:
         raise ValueError(f"scenario {name}: {error}") from None
+
+
+@cache
+def _shipped(path: Path) -> Mapping[str, Any]:
+    """A shipped file stays as it is while the program runs; nobody changes what is handed out."""
+    return _toml(path)
 
 
 def _toml(path: Path) -> dict[str, Any]:

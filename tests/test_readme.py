@@ -155,7 +155,7 @@ def test_unattended_check_and_safe_run_on_the_starting_files(tmp_path: Path, mon
         assert CliRunner().invoke(main, ["new", kind, f"{kind}.toml"]).exit_code == 0
     words = "--bench bench.toml --pack pack.toml --set charge_first=false"
     # What is left alone was watched once before; without that first run the check is refused for that and nothing else.
-    watched = f"run capacity {words} --set rest_s=0 --set rest_after_s=0".split()
+    watched = f"run capacity {words} --set rest_s=0 --set rest_after_s=0 --set rate_it=0.5".split()
     wanted = [
         (f"check {words} --unattended", 11),
         (watched, 0),

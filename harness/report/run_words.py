@@ -130,9 +130,7 @@ def _without_proof(facts: RunFacts) -> str:
 
 
 def _held(facts: RunFacts) -> tuple[str, ...]:
-    found = [guard_line(facts.result.guard), *table_lines(facts.events)]
-    if facts.result.guard is not None:
-        found += [f"out of the guard's reach: {one}" for one in facts.result.guard.unreachable]
+    found = [guard_line(facts.result.guard, acted=facts.guard is not None), *table_lines(facts.events)]
     found += [facts.guard.words] if facts.guard is not None else []
     return tuple(one for one in found if one)
 

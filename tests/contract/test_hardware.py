@@ -25,7 +25,7 @@ from harness.locks import BenchLock
 from harness.rig import Rig
 
 BENCH = os.environ.get("NIGHTBENCH_TEST_BENCH", "")
-STATE = os.environ.get("NIGHTBENCH_STATE")
+PLACES = {name: os.environ.get(name) for name in ("NIGHTBENCH_STATE", "NIGHTBENCH_LOCKS")}
 """As it was before the session of tests got a folder of its own: locks must be where others look for them."""
 
 TRIES = int(os.environ.get("NIGHTBENCH_TEST_BENCH_WAIT_S", "60"))
@@ -44,10 +44,11 @@ def rig() -> Iterator[Rig]:
     bench_file = load_bench(BENCH)
     lock = BenchLock(bench_file)
     with pytest.MonkeyPatch.context() as patch:
-        if STATE is None:
-            patch.delenv("NIGHTBENCH_STATE", raising=False)
-        else:
-            patch.setenv("NIGHTBENCH_STATE", STATE)
+        for name, value in PLACES.items():
+            if value is None:
+                patch.delenv(name, raising=False)
+            else:
+                patch.setenv(name, value)
         _take(lock)
         try:
             lock.check_closed()

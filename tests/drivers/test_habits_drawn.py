@@ -97,7 +97,7 @@ def driver_for(name: str, kind: Any, drawn: tuple[dict[str, Any], dict[str, Any]
     return kind(session, one, channel=2 if one.channels.how != "none" else None)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=settings().max_examples // 3)
 @given(drawn=habits(["", "two-quadrant", "select", "suffix", "list", "watchdog"]))
 def test_a_supply_of_any_habits(drawn):
     supply = driver_for("supply", Supply, drawn)
@@ -122,7 +122,7 @@ def test_a_supply_of_any_habits(drawn):
     assert supply.session.openings == 1, "nothing of all this was a surprise"
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=settings().max_examples // 5)
 @given(drawn=habits(["", "mode", "watchdog"]))
 def test_a_load_of_any_habits(drawn):
     sink = driver_for("load", Load, drawn)

@@ -124,6 +124,12 @@ def test_refused_with_the_raw_bytes_kept(raw, unit):
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(("raw", "unit", "asked"), [(b"1.234V", "A", "A"), (b"12 V", "", "no unit")])
+def test_another_unit_is_told_with_the_one_asked_for(raw, unit, asked):
+    with pytest.raises(NotANumber, match=rf"'V' is not the unit asked for \({asked}\)"):
+        number(raw, unit=unit)
+
+
 def test_decimal_comma_only_where_declared():
     assert number(b"1,234", unit="V", decimal_comma=True) == 1.234
     assert number(b"12,801 V", unit="V", decimal_comma=True) == 12.801

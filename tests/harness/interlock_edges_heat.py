@@ -113,6 +113,9 @@ HEAT_AND_LEADS: dict[str, dict[str, Any]] = {
         exit_code=23,
         says="lug's temperature",
     ),
+    "valid: a lug that reads is no lug missing": row(
+        key="reading-valid", phase="sink", samples=[{"lug_temp_c": 25.0}] * 9, speaks=0
+    ),
     "room: the hotter of two counts": row(
         key="rise-above-room",
         phase="sink",
@@ -145,6 +148,13 @@ HEAT_AND_LEADS: dict[str, dict[str, Any]] = {
         key="lead-resistance",
         phase="sink",
         samples=joints(*[16.0] * 20, *[56.0] * 20, **ALL),
+        speaks=33,
+        says="56.0 mohm at 6.00 A",
+    ),
+    "leads: a current the wrong way warms as well": row(
+        key="lead-resistance",
+        phase="sink",
+        samples=joints(*[16.0] * 20, *[56.0] * 20, **ALL, active_amps=-6.0),
         speaks=33,
         says="56.0 mohm at 6.00 A",
     ),

@@ -33,6 +33,13 @@ BENCHES: list[tuple[str, dict[str, Any], Tried, tuple[str, ...], str]] = [
     ("plain, 0.21 It", {"rate_it": 0.21}, SEEN, (JOINT,), "a plan of at most 2 A (0.2 It)"),
     ("plain, 0.5 It", {"rate_it": 0.5}, SEEN, (JOINT,), "a plan of at most 2 A (0.2 It)"),
     ("joint seen, 0.5 It", {"rate_it": 0.5, "joint_seen": True}, SEEN, (), ""),
+    ("leads not declared, 0.5 It", {"rate_it": 0.5, "leads_undeclared": ("load", "supply")}, SEEN, (JOINT,),
+     "cheapest: lead_mohm of load and supply in the bench file"),
+    ("leads not declared, 0.2 It", {"leads_undeclared": ("load",)}, SEEN, (), ""),
+    ("leads not declared, lug thermometer", {"rate_it": 0.5, "leads_undeclared": ("load",), "lug_thermometer": True},
+     SEEN, (), ""),
+    ("leads not declared, 0.51 It", {"rate_it": 0.51, "leads_undeclared": ("load",)}, SEEN, (HEAT, JOINT),
+     "at most 2 A (0.2 It)"),
     ("lug thermometer, 0.5 It", {"rate_it": 0.5, "lug_thermometer": True}, SEEN, (), ""),
     ("cut-out at the lug, 0.5 It", {"rate_it": 0.5, "cut_outs": frozenset({"lug"})}, SEEN, (), ""),
     ("joint seen, 0.51 It", {"rate_it": 0.51, "joint_seen": True}, SEEN, (HEAT, JOINT), "at most 5 A (0.5 It)"),
@@ -155,6 +162,7 @@ FACTS = st.builds(
     fuse_amps=st.sampled_from((None, 10.0)),
     lug_thermometer=st.booleans(),
     joint_seen=st.booleans(),
+    leads_undeclared=st.sampled_from(((), ("load",))),
     cut_outs=st.frozensets(st.sampled_from(sorted(CUT_OUTS))),
 )
 TRIED = st.builds(
@@ -195,7 +203,7 @@ def test_no_fact_is_there_for_nothing() -> None:
     left_out = {"subject", "rated_ah", "load", "supply", "short_amps", "never"}
     drawn = {"charging", "lithium", "procedure", "rate_it", "charge_it", "load_stop", "supply_stop", "supply_ceiling"}
     drawn |= {"bms", "bms_low", "bms_high", "bms_hot", "fuse_amps", "lug_thermometer", "joint_seen", "cut_outs"}
-    drawn |= {"load_watchdog", "supply_watchdog"}
+    drawn |= {"load_watchdog", "supply_watchdog", "leads_undeclared"}
     assert {field.name for field in fields(Facts)} == drawn | left_out
 
 

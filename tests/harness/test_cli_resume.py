@@ -10,6 +10,7 @@ import pytest
 from died import Ended, cut, ended
 
 from harness.folder import RunFolder
+from harness.one_run import resumed_by_one
 
 SETS = ("idle_s=0", "mains_wait_s=45", "start_v=24", "lowest_v=18")
 
@@ -68,3 +69,10 @@ def test_refusals_are_one_line(cli: Any, whole: Ended, folder: RunFolder, tmp_pa
     cli("resume", folder.path).refused(2, "empty, not even a header")
     document = cli("resume", folder.path, "--json").document
     assert (document["outcome"], document["exit_code"]) == ("refused", 2)
+
+
+def test_while_somebody_else_resumes_it(cli: Any, folder: RunFolder, sims: list[Any]) -> None:
+    with resumed_by_one(folder):
+        cli("resume", folder.path, "--seen-off", serial(folder)).refused(12, "another `resume` of this run is on")
+    assert sims == []
+    assert [one for one in folder.path.parent.iterdir() if one != folder.path] == []

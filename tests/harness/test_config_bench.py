@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from bench_texts import BY_ROLE, LOAD, METER, SUPPLY, WARMTH, lines, refusal, write
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.config import BenchFile, load_bench
@@ -144,7 +144,6 @@ VALUES = st.one_of(
 )
 
 
-@settings(max_examples=400, deadline=None)
 @given(role=st.sampled_from(sorted(BY_ROLE)), key=st.sampled_from(INSTRUMENT_KEYS), value=VALUES)
 def test_any_value_is_finite_in_the_record_or_one_line(
     tmp_path_factory: pytest.TempPathFactory, role: str, key: str, value: str

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.config import load_bench, load_pack
@@ -154,7 +154,6 @@ def test_both_line_ends_are_read_and_the_hash_is_of_the_bytes(tmp_path: Path, en
     assert pack.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-@settings(max_examples=300, deadline=None)
 @given(data=st.binary(max_size=60) | st.text(max_size=60).map(str.encode))
 def test_any_bytes_are_a_table_or_one_line(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     path = tmp_path_factory.getbasetemp() / "any.toml"
@@ -163,7 +162,6 @@ def test_any_bytes_are_a_table_or_one_line(tmp_path_factory: pytest.TempPathFact
     assert line is None or line.isprintable()
 
 
-@settings(max_examples=300, deadline=None)
 @given(where=st.integers(0, 3000), put=st.sampled_from(["=", "[", "nan", '"', ",", "\n", "1e999", "'", "#", "\t", "é"]))
 def test_a_slip_of_the_keyboard_is_a_file_or_one_line(
     tmp_path_factory: pytest.TempPathFactory, where: int, put: str

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pack_texts import GOOD, refusal, write
 
@@ -102,7 +102,6 @@ VALUES = st.one_of(
 )
 
 
-@settings(max_examples=400, deadline=None)
 @given(key=st.sampled_from(PACK_KEYS), value=VALUES)
 def test_any_value_is_kept_inside_its_limits_or_one_line(
     tmp_path_factory: pytest.TempPathFactory, key: str, value: str

@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from refused import refusal_by
 
@@ -198,7 +198,6 @@ VALUES = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
 @given(key=st.sampled_from((*UPS_KEYS, *SITE_KEYS)), value=VALUES)
 def test_any_value_is_kept_inside_its_limits_or_one_line(
     tmp_path_factory: pytest.TempPathFactory, key: str, value: str

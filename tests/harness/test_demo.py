@@ -50,7 +50,7 @@ def compare(cli: Any, tmp_path: Path, *more: object) -> tuple[Any, Any]:
 
 
 @pytest.mark.usefixtures("short")
-@pytest.mark.parametrize("more", [(), ("--seed", 7)])
+@pytest.mark.parametrize("more", [(), pytest.param(("--seed", 7), marks=pytest.mark.slow)], ids=["nominal", "seed 7"])
 def test_memory_and_sockets_agree_figure_by_figure(cli: Any, tmp_path: Path, more: tuple[object, ...]) -> None:
     memory, tcp = compare(cli, tmp_path, *more)
     for told, place in ((memory, tmp_path / "memory"), (tcp, tmp_path / "tcp")):

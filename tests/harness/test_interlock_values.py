@@ -218,6 +218,7 @@ LEFT: list[tuple[str, str, dict[str, Any], float | None]] = [
     ("temperature", "sink", {"pack_temp_c": 20.0}, 1.0),
     ("rise-above-room", "sink", {"pack_temp_c": 30.0, "ambient_c": 22.0}, 0.6),
     ("rise-above-room", "sink", {"pack_temp_c": 30.0, "ambient_c": nan}, None),
+    ("rise-above-room", "sink", {"pack_temp_c": 30.0, "ambient_c": 22.0, "lug_temp_c": 37.0}, 0.25),
     # 1.2 x 6 Ah out, 1.15 x 6 Ah in, and the time
     ("charge-and-time", "sink", {"block_charge_ah": 3.6, "longest_s": inf}, 0.5),
     ("charge-and-time", "source", {"block_charge_ah": 3.45, "longest_s": inf}, 0.5),

@@ -28,6 +28,8 @@ NAMES = ("supply", "load", "meter", "thermometer")
 def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     place = tmp_path / "state"
     monkeypatch.setenv("NIGHTBENCH_STATE", str(place))
+    (tmp_path / "locks").mkdir()
+    monkeypatch.setenv("NIGHTBENCH_LOCKS", str(tmp_path / "locks"))
     return place
 
 
@@ -142,7 +144,7 @@ def test_locks_are_taken_in_one_order_whatever_the_file_says(bench: Path) -> Non
     for path in (bench, bench_at(bench.parent, PORTS, backwards=True)):
         lock = lock_on(path)
         lock.acquire()
-        orders.append([one.lock_file for one in lock.locks])
+        orders.append([one.place for one in lock.locks])
         lock.release()
     assert orders[0] == orders[1]
     assert len(set(orders[0])) == len(NAMES)

@@ -150,7 +150,7 @@ numbers = st.floats(allow_nan=True, allow_infinity=True)
 words = st.text(st.characters(exclude_categories=("Cc", "Cf", "Cs", "Zl", "Zp", "Cn"), exclude_characters=";"))
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=200)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(values=st.lists(numbers, min_size=11, max_size=11), state=words, flags=st.lists(words.filter(bool), max_size=3))
 def test_what_is_written_is_read_back_exactly(
     tmp_path: Path, values: list[float], state: str, flags: list[str]

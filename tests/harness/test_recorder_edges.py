@@ -4,6 +4,7 @@ exchanges at once, names that the disk does not keep."""
 from __future__ import annotations
 
 import errno
+import gzip
 import json
 import os
 from collections.abc import Iterator
@@ -89,10 +90,13 @@ def test_the_head_of_each_recording(recorder: Recorder, folder: RunFolder) -> No
         )  # fmt: skip
 
 
+def test_times_and_amounts() -> None:
+    assert (SYNC_EVERY_S, CLOSE_WAIT_S, PENDING_MOST) == (1.0, 5.0, 20_000)
+
+
 def test_the_disk_is_asked_once_a_second_and_not_for_each_row_after_it(
     recorder: Recorder, clock: MachineClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert (SYNC_EVERY_S, CLOSE_WAIT_S, PENDING_MOST) == (1.0, 5.0, 20_000)
     asked: list[float] = []
     monkeypatch.setattr(recorder._syncer, "request", lambda: asked.append(clock.machine_s))
     for n in range(13):
@@ -195,3 +199,11 @@ def test_what_is_packed_is_whole_before_the_plain_file_goes(
     assert there == [True]
     assert not folder.wire_jsonl.exists()
     assert folder.wire_gz.read_bytes()[4:8] == bytes(4), "no time stamp: equal runs give equal files (RFC 1952, 2.3)"
+
+
+def test_what_is_packed_takes_less_room(recorder: Recorder, folder: RunFolder) -> None:
+    for _ in range(200):
+        recorder.exchange(Talk())
+    assert recorder.close() is None
+    packed = folder.wire_gz.read_bytes()
+    assert len(packed) < len(gzip.decompress(packed)) / 4

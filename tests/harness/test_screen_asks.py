@@ -143,7 +143,7 @@ def test_taking_over_when_off_is_not_confirmed(keyboard: Any, said: Said) -> Non
     assert "type the serial number LD-7" in said.getvalue()
     keyboard("off\n")
     assert screen.acknowledged_unsafe("LD-7") is False
-    keyboard("LD-7\n")
+    keyboard("what\n\nis it\nLD-7\n")  # all that was typed is taken at once
     assert screen.acknowledged_unsafe("LD-7") is True
     assert said.getvalue().count("LD-7") == 1
     assert screen.acknowledged_unsafe("") is False, "without a serial number there is nothing to type"

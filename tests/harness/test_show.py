@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -20,16 +21,19 @@ from harness.result import (
     BenchUsed,
     Condition,
     Figure,
+    Guarded,
     InstrumentUsed,
     Limit,
     OffConfirmation,
+    Rehearsed,
     Result,
     Verdict,
     write_result,
 )
 from harness.sample import Sample
-from harness.show import LIVE, figure_words, run_line, runs_lines, show_text
+from harness.show import LIVE, figure_words, show_text
 from harness.show_record import MOST_EVENTS
+from harness.show_runs import run_line, runs_lines
 
 NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
 
@@ -279,6 +283,47 @@ def test_an_interrupted_run_without_a_result(folder: RunFolder) -> None:
         "and what may follow:",
         f"  nightbench resume {folder.path}",
     ]
+
+
+REHEARSED = (Rehearsed(what="run killed", took_s=0.41, within_s=2.0),)
+ACTED = """{"utc":"2025-01-01T23:00:00+00:00","what":"armed"}
+{"utc":"2025-01-02T01:00:01+00:00","what":"acting","why":"the run has gone","state":"sink","killed":true}
+{"utc":"2025-01-02T01:00:02+00:00","what":"off confirmed","took_s":0.75,"how":"by the instruments' own word"}
+"""
+ARMED = "guard: a process of its own, armed; "
+GUARDS: list[tuple[Guarded | None, dict[str, object] | None, str, str, str]] = [
+    # in the result, in the events, in the guard's log, words in "Held by", words in "Record"
+    (None, None, "", "", ""),
+    (None, {"armed": False, "unreachable": [], "text": "no such system"}, "", "guard: none (no such system)", ""),
+    (None, {"armed": True, "unreachable": []}, "", f"{ARMED}not made to act before this run; it did not act", ""),
+    (None, {"armed": True, "unreachable": []}, ACTED, f"{ARMED}not made to act before this run; it acted, see Record",
+     "its guard acted: the run has gone; off confirmed after 0.8 s, by the instruments' own word"),
+    (None, {"armed": True, "unreachable": ["load (GPIB0::5::INSTR)"]}, "",
+     f"{ARMED}not made to act before this run; out of its reach: load (GPIB0::5::INSTR); it did not act", ""),
+    (Guarded(armed=True, rehearsed=REHEARSED), {"armed": True, "unreachable": []}, ACTED.splitlines()[0],
+     f"{ARMED}seen to act before: run killed 0.41 s, at most 2 s; it did not act", ""),
+    (Guarded(armed=False, note="a bench in memory"), None, "", "guard: none (a bench in memory)", ""),
+    (None, {"armed": "yes", "unreachable": "all"}, "", "guard: none", ""),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("told", "noted", "log", "held", "record"), GUARDS)
+def test_which_guard_and_whether_it_acted(
+    folder: RunFolder, told: Guarded | None, noted: dict[str, object] | None, log: str, held: str, record: str
+) -> None:
+    """Ours: of a run that died nothing was said of its guard but what it did, and nothing where it did nothing."""
+    if told is not None:
+        write_result(folder, changed(guard=told))
+    if noted is not None:
+        head = folder.events_jsonl.read_bytes()
+        event = {"elapsed_s": 0.0, "utc": "2025-01-01T22:00:00.000Z", "kind": "guard", "rows": 0, **noted}
+        folder.events_jsonl.write_bytes(head + json.dumps(event, separators=(",", ":")).encode() + b"\n")
+    if log:
+        (folder.path / "guard.log").write_text(log, encoding="utf-8")
+    page = re.sub(r"\s+", " ", show_text(folder))
+    assert page.count("guard:") == int(bool(held))
+    assert (f"Held by {held}" in page) if held else ("Held by" not in page)
+    assert (record in page) if record else ("its guard acted" not in page)
 
 
 def test_a_torn_tail_is_told(folder: RunFolder) -> None:

@@ -27,7 +27,7 @@ from harness.unattended import by_files, computer_obstacles, facts
 from sims.bench import SimBench, open_bench
 from sims.manners import Manners
 
-SHORT = {"charge_first": "false", "rest_s": "0", "rest_after_s": "0", "rate_it": "0.5", "end_v": "25"}
+SHORT = {"charge_first": "false", "rest_s": "0", "rest_after_s": "0", "rate_it": "0.5", "end_v": "25.6"}
 DISCHARGE = tuple(word for key, value in SHORT.items() for word in ("--set", f"{key}={value}"))
 """The pack as it stands, a third full, down to where its volts begin to fall: a few hundred samples."""
 
@@ -146,6 +146,25 @@ def test_refused_with_the_cheapest_remedy(
     assert re.search(words, " ".join(looked.out.split()))
     assert "left all the same" in looked.out, "what is left is printed"
     assert "this check switched nothing on" in " ".join(looked.out.split())
+
+
+def test_leads_that_are_not_declared_and_what_the_refusal_names(
+    run: Callable[..., Any], cli: Any, written: Any, out: Path
+) -> None:
+    """Ours: half an It was left alone behind two voltmeters that had nothing to hold a bad joint against."""
+    mute = written.edited("bench", (r'(role = "load".*?)^lead_mohm = \S+\n', r"\1"))
+    named = "a hot or loose joint: .*cheapest: lead_mohm of load in the bench file"
+    looked = cli("check", *mute.words(), *DISCHARGE, "--unattended", "--out", out)
+    assert looked.exit_code == 11
+    assert re.search(named, " ".join(looked.out.split()))
+    assert re.search("loose joint.* one that is bad from the start", " ".join(looked.out.split()))
+    assert "refused: 2" in looked.out, "and a run with somebody there"
+    run("--unattended", bench=mute).refused(11, "cheapest: lead_mohm of load in the bench file", "and 1 more")
+    mute.bench.write_text(mute.bench.read_text().replace('role = "load"', 'role = "load"\nlead_mohm = 16.0'))
+    assert run(bench=mute).exit_code == 0
+    assert run("--unattended", bench=mute).exit_code == 0
+    looked = cli("check", *mute.words(), *DISCHARGE, "--unattended", "--out", out)
+    assert (looked.exit_code, looked.out.splitlines()[-1]) == (0, "nothing was switched on; good to go")
 
 
 def test_charging_is_refused_on_the_plain_bench_whatever_was_tried(cli: Any, files: Any, out: Path) -> None:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from sims.bms import BmsSpec
@@ -148,7 +148,6 @@ FUNCTIONS = st.sampled_from(
 
 
 @example(("cc", 13.0), True, False, True, False, 12.0, 1.0, 0.0, "no discharge", 150.0)
-@settings(max_examples=400, deadline=None)
 @given(
     function=FUNCTIONS,
     load_on=st.booleans(),

@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from sims.cell import CellSpec, CellStart
@@ -38,7 +38,6 @@ def ups_in(state: str, watts: float, ohms: float) -> Ups:
     return ups
 
 
-@settings(max_examples=250)
 @given(
     state=STATES,
     ac_w=st.floats(0.0, 300.0),

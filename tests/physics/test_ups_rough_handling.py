@@ -163,13 +163,13 @@ def handle(spec: dict[str, Any], actions: list[tuple[str, Any]], *, with_pack: b
         assert one.volts_at("ups") == pytest.approx(ten.volts_at("ups"), abs=1e-6)
 
 
-@settings(max_examples=60)
+@settings(max_examples=settings().max_examples // 3)
 @given(spec=SPECS, actions=st.lists(ACTIONS, min_size=3, max_size=14))
 def test_on_a_supply_and_a_load(spec: dict[str, Any], actions: list[tuple[str, Any]]) -> None:
     handle(spec, actions, with_pack=False)
 
 
-@settings(max_examples=30)
+@settings(max_examples=settings().max_examples // 6)
 @given(spec=SPECS, actions=st.lists(st.one_of(ACTIONS, ACTIONS, HOOKS), min_size=3, max_size=10))
 def test_on_a_nearly_empty_pack(spec: dict[str, Any], actions: list[tuple[str, Any]]) -> None:
     handle(spec, actions, with_pack=True)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import stairs
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from procedures import floor_fold as ff
@@ -159,7 +159,6 @@ ROWS = st.builds(
 )
 
 
-@settings(max_examples=300, deadline=None)
 @given(rows=st.lists(ROWS, max_size=60), gap=st.floats(0.1, 3.0))
 def test_no_stream_makes_a_floor_that_its_rows_deny(rows: list[UpsRow], gap: float) -> None:
     """Whatever comes, a cut-off rests on a level held before, on volts as set, and on nobody seeing mains."""

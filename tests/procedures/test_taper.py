@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import accumulate
 
 import pytest
 from hypothesis import given
@@ -155,6 +156,17 @@ def test_edges(amps: list[float], done: bool, opened: bool, restarts: int) -> No
 def test_a_twentieth_of_the_end_current_is_one(amps: float, done: bool, none: bool) -> None:
     taper = fold([amps] * 61)
     assert (taper.done, taper.no_current) == (done, none)
+
+
+def test_a_minute_begins_with_the_first_sample_and_a_hair_is_no_part_of_it() -> None:
+    """Two hundred times 0.3 s summed up come to a little less than a minute: it is one."""
+    times = list(accumulate([0.0] + [0.3] * 200))
+    assert 60.0 - 1e-9 < times[-1] < 60.0
+    full, empty = Taper(end_a=0.5), Taper(end_a=0.5)
+    for n, t_s in enumerate(times):
+        full.push(t_s, 0.3)
+        empty.push(100.0 + t_s, 0.001)
+        assert (full.done, empty.no_current) == (n == 200, n == 200)
 
 
 def test_a_full_pack_has_its_amps_sixty_seconds_after_the_first_sample() -> None:

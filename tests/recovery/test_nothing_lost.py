@@ -195,14 +195,20 @@ class Disk:
         return File(path, "xb")
 
 
-@pytest.mark.parametrize("cause", [errno.ENOSPC, errno.EIO], ids=["full", "broken"])
-def test_a_write_that_fails_at_each_place(cause: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("cause", "every"),
+    [(errno.ENOSPC, 2), (errno.EIO, 9), pytest.param(errno.ENOSPC, 1, marks=pytest.mark.slow)],
+    ids=["full", "broken", "full, each place"],
+)
+def test_a_write_that_fails_at_each_place(
+    cause: int, every: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(os, "fsync", lambda _descriptor: None)
     looking = Disk(10**9, cause)
     with monkeypatch.context() as patch:
         patch.setattr("harness.run.Recorder", partial(Recorder, opener=looking))
         assert spend(tmp_path, SHORT["capacity"]).exit_code == 0
-    for at in range(0, looking.count, 1 if cause == errno.ENOSPC else 4):
+    for at in range(0, looking.count, every):
         disk = Disk(at, cause)
         with monkeypatch.context() as patch:
             patch.setattr("harness.run.Recorder", partial(Recorder, opener=disk))

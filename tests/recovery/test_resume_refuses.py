@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 from died import Ended, died, ended
+from filelock import FileLock
 
 from harness.clock import VirtualClock
-from harness.errors import Busy, PlanRefused, PreflightRefused, Usage, UserError
+from harness.config import load_bench
+from harness.errors import Busy, EarlierRunOpen, PlanRefused, PreflightRefused, Usage, UserError
 from harness.folder import RunFolder
 from harness.job import Home
+from harness.locks import BenchLock
+from harness.one_run import on_elsewhere, resumed_by_one
 from harness.resume import Next, look_back, past_lines, ready_again
+from harness.show import show_text
 from sims.bench import SimBench
 from sims.scenario import load_scenario
 
@@ -134,7 +141,6 @@ def test_what_its_guard_did_bounds_the_charge(folder: RunFolder) -> None:
     from datetime import timedelta
 
     from harness.history import read_history
-    from harness.show import show_text
 
     died_at = read_history(folder).ended
     stamps = tuple((died_at + timedelta(seconds=after)).isoformat() for after in (-20, 1, 9))
@@ -273,10 +279,89 @@ def test_a_run_whose_off_was_not_confirmed(folder: RunFolder) -> None:
 
 
 def test_a_run_that_is_on(folder: RunFolder) -> None:
-    from filelock import FileLock
-
     with FileLock(folder.path / ".running"), pytest.raises(Busy, match="this run is on"):
         look_back(folder.path)
+
+
+# -- the run is on, or somebody else resumes it ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def reached(folder: RunFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A bench file of the run whose instruments are somewhere on the loopback: those have locks and notes."""
+    monkeypatch.setenv("NIGHTBENCH_STATE", str(tmp_path / "state"))
+    ports = iter(range(4101, 4200))
+    text = (folder.inputs / "bench.toml").read_text(encoding="utf-8")
+    given = tmp_path / "reached.toml"
+    given.write_text(
+        re.sub(r'"sim:[^"]+"', lambda _: f'"TCPIP::127.0.0.1::{next(ports)}::SOCKET"', text), encoding="utf-8"
+    )
+    return given
+
+
+def copy_of(folder: RunFolder, place: Path) -> RunFolder:
+    return RunFolder.open(shutil.copytree(folder.path, place / "copied" / "elsewhere"))
+
+
+def test_a_copy_of_a_run_that_is_on(
+    folder: RunFolder, reached: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ours: a folder copied while its run was on looked like one that had died, and `show` said that it had."""
+    copy = copy_of(folder, tmp_path)
+    before, lock = everything(copy), BenchLock(load_bench(reached))
+    monkeypatch.chdir(folder.path.parent)
+    lock.mark_live(Path(folder.path.name))  # as a run does that was started with --out .
+    monkeypatch.chdir(tmp_path)
+    with FileLock(folder.path / ".running"):
+        with pytest.raises(Busy, match=f"a copy: this run is on in {folder.path}; stop it where it runs"):
+            look_back(copy.path)
+        page = " ".join(show_text(copy).split())
+        assert page.startswith("elsewhere: running SIMULATED: no real battery was measured. A copy: the run is on in")
+        assert "did not end normally" not in page
+    assert on_elsewhere(copy) is None, "it died: then its copy is one of a run that died"
+    assert look_back(copy.path).result.outcome == "interrupted"
+    assert everything(copy) == before
+    with pytest.raises(EarlierRunOpen, match="it may be live"):
+        again(copy, Heard(), seen_off=serial(folder), bench=str(reached))
+
+
+def test_a_note_of_another_run_is_not_taken_for_this_one(folder: RunFolder, reached: Path, tmp_path: Path) -> None:
+    other = copy_of(folder, tmp_path)
+    told = json.loads(other.result_json.read_bytes())
+    other.result_json.write_text(json.dumps(told | {"started": "2026-01-01T00:00:00.000Z"}))
+    BenchLock(load_bench(reached)).mark_live(other.path)
+    with FileLock(other.path / ".running"):
+        assert on_elsewhere(folder) is None
+
+
+def test_a_bench_on_which_a_run_is_on_is_left_to_it(folder: RunFolder, reached: Path, tmp_path: Path) -> None:
+    """It is not said to be one that nobody looks after: `nightbench safe` would end that run."""
+    lock, bench = BenchLock(load_bench(reached)), Heard()
+    lock.acquire()
+    lock.mark_live(tmp_path / "another-run")
+    asked: list[str] = []
+    with pytest.raises(Busy, match=r"is held by another run \(.*another-run\), which may be live"):
+        ready_again(
+            look_back(folder.path), bench=str(reached), out=None, seen_off="", say=asked.append, ask=asked.append,
+            home=Home(bench.clock, bench),
+        )  # fmt: skip
+    assert (asked, bench.said) == ([], [])
+    lock.release()
+
+
+def test_two_who_resume_one_run(folder: RunFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ours: both asked for the same word, and both went on with one sweep."""
+    monkeypatch.setenv("NIGHTBENCH_STATE", str(tmp_path / "state"))
+    copy = copy_of(folder, tmp_path)
+    for first, second in ((folder, folder), (folder, copy), (copy, folder)):
+        refused = pytest.raises(Busy, match="another `resume` of this run is on")
+        with resumed_by_one(first), refused, resumed_by_one(second):
+            pytest.fail("both are in")
+    with pytest.raises(Usage, match="of the run itself"), resumed_by_one(folder):
+        raise Usage("of the run itself")
+    monkeypatch.setenv("NIGHTBENCH_STATE", "/dev/null/nowhere")
+    with resumed_by_one(folder):  # nothing to lock with: a bench in memory may be gone on with all the same
+        pass
 
 
 def test_a_plan_that_is_not_allowed_any_more(folder: RunFolder) -> None:

@@ -13,7 +13,7 @@ import trajectories as ref
 from sims.world import World
 
 CONSTANT_CURRENT = (
-    "cc-0.2C-lead0", "cc-0.2C-lead20", "cc-1C-lead0", "cc-1C-lead20", "cc-2C-lead0", "cc-2C-lead20", "nmc-1C",
+    "cc-0.2C-lead20", "cc-1C-lead0", "cc-1C-lead20", "cc-2C-lead0", "cc-2C-lead20", "nmc-1C",
     "heat-2C-25", "heat-1C-0",
 )  # fmt: skip
 NEAR_EVENT_S = 0.010
@@ -26,7 +26,13 @@ def _load_on(world: World, amps: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "outer_s"), [*((name, 1.0) for name in CONSTANT_CURRENT), ("cc-1C-lead20", 10.0), ("heat-2C-25", 0.37)]
+    ("name", "outer_s"),
+    [
+        *((name, 1.0) for name in CONSTANT_CURRENT),
+        pytest.param("cc-0.2C-lead0", 1.0, marks=pytest.mark.slow),
+        ("cc-1C-lead20", 10.0),
+        ("heat-2C-25", 0.37),
+    ],
 )
 def test_constant_current_discharge(name: str, outer_s: float) -> None:
     case = ref.load_case(name)

@@ -82,9 +82,14 @@ def makes_a_difference(kind: str, said: Said) -> bool:
     if kind == "restart-on":
         return said.who in WITH_OUTPUT
     if kind in LIES:
-        spoilt = FaultyTalker(_Says(said.answer), {0: "lie"}, lie_factor=LIES[kind]).feed(b"\n")
-        return spoilt != said.answer
+        return _lie(kind, said.answer) != said.answer
     return kind not in ("silent", "late", "garble") or said.answer != b""
+
+
+@functools.cache
+def _lie(kind: str, answer: bytes) -> bytes:
+    """What is made of an answer."""
+    return FaultyTalker(_Says(answer), {0: "lie"}, lie_factor=LIES[kind]).feed(b"\n")
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from harness.folder import list_runs
+from harness.show import show_text
 from sims.serve import ServedBench, serve
 
 SPEED = 10.0
@@ -180,6 +182,10 @@ def run_killed(place: Path, draw: random.Random, *, procedure: str, wire: str = 
         one.process.kill()
         took_s = one.off_within_s(10.0, since=began)
         one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        (folder,) = list_runs(place / "runs")
+        page = " ".join(show_text(folder).split())
+        assert "guard: a process of its own, armed; not made to act before this run; it acted, see Record" in page
+        assert "its guard acted: " in page
         return took_s
 
 
@@ -254,6 +260,48 @@ def guard_told_to_end(place: Path, *, procedure: str) -> float:
         took_s = one.off_within_s(10.0, since=began)
         assert one.process.wait(timeout=5) == -signal.SIGKILL
         one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        return took_s
+
+
+STOPS_SWITCHING_OFF = """
+import os, signal, sys
+from harness.beats import Beats
+from harness.cli import main
+from harness.signals import StopFlag
+
+at, off, ask, steps = int(sys.argv.pop(1)), Beats._off, StopFlag.ask, []
+def asked(self, name):
+    steps.append("asked")
+    ask(self, name)
+def stops(self, state):
+    off(self, state)
+    steps.extend([state] if steps else [])
+    if len(steps) == at + 1:
+        os.kill(os.getpid(), signal.SIGSTOP)
+StopFlag.ask, Beats._off = asked, stops
+main()
+"""
+
+
+def stopped_switching_off(place: Path, step: int, *, procedure: str) -> float | None:
+    """A person ends the run, and it gets STOP right after its ``step``-th sign of switching off (from 1 on): how long
+    until everything is off, s; None where it had ended by then. It must be dead afterwards."""
+    with run(place, procedure, program=("-c", STOPS_SWITCHING_OFF, str(step))) as one:
+        stat = Path(f"/proc/{one.process.pid}/stat")
+        one.process.send_signal(signal.SIGINT)
+
+        def held() -> bool:
+            return one.process.poll() is not None or stat.read_text().rpartition(")")[2].split()[0] == "T"
+
+        one.until(held, "stopped or ended")
+        if one.process.poll() is not None:
+            assert one.process.returncode == 20
+            return None
+        took_s = one.off_within_s(20.0)
+        # With everything seen off the guard waits for a minute: nothing is on, and a disk may hold a run up.
+        assert one.process.wait(timeout=70) == -signal.SIGKILL
+        one.until(lambda: one.log()[-1]["what"] == "off confirmed", "guard's last word")
+        assert one.control.is_off()
         return took_s
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import socket
 import subprocess
@@ -24,10 +25,11 @@ from harness.guarding import GuardLink
 
 
 class TheRig:
-    """One instrument on a real line, in a bench that is simulated or not."""
+    """Instruments at these addresses, else one on a real line, in a bench that is simulated or not."""
 
-    def __init__(self, address: str = "TCPIP::192.0.2.1::5025::SOCKET", *, simulated: bool = False) -> None:
-        self.bench_file = SimpleNamespace(instruments=[SimpleNamespace(address=address)])
+    def __init__(self, *addresses: str, simulated: bool = False) -> None:
+        named = addresses or ("TCPIP::192.0.2.1::5025::SOCKET",)
+        self.bench_file = SimpleNamespace(instruments=[SimpleNamespace(address=one) for one in named])
         self.simulated = simulated
         self.drivers: dict[str, Any] = {}
 
@@ -56,6 +58,9 @@ def test_what_the_guard_is_told(
     guarding.start(TheRig(simulated=True), **how)  # type: ignore[arg-type]
     assert told[1]["gives_up_s"] == 3.0
     assert guarding.start(TheRig("sim:cabinet/psu"), **how) is None  # type: ignore[arg-type]
+    assert len(told) == 2, "in memory nothing is to be guarded"
+    guarding.start(TheRig("sim:cabinet/psu", "TCPIP::192.0.2.1::5025::SOCKET"), **how)  # type: ignore[arg-type]
+    assert len(told) == 3, "one that is real is enough"
 
 
 @pytest.mark.parametrize(("boot_s", "silence_s"), [((0.0,), 5.0), ((2.0, 0.0), 5.0), ((4.0,), 6.0), ((9.0, 1.0), 10.0)])
@@ -68,6 +73,24 @@ def test_an_instrument_that_is_deaf_after_each_opening_is_waited_for(
         for n, one in enumerate(boot_s)
     }
     assert guarding.silence_s(rig, 1.0) == silence_s  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("given", [True, False])
+def test_by_whose_clock_beats_are_dated(given: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    clocks: list[Any] = []
+    monkeypatch.setattr(guarding, "orders_of", lambda rig: ({"outputs": {}}, ()))
+    monkeypatch.setattr(guarding, "_armed", lambda orders, limits, unreachable, wall: clocks.append(wall))
+    monkeypatch.setattr(guarding, "WallClock", lambda: SimpleNamespace(wall="the machine's"))
+    own: Any = (lambda: 5.0) if given else None
+    how: dict[str, Any] = {"limits_hash": str, "journal": tmp_path, "longest_s": 1.0, "period_s": 1.0, "wall": own}
+    guarding.start(TheRig(), **how)  # type: ignore[arg-type]
+    assert clocks == [own if given else "the machine's"]
+
+
+@pytest.mark.parametrize(("system", "said"), [("win32", "no guard on Windows"), ("linux", ""), ("darwin", "")])
+def test_on_which_systems_there_is_one(system: str, said: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guarding, "sys", SimpleNamespace(platform=system))
+    assert guarding.why_not()[:19] == said
 
 
 def test_where_there_is_no_guard(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -83,7 +106,21 @@ ORDERS: dict[str, Any] = {
     "outputs": {"psu": {"line": "TCPIP::a"}},
     "limits": "ab",
     "x": (1, 2.0),
+    "no number": math.nan,
 }
+
+
+def kept_ends(monkeypatch: pytest.MonkeyPatch) -> list[socket.socket]:
+    """The two ends of the line that is made next, ours first."""
+    ends: list[socket.socket] = []
+    made = socket.socketpair
+
+    def pair() -> tuple[socket.socket, socket.socket]:
+        ends.extend(made())
+        return ends[0], ends[1]
+
+    monkeypatch.setattr(guarding, "socket", SimpleNamespace(socketpair=pair))
+    return ends
 
 
 def armed(monkeypatch: pytest.MonkeyPatch, answer: bytes | None) -> tuple[GuardLink | None, Process, list[Any]]:
@@ -113,8 +150,11 @@ def armed(monkeypatch: pytest.MonkeyPatch, answer: bytes | None) -> tuple[GuardL
 
 
 def test_armed(monkeypatch: pytest.MonkeyPatch) -> None:
-    link, process, told = armed(monkeypatch, b"armed\n")
+    ends = kept_ends(monkeypatch)
+    link, process, told = armed(monkeypatch, b"armed\nseq 0 ok\n")
     assert link is not None
+    assert (link.link, ends[1].fileno()) == (ends[0], -1), "its own end is the guard's alone"
+    assert link.link.recv(100) == b"seq 0 ok\n", "what it says next is not lost"
     assert told[0]["seal"] == guard_itself.sealed(told[0]["orders"])
     assert told[0]["orders"]["x"] == [1, 2.0]
     assert (link.unreachable, link.reached, link.journal) == (("meter: why",), {"psu": "TCPIP::a"}, Path("guard.log"))
@@ -125,9 +165,11 @@ def test_armed(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize(("answer", "said"), [(b"no\n", "did not arm (no)"), (b"", "did not arm"), (None, "timed out")])
 def test_a_guard_that_does_not_arm_is_none(answer: bytes | None, said: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    ends = kept_ends(monkeypatch)
     link, process, told = armed(monkeypatch, answer)
     assert link is None
     assert said in told[0]
+    assert [one.fileno() for one in ends] == [-1, -1]
     assert process.killed
     assert process.collected
 
@@ -136,9 +178,11 @@ def test_a_guard_that_cannot_be_started(monkeypatch: pytest.MonkeyPatch) -> None
     def started(theirs: socket.socket) -> None:
         raise OSError("no room")
 
+    ends = kept_ends(monkeypatch)
     monkeypatch.setattr(guarding, "_started", started)
     with pytest.raises(NoGuard, match="cannot be started"):
         guarding._armed(ORDERS, lambda: "ab", (), lambda: 5.0)
+    assert [one.fileno() for one in ends] == [-1, -1]
 
 
 def test_its_process_is_isolated_and_in_a_session_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -133,6 +133,7 @@ def linked() -> Any:
         (-1.0, 0),
         (999999.0, 999999000),
         (1e6, 10**9),
+        (5e6, 10**9),
         (math.nan, 10**9),
         (math.inf, 10**9),
     ],
@@ -181,6 +182,30 @@ def test_one_answer_stands_for_those_before_it(linked: Any) -> None:
     theirs.sendall(b"seq 3 ok\n")
     clock[0] = 110.0
     assert link.silent_s() == 0.0
+
+
+def test_a_beat_hears_what_was_answered(linked: Any) -> None:
+    link, theirs, _ = linked
+    for number in range(1, 100):
+        link.beat("sink", number, 0.0)
+        theirs.sendall(b"seq %d ok\n" % number)
+    assert len(link._waiting) == 1, "else a night of beats would be kept"
+
+
+def test_a_guard_that_died_with_all_beats_read_is_gone_at_once(linked: Any) -> None:
+    link, theirs, _ = linked
+    link.beat("sink", 1, 0.0)
+    assert theirs.recv(1000)
+    theirs.close()
+    assert link.silent_s() == math.inf
+
+
+def test_a_guard_that_died_with_unread_beats_is_gone_at_once(linked: Any) -> None:
+    """On such a line the other end's death is an error first, and the end of it afterwards."""
+    link, theirs, _ = linked
+    link.beat("sink", 1, 0.0)
+    theirs.close()
+    assert link.silent_s() == math.inf
 
 
 @pytest.mark.parametrize(("ends", "killed"), [(True, False), (False, True)])

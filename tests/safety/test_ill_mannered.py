@@ -27,7 +27,7 @@ def campaign(tmp_path_factory: pytest.TempPathFactory) -> Campaign:
 
 
 def test_drawn_nights_end_as_they_say(campaign: Campaign) -> None:
-    assert faults(campaign, range(12)) == []
+    assert faults(campaign, range(6)) == []
 
 
 SOURCES = ("supply", "load", "meter", "thermometer")
@@ -64,7 +64,7 @@ def test_the_same_seed_is_the_same_night(campaign: Campaign) -> None:
 
 @pytest.mark.slow
 @pytest.mark.timeout(1200)
-@pytest.mark.parametrize("first", range(100_000, 103_000, 500))
+@pytest.mark.parametrize("first", [0, *range(100_000, 103_000, 500)])
 def test_many_drawn_nights(first: int, campaign: Campaign) -> None:
     assert faults(campaign, range(first, first + 500)) == []
 

@@ -88,7 +88,6 @@ def test_half_a_line_holds_up_nobody(at: At) -> None:
     it, until the guard killed the run."""
     at.types(b"door op\x04")
     assert not at.heard()
-    assert typed_line("? ", stop=lambda: True) is None, "a stop comes through"
     at.types(b"ened\n")
     assert at.heard()
     assert at.keyboard.marks() == ("door opened",)
@@ -97,6 +96,32 @@ def test_half_a_line_holds_up_nobody(at: At) -> None:
     at.types(b"\x04")
     assert select.select([sys.stdin], [], [], 5.0)[0]
     assert line_waiting() == "LD-7", "the end of the input ends it too"
+
+
+@pytest.mark.parametrize("ahead", [b"8\n", b"8\n\n4\n", b"8", b"8\x04", b"\n"])
+def test_what_was_typed_ahead_answers_nothing(at: At, ahead: bytes) -> None:
+    """Ours: lines typed while a bench was looked at answered the question that came next."""
+    for question, answer in (("Cells: ", "16"), ("Ah: ", "100")):
+        at.types(ahead)
+        if ahead == b"8\x04":
+            assert not at.heard()  # taken from the system, and not a line yet
+        answers = iter([answer.encode() + b"\n"])
+
+        def typing(answers: Iterator[bytes] = answers) -> bool:
+            at.types(next(answers, b""))
+            return False
+
+        assert typed_line(question, stop=typing) == answer
+
+
+def test_a_stop_comes_through_half_a_line(at: At) -> None:
+    looks = iter([b"8\x04", b""])
+
+    def stopped() -> bool:
+        at.types(keys := next(looks))
+        return not keys
+
+    assert typed_line("? ", stop=stopped) is None
 
 
 def test_a_terminal_without_line_editing(at: At) -> None:
@@ -121,7 +146,12 @@ def test_a_program_in_the_background_is_nobodys_keyboard(at: At, monkeypatch: py
     at.types(b"ls\n")
     monkeypatch.setattr("harness.asking.os.read", fails)
     assert not at.heard()
-    assert typed_line("? ", stop=lambda: False) is None
+
+    def typing() -> bool:
+        at.types(b"ls\n")
+        return False
+
+    assert typed_line("? ", stop=typing) is None
 
 
 def there() -> int:

@@ -242,15 +242,23 @@ def test_what_was_measured_is_carried_over(tmp_path: Path) -> None:
         (tmp_path / tree / "harness").mkdir(parents=True)
         (tmp_path / tree / "tests").mkdir()
         (tmp_path / tree / "harness/limits.py").write_text(text, encoding="utf-8")
-        for name in ("same", "changed"):
-            (tmp_path / tree / f"tests/test_{name}.py").write_text(tree * (name == "changed"), encoding="utf-8")
+        texts = {
+            "test_same": "",
+            "test_changed": tree,
+            "test_draws": "import shapes",
+            "test_far": "from rows import ROWS",
+        }
+        texts |= {"shapes": "", "rows": "from sizes import BIG\n", "sizes": f"BIG = {tree!r}\n"}
+        for name, told in texts.items():
+            (tmp_path / tree / f"tests/{name}.py").write_text(told, encoding="utf-8")
     (tmp_path / "map").mkdir()
-    for name in ("same", "changed"):
+    for name in ("same", "changed", "draws", "far"):
         told = {f"tests/test_{name}.py::test": {"ok": True, "seconds": 0.1, "hits": {"harness/limits.py": "18"}}}
         (tmp_path / f"map/tests-test_{name}.py.json").write_text(json.dumps(told), encoding="utf-8")
     carry(tmp_path / "map", tmp_path / "then", tmp_path / "now")
     seen = Map(tmp_path / "map")
-    assert list(seen.tests) == ["tests/test_same.py::test"], "the other is measured anew"
+    kept = ["tests/test_draws.py::test", "tests/test_same.py::test"]
+    assert sorted(seen.tests) == kept, "the others are measured anew, one for what it draws on"
     reached = [line for line in range(1, 10) if seen.of("harness/limits.py", {line})]
     assert reached == [6, 7, 8], "lines 3 and 4 were, and the new one behind the third"
 

@@ -20,14 +20,14 @@ from night import SCENARIO, Short, quick, spend
 from harness.procedure import procedures
 from sims.scenario import load_scenario
 
-NIGHTS = 5
+NIGHTS = [*range(3), *(pytest.param(number, marks=pytest.mark.slow) for number in range(3, 5))]
 
 
 def test_there_are_nights_of_every_procedure() -> None:
     assert set(NIGHT_OF) == set(procedures())
 
 
-@pytest.mark.parametrize("number", range(NIGHTS))
+@pytest.mark.parametrize("number", NIGHTS)
 @pytest.mark.parametrize("procedure", NIGHT_OF)
 def test_nothing_speaks(procedure: str, number: int, tmp_path: Path) -> None:
     assert quiet(procedure, f"1/{number}", tmp_path) == [f"{NOTE}exit 0"], "neither a stop nor a warning"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,7 +13,7 @@ from harness.off_order import ORDER, SINK_LAST_S, SINK_LAST_V, outputs
 from harness.off_seen import Eyes, Seen
 from harness.off_telling import CONTACTOR_S
 from harness.off_time import LOUD_S, OffTime
-from harness.safeoff import LADDER_UNSAFE_S
+from harness.safeoff import LADDER_UNSAFE_S, SafeOff
 
 NAN = math.nan
 SILENT = TimeoutError("silent")
@@ -214,3 +215,29 @@ def test_quiet_and_answered(seen: Seen, quiet: bool, answered: bool) -> None:
 def test_what_counts_as_nothing_is_each_instruments_own() -> None:
     eyes = Eyes(zero_amps={"psu": 0.05}, wait=lambda s: None, alive=lambda n: None, failed=lambda n, t: None)
     assert (eyes.limit("psu"), eyes.limit("eload")) == (0.05, 0.02)
+
+
+# -- what is enough ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("verdict", "softened_off", "contradicted", "enough", "told"),
+    [
+        (True, False, None, True, False),
+        (None, False, None, True, False),
+        (False, False, None, False, False),
+        # once the volts have contradicted, only the volts make up for it
+        (True, False, "before", True, False),
+        (None, False, "before", False, False),
+        # said off, current went on: what ended it was the lowest current, unless the volts say that nothing has ended
+        (True, True, None, False, True),
+        (None, True, None, False, True),
+        (False, True, None, False, False),
+    ],
+)
+def test_what_is_enough_for_off(
+    verdict: bool | None, softened_off: bool, contradicted: Any, enough: bool, told: bool
+) -> None:
+    one: Any = SimpleNamespace(_telling=SimpleNamespace(lines=[]), _contradicted=contradicted)
+    assert SafeOff._enough(one, verdict, softened_off) is enough
+    assert bool(one._telling.lines) is told

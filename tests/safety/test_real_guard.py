@@ -17,7 +17,17 @@ from pathlib import Path
 from signal import SIGINT, SIGSTOP
 
 import pytest
-from guarded import both_killed, guard_killed, guard_told_to_end, loop_hung, run, run_killed, run_stopped, stormed
+from guarded import (
+    both_killed,
+    guard_killed,
+    guard_told_to_end,
+    loop_hung,
+    run,
+    run_killed,
+    run_stopped,
+    stopped_switching_off,
+    stormed,
+)
 
 from harness.guarding import SILENCE_LEAST_S
 from harness.stops import StoppedByPerson
@@ -81,6 +91,26 @@ def test_stopped_at_drawn_instants(tmp_path: Path) -> None:
     took = [run_stopped(tmp_path / str(n), draw, procedure=procedure(n)) for n in range(some(50))]
     figures(f"run stopped (limit {SILENCE_LEAST_S:g} s), off after", took, 50)
     assert max(took) <= SILENCE_WORST_S
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("name", ["capacity", "charge"])
+def test_stopped_at_each_step_of_switching_off(name: str, tmp_path: Path) -> None:
+    """The guard does what is left to be done. Four side by side, since each mostly waits."""
+    took: dict[int, float] = {}
+    with ThreadPoolExecutor(4) as pool:
+        for first in range(1, 100, 4):
+            steps = range(first, first + 4)
+            jobs = [partial(stopped_switching_off, tmp_path / str(n), n, procedure=name) for n in steps]
+            found = [pool.submit(job) for job in jobs]
+            took |= {n: one for n, job in zip(steps, found, strict=True) if (one := job.result()) is not None}
+            if max(took, default=0) < max(steps):
+                break  # the whole of switching off has no more steps
+    figures(f"{name}: stopped at each of {len(took)} steps of switching off, off after", list(took.values()), len(took))
+    assert len(took) >= 4
+    assert sorted(took) == list(range(1, len(took) + 1))
+    assert max(took.values()) <= SILENCE_WORST_S
 
 
 @pytest.mark.slow

@@ -133,6 +133,20 @@ def test_a_clock_that_is_gone_does_not_end_it(quiet: Night, monkeypatch: pytest.
 @pytest.mark.parametrize("after", [0, 1, 5])
 def test_a_person_who_takes_over_ends_it(after: int, quiet: Night) -> None:
     bench = StubBench(quiet, needed=1000)
-    count = iter(range(1000))
-    assert not keep_trying(bench, say=lambda text: None, acknowledged=lambda: next(count) >= after)  # type: ignore[arg-type]
+    assert not keep_trying(bench, say=lambda text: None, acknowledged=lambda: bench.tried >= after)  # type: ignore[arg-type]
     assert bench.tried == after
+
+
+def test_who_takes_over_is_heard_between_two_tries(quiet: Night, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ours: the serial number was looked for once in 10 s, and one line at a time."""
+    bench = StubBench(quiet, needed=1000)
+    looks = 0
+
+    def sleep_until(_t_s: float, *, stop: Callable[[], bool]) -> None:
+        nonlocal looks
+        while not stop():  # in slices, as the wall clock does
+            looks += 1
+
+    monkeypatch.setattr(bench.clock, "sleep_until", sleep_until)
+    assert not keep_trying(bench, say=lambda text: None, acknowledged=lambda: looks == 7)  # type: ignore[arg-type]
+    assert (looks, bench.tried) == (7, 0)

@@ -41,10 +41,12 @@ def knob(out: Out) -> None:
 
 
 ACTS = {"Ctrl-C": (stop, 20), "knob": (knob, 21)}
-CASES = [(scenario, procedure, what) for scenario in ("cabinet", "porch") for procedure in SHORT for what in ACTS]
+CASES = [("cabinet", procedure, what) for procedure in SHORT for what in ACTS]
+CASES += [("porch", procedure, "Ctrl-C") for procedure in SHORT]
+CAMPAIGN_CASES = [pytest.param("porch", procedure, "knob", marks=pytest.mark.slow) for procedure in SHORT]
 
 
-@pytest.mark.parametrize(("scenario", "procedure", "what"), CASES)
+@pytest.mark.parametrize(("scenario", "procedure", "what"), [*CASES, *CAMPAIGN_CASES])
 def test_everything_goes_off_in_order(
     scenario: str, procedure: str, what: str, stages: dict[tuple[str, str], dict[Stage, int]], tmp_path: Path
 ) -> None:

@@ -21,7 +21,7 @@ from sims.talk import Exchange
 
 MILLION = 1_000_000
 
-MANY = max(200, settings().max_examples)
+MANY = settings().max_examples
 """Examples of a property; more under the profile that explores."""
 
 ANY_BYTES = st.lists(st.one_of(st.binary(max_size=20), st.sampled_from(PIECES)), max_size=30)

@@ -6,7 +6,7 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from sims.bench import open_bench
@@ -184,7 +184,6 @@ def test_every_habit_is_drawn() -> None:
     assert drawn | {*OF_PANELS} == {field.name for field in fields(Manners)}
 
 
-@settings(max_examples=300, deadline=None)
 @given(manners=ANY_MANNERS, millivolts=st.integers(0, 30_000))
 def test_whoever_knows_the_manners_reads_the_number_that_was_set(manners: Manners, millivolts: int) -> None:
     reader = Reader(manners)
