@@ -42,10 +42,10 @@ PLAIN = {one.name: one.default for one in fields(Outside) if one.name not in ("n
 
 
 def _in_ms(seconds: float, least_s: float) -> float:
-    """nan stays what it is: it is never inside a limit."""
+    """Rounded up: no limit is passed later. nan stays what it is: it is never inside one."""
     if seconds < least_s:
         return 0.0
-    return round(seconds, 3) if math.isfinite(seconds) else seconds
+    return math.ceil(1000.0 * seconds) / 1000.0 if math.isfinite(seconds) else seconds
 
 
 def _down(size: float) -> float:

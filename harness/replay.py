@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
@@ -39,6 +39,7 @@ from harness.result import Result, load_result
 from harness.run import run
 from harness.samplefile import samples
 from harness.stops import RunStopped
+from harness.sums import UNKNOWN, changes
 from harness.surroundings import Surroundings
 from harness.tape import LEFT_ALONE
 
@@ -259,11 +260,7 @@ def _said(message: bytes) -> str:
 
 
 def _notes(playing: _Playing, whole: bool) -> Iterator[str]:
-    changed: tuple[str, ...] = ()
-    with suppress(UserError, OSError):
-        changed = playing.folder.changed_inputs()
-    if changed:
-        yield f"not as the run used them: {', '.join(f'inputs/{safe_text(name)}' for name in changed)}"
+    yield from (text for text in changes(playing.folder) if text != UNKNOWN)
     if not playing.exact:
         yield "recorded without a tape: times are those of the exchanges, figures agree to 1e-6"
     if not whole:
