@@ -222,7 +222,7 @@ def _level(axes: Any, level: Level, *, below: bool) -> None:
 def _stretch(axes: Any, stretch: Stretch) -> None:
     if stretch.hatched:
         axes.axvspan(stretch.begin, stretch.end, facecolor="none", edgecolor=SOFT, hatch="xxxx", linewidth=0.4)
-    else:
+    elif stretch.shaded:
         axes.axvspan(stretch.begin, stretch.end, facecolor=WASH, edgecolor="none", zorder=0.5)
     low, high = axes.get_xlim()
     letters = 0.6 * POINTS / 72 * len(stretch.words)

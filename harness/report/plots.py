@@ -70,12 +70,13 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """From where to where along x something lasted; ``hatched`` where nobody looked."""
+    """From where to where along x something lasted; ``hatched`` where nobody looked, not ``shaded``: words only."""
 
     begin: float
     end: float
     words: str = ""
     hatched: bool = False
+    shaded: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
