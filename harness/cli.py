@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import click
 
-from harness.cli_export import export
 from harness.cli_alarm import alarm
+from harness.cli_export import export
 from harness.cli_instruments import instruments
 from harness.cli_replay import replay
 from harness.cli_report import report

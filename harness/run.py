@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from harness import alarms
 from harness.barriers import Tried
 from harness.bench import Bench
 from harness.bench_of import bench_of
@@ -152,6 +153,9 @@ def _looked_at(
     checks = _look(ready, connection, out)
     watcher.checked(ready, checks)
     refuse_if_bad(checks)
+    if around.real:
+        names, alone = ready.site.bench.alarms, ready.job.unattended
+        alarms.try_before(names, ready.site.name, unattended=alone, say=watcher.say, stopped=flag.asked)
     cleared = tape.answer(
         COMPUTER,
         "cleared",
