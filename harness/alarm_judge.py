@@ -105,8 +105,6 @@ class AlarmJudge:
         if not silent_s > max(SILENT_S, 10.0 * period_s):
             return
         words = f"nothing written for {clock_words(silent_s)}: the run hangs, or its disk does. Go, look, measure first"
-            f"nothing written for {clock_words(silent_s)}: the run hangs, or its disk does. Go and look; measure first"
-        )
         yield from self._again(Message("silent", self._titled(seen, "SILENT"), _facts(seen, words), loud=True), wall_s)
 
     def _again(self, message: Message, wall_s: float) -> Iterator[Message]:
