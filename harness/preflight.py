@@ -40,7 +40,6 @@ def look(
     if not any(check.word == "refused" for check in checks):
         checks = _looked(checks, site, rig, clock, charging=charging, full=full)
         if out is not None:
-            disk = partial(_disk, out, site, forecast_s)
             checks.extend(_room(out, site, clock, forecast_s))
     if any(check.word == "refused" for check in checks):
         checks = [*on_meanwhile(rig, checks), *checks]

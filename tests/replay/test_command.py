@@ -17,7 +17,8 @@ from corpus_files import unpack
 import harness.channels
 from harness.cli import main
 from harness.folder import RunFolder
-from harness.replay import lines_of, replay
+from harness.replay import replay
+from harness.replay_words import lines_of
 from harness.sums import write_sums
 
 Unpacked = Callable[[str], RunFolder]

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from harness.errors import Busy, Usage, UserError
 from harness.folder import RunFolder
-from harness.replay import lines_of, replay
+from harness.replay import replay
+from harness.replay_words import lines_of
 
 Unpacked = Callable[[str], RunFolder]
 CASE = "capacity-stopped-at-rest"

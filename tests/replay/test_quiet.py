@@ -17,7 +17,8 @@ from corpus_files import names
 import harness.locks
 from harness.config import load_bench
 from harness.folder import RunFolder
-from harness.replay import lines_of, replay
+from harness.replay import replay
+from harness.replay_words import lines_of
 
 NEVER = ("socket.", "subprocess.", "os.fork", "os.posix_spawn", "os.exec", "os.system", "pty.", "os.kill")
 """Beginnings of audit events (PEP 578) of whatever leaves this process."""

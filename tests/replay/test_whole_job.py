@@ -9,7 +9,8 @@ import pytest
 from harness.demo import demo
 from harness.folder import list_runs
 from harness.job import Watcher
-from harness.replay import lines_of, replay
+from harness.replay import replay
+from harness.replay_words import lines_of
 
 
 @pytest.mark.slow
