@@ -211,3 +211,14 @@ def test_damage_leaves_no_half_of_a_file(real: Real, copied: Copied, tmp_path: P
     assert said.code == 2
     assert "is damaged" in said.text
     assert not list(tmp_path.glob("a.csv*"))
+
+
+def test_the_commands_in_readme_work(real: Real, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    commands = [line[2:].split() for line in readme.splitlines() if line.startswith("$ nightbench export ")]
+    assert {Path(words[-1]).suffix for words in commands if "--of" not in words} == {".csv", ".parquet", ".xml", ".zip"}
+    monkeypatch.chdir(tmp_path)
+    for words in commands:
+        runs = [str(path) for path in paths(real)]
+        said = call(*[one for word in words[1:] for one in (runs if word == "runs/*" else [word])])
+        assert said.code == 0, said
