@@ -46,8 +46,8 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 @dataclass(frozen=True, slots=True)
 class VerdictMaker:
-    """``judge`` raises ``Usage`` in one line for runs that do not go together; ``shown`` gives the same verdict and what
-    its report shows besides."""
+    """``judge`` raises ``Usage`` in one line for runs that do not go together; ``shown`` gives the same verdict and
+    what its report shows besides."""
 
     name: str
     about: str

@@ -17,7 +17,7 @@ from procedures.fit_work import Work
 COUNT = 3
 
 FAILED = {
-    "charge volts": "Take a pack that bears the charger's volts, or lower these at the UPS and run charge-ceiling again.",
+    "charge volts": "Take a pack that bears the charger's volts, or lower these and run charge-ceiling again.",
     "charge current": "Take a pack that may be charged with what the charger gives.",
     "charging when cold": "Put the pack where it stays above the coldest temperature at which it may be charged.",
     "volts of the full pack": "Take a pack that rests at fewer volts when full: this one is too high for the UPS.",
@@ -74,9 +74,7 @@ def _conditions(lines: tuple[Verdict, ...]) -> list[str]:
         for one in conditions_of(line):
             told.setdefault(one, line.settles)
     keep = [one for one in told if one.startswith(KEEP)]
-    guesses = dict.fromkeys(
-        name for one in told if one.startswith(GUESSED) for name in one[len(GUESSED) :].split(", ")
-    )
+    guesses = dict.fromkeys(name for one in told if one.startswith(GUESSED) for name in one[len(GUESSED) :].split(", "))
     found = [f"Keep the load at or below {one[len(KEEP) :]}, and write that on the UPS." for one in keep]
     found += [f"{GUESSES}{', '.join(guesses)}."] if guesses else []
     rest = [one for one in told if one not in keep and not one.startswith(GUESSED)]

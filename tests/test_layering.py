@@ -44,6 +44,7 @@ ALONE = {
     "harness/page/gate.py": {"starlette"},
     "harness/page/serving.py": {"uvicorn"},
     "harness/export_parquet.py": {"pyarrow"},
+    "harness/report/pdf.py": {"weasyprint"},
 }
 """Files that may import more: what pytest itself loads of ours, and what an extra brings along."""
 
@@ -51,7 +52,7 @@ DISTRIBUTIONS = {"serial": "pyserial", "pyvisa_py": "pyvisa-py"}
 """Import name -> name of the distribution, where the two differ."""
 
 
-EXTRAS = ("discover", "usb", "test")
+EXTRAS = ("discover", "usb", "pdf", "test")
 """Extras of the distribution whose packages are imported where they are needed, with words for who has not got them."""
 
 

@@ -263,7 +263,9 @@ def _words_at_right(axes: Any, panel: Panel) -> None:
 
 def _end(curve: Curve) -> tuple[float, float] | None:
     good = np.flatnonzero(np.isfinite(curve.x) & np.isfinite(curve.y))
-    return (float(curve.x[good[-1]]), float(curve.y[good[-1]])) if len(good) and curve.kind not in ("bars", "margins") else None
+    if not len(good) or curve.kind in ("bars", "margins"):
+        return None
+    return float(curve.x[good[-1]]), float(curve.y[good[-1]])
 
 
 __all__ = ["svg"]

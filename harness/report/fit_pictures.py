@@ -1,4 +1,4 @@
-"""The plots of a verdict: runtime over load, the usable charge, margins by rule, and what makes the figures uncertain."""
+"""The plots of a verdict: runtime over load, usable charge, margins by rule, and what makes the figures uncertain."""
 
 from __future__ import annotations
 
@@ -35,8 +35,10 @@ def fit_pictures(made: Judgement, shown: Shown) -> Iterator[Picture]:
 
 def _uncertain(made: Judgement, shown: Shown) -> Mapping[str, Figure]:
     at_load = [entry.get("runtime_s") for entry in made.lists.get("runtime_s", ()) if _is_at(entry, shown.load_w)]
-    runtime = {"runtime_s": one for one in at_load if isinstance(one, Figure)}
-    return runtime | {name: made.figures[name] for name in BUDGETS if name in made.figures}
+    runtime = next((one for one in at_load if isinstance(one, Figure)), None)
+    return ({} if runtime is None else {"runtime_s": runtime}) | {
+        name: made.figures[name] for name in BUDGETS if name in made.figures
+    }
 
 
 def _is_at(entry: Entry, load_w: float) -> bool:
@@ -129,7 +131,8 @@ def _runtime_words(shown: Shown, ends: list[str], bounds: list[str]) -> str:
     at = [row for row in zip(shown.runtime["load_w"], shown.runtime["pack_alone_s"], strict=True)
           if math.isclose(float(row[0]), shown.load_w) and not math.isnan(float(row[1]))]  # fmt: skip
     if at:
-        told += f" Without a floor the pack alone would last {duration(float(at[0][1]))} (h:mm:ss) at {shown.load_w:.4g} W."
+        alone = duration(float(at[0][1]))
+        told += f" Without a floor the pack alone would last {alone} (h:mm:ss) at {shown.load_w:.4g} W."
     return told
 
 
@@ -171,9 +174,7 @@ def _usable(one: Usable, figures: Mapping[str, Figure]) -> Picture:
         ),
         columns={
             "curve": [name for name, each in rows for _ in each["charge_ah"]],
-            **{
-                name: [value for _, each in rows for value in each[name]] for name in ("charge_ah", "volts", "amps")
-            },
+            **{name: [value for _, each in rows for value in each[name]] for name in ("charge_ah", "volts", "amps")},
         },
         height_in=2.7,
         note="The ceiling is what the full pack comes to on the charger at rest; under current its volts lie lower.",

@@ -1,6 +1,6 @@
 """The report of a verdict from several runs: a folder of its own with the page, the verdict and the plots' numbers.
 
-    verdict-<start of the newest run>-<pack>-on-<ups>/   report.html  verdict.json  plots/NAME.csv
+verdict-<start of the newest run>-<pack>-on-<ups>/   report.html  verdict.json  plots/NAME.csv
 """
 
 from __future__ import annotations
@@ -21,7 +21,12 @@ from harness.report.several_words import OneRun, read_runs
 from harness.verdict import Judgement, judgement_document, verdict_maker
 from harness.verdict_shown import Shown
 
-FRAME_OF = {"fits": "finished", "fits with conditions": "stopped", "does not fit": "tripped", "cannot tell": "interrupted"}
+FRAME_OF = {
+    "fits": "finished",
+    "fits with conditions": "stopped",
+    "does not fit": "tripped",
+    "cannot tell": "interrupted",
+}
 """Class -> the outcome with whose stroke its sentence is framed."""
 
 

@@ -91,7 +91,8 @@ def _main(name: str, one: Measured) -> Main:
 
 def _measured_line(name: str, one: Measured, runs: Sequence[OneRun]) -> Line:
     assert one.figure is not None
-    return Line(title=TITLES.get(name, name), words=figure_words(one.figure), basis=f"{one.figure.basis}; {short_names(runs, (one.run,))}")
+    basis = f"{one.figure.basis}; {short_names(runs, (one.run,))}"
+    return Line(title=TITLES.get(name, name), words=figure_words(one.figure), basis=basis)
 
 
 def _rule(line: Verdict, shown: Shown, runs: Sequence[OneRun]) -> tuple[str, ...]:

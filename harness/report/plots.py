@@ -35,8 +35,8 @@ _BUCKETS = 400
 class Curve:
     """``words`` stand at its end. ``spread``: half the width of the interval of each point, where there is one.
 
-    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar. Of kind "margins" the
-    same, to both sides of 0 and with ``spread``. Of kind "band" only what lies within ``spread`` is drawn.
+    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar. Of kind "margins"
+    the same, to both sides of 0 and with ``spread``. Of kind "band" only what lies within ``spread`` is drawn.
     """
 
     x: Numbers
