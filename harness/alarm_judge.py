@@ -16,7 +16,7 @@ from harness.folder import INTERRUPTED
 from harness.following import Seen
 from harness.plain import safe_text
 from harness.progress import clock_words
-from harness.watching import end_lines, silence_s
+from harness.watching import Quiet, end_lines
 
 NEAR_SHARE = 0.05
 """A limit is near when less than this share of the way to it is left (judgement) ..."""
@@ -58,6 +58,7 @@ class AlarmJudge:
     _told_near: set[str] = field(default_factory=set)
     _repeats: int = 0
     _said_s: float = -math.inf
+    _quiet: Quiet = field(default_factory=Quiet)
 
     def push(self, seen: Seen, *, utc: datetime, wall_s: float) -> Iterator[Message]:
         """What is to be said after this look; ``wall_s`` is machine time, s."""
@@ -73,8 +74,7 @@ class AlarmJudge:
             yield self._end(seen, loud=False)
 
     def _titled(self, seen: Seen, words: str) -> str:
-        simulated = seen.live.simulated if seen.live is not None else bool(seen.result and seen.result.simulated)
-        return safe_text(f"{'' if not simulated else SIMULATED + ': '}{words}: {self.name}")
+        return safe_text(f"{SIMULATED + ': ' if seen.simulated else ''}{words}: {self.name}")
 
     def _trips(self, seen: Seen) -> Iterator[Message]:
         for event in seen.events:
@@ -100,10 +100,11 @@ class AlarmJudge:
             yield Message("near", self._titled(seen, "near a limit"), _facts(seen, words))
 
     def _silence(self, seen: Seen, *, utc: datetime, wall_s: float) -> Iterator[Message]:
-        silent_s, period_s = silence_s(seen, now=utc), seen.live.period_s if seen.live is not None else 1.0
+        silent_s = self._quiet.push(seen, wall_s=wall_s, utc=utc)
+        period_s = seen.live.period_s if seen.live is not None else 1.0
         if not silent_s > max(SILENT_S, 10.0 * period_s):
             return
-        words = f"no sample for {clock_words(silent_s)}: the run hangs, or its disk does. Go and look; measure first"
+        words = f"nothing written for {clock_words(silent_s)}: the run hangs, or its disk does. Go, look, measure first"
         yield from self._again(Message("silent", self._titled(seen, "SILENT"), _facts(seen, words), loud=True), wall_s)
 
     def _again(self, message: Message, wall_s: float) -> Iterator[Message]:
@@ -115,13 +116,6 @@ class AlarmJudge:
         died = seen.outcome == INTERRUPTED
         words = {"unsafe": "OFF NOT CONFIRMED", INTERRUPTED: "DIED"}.get(seen.outcome, f"ended, {seen.outcome}")
         lines = end_lines(seen)
-        if seen.guard is not None:
-            lines = [seen.guard.words, *lines]
-        elif died:
-            lines = ["Whether the bench is off is unknown: measure before touching it.", *lines]
-        if seen.result is not None and seen.result.off_confirmation is not None:
-            off = seen.result.off_confirmation
-            lines.append(f"off {'confirmed' if off.confirmed else 'NOT CONFIRMED'}: {off.how}")
         return Message("silent" if died else "end", self._titled(seen, words), _facts(seen, *lines), loud=loud)
 
     @staticmethod

@@ -1,7 +1,7 @@
 """The process that tells people about a run: it reads the run's folder, and the run knows nothing of it.
 
-    python -m harness.alarm_process watch FOLDER NAME...      beside a run, until it is over
-    python -m harness.alarm_process test NAME...              a test message to each; exit code 1 when one fails
+    watch FOLDER NAME...      beside a run, until it is over
+    test ABOUT NAME...        a test message to each; exit code 1 when one fails
 
 It is started by the run in a session of its own, so that it outlives it and can tell that it died. A failing alarm is
 tried again a few times, noted in a log in the state folder, and disturbs nobody.
@@ -126,8 +126,9 @@ def send_tests(alarms: Sequence[Alarm], about: str, *, by: Send = send) -> list[
     return [f"alarm {name}: not sent: {why}" for name, why in failed.items()]
 
 
-def main(words: Sequence[str]) -> int:
-    """What the arguments ask for; the exit code."""
+def main(words: Sequence[str] | None = None) -> int:
+    """What the arguments (those of the program) ask for; the exit code."""
+    words = sys.argv[1:] if words is None else words
     try:
         if words[:1] == ["test"]:
             failed = send_tests(load_alarms(tuple(words[2:])), words[1])
@@ -147,7 +148,3 @@ def _log_place() -> Path | None:
         return state_dir() / "alarms.log"
     except UserError:
         return None
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

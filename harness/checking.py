@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from harness.alarms import alarm_checks
 from harness.barriers import Tried
 from harness.briefing import barrier_lines
 from harness.clock import WallClock
@@ -75,9 +76,10 @@ def check_bench(
         ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets, out=out))
         if unattended:
             found, table = _left_alone(ready)
+            found = (*found, *alarm_checks(ready.site.bench.alarms))
             text = wrapped(("barriers", *table, *_lines(found, with_pack=True)))
             return text, 11 if _refused(found) else 0
-        checks = check(ready)
+        checks = (*check(ready), *alarm_checks(ready.site.bench.alarms))
     return wrapped(_lines(checks, with_pack=given is not None)), 11 if _refused(checks) else 0
 
 

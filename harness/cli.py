@@ -9,6 +9,7 @@ from __future__ import annotations
 import click
 
 from harness.cli_alarm import alarm
+from harness.cli_compare import compare
 from harness.cli_export import export
 from harness.cli_instruments import instruments
 from harness.cli_replay import replay
@@ -174,6 +175,7 @@ def show(folder: str, as_json: bool) -> None:
 
 
 main.add_command(fit)
+main.add_command(compare)
 main.add_command(export)
 main.add_command(instruments)
 main.add_command(replay)

@@ -17,8 +17,8 @@ def replay(folders: tuple[str, ...], as_json: bool) -> None:
     No instrument is reached and nothing is written. Exit code 0: the same messages, samples, events and figures came
     out. 1: something differs, and the first of each kind is shown. 2: a record cannot be played.
     """
-    from harness.replay import document, lines_of
     from harness.replay import replay as play
+    from harness.replay_words import document, lines_of
 
     done = []
     for folder in folders:

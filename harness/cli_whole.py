@@ -75,15 +75,27 @@ def qualify(bench: str, pack: str, ups: str, out: str, dry: bool, label_cells: i
 
 @click.command(short_help="Does this pack fit this UPS? A verdict from earlier runs of both.")
 @click.argument("folders", metavar="RUN...", nargs=-1, type=FILE)
+@click.option(
+    "--report", "place", type=FILE, metavar="DIR", help="Also write its report there: report.html and plots/."
+)
+@click.option("--pdf", is_flag=True, help="With --report: also as report.pdf (needs nightbench[pdf]).")
 @JSON
-def fit(folders: tuple[str, ...], as_json: bool) -> None:
+def fit(folders: tuple[str, ...], place: str | None, pdf: bool, as_json: bool) -> None:
     """Say whether a pack fits a UPS, from earlier runs of both; nothing is switched.
 
     Runs of charge, capacity, c-rate, voltage-floor and charge-ceiling. Two capacity runs, one of them at a rate at or
     above what the UPS draws, make it surer.
     """
-    from harness.folder import RunFolder
     from harness.verdict import judgement_document, judgement_text, verdict_maker
+    from harness.verdict_folder import run_folders
 
-    made = verdict_maker("fit").judge([RunFolder.open(folder) for folder in folders])
+    if pdf and place is None:
+        raise click.UsageError("--pdf goes with --report DIR")
+    runs = run_folders(folders)
+    made = verdict_maker("fit").judge(runs)
+    if place is not None:
+        from harness.report import write_verdict_report
+
+        written = write_verdict_report(runs, place, pdf=pdf)
+        words("\n".join(f"report: {one}" for one in written))
     figures(judgement_document(made) if as_json else judgement_text(made))

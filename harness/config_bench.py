@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +18,6 @@ CLOCK_KINDS = ("wall", "stepped", "scaled")
 CUT_OUTS = ("pack", "lug", "cold", "smoke")
 """What may stand in the contactor's coil line: thermal cut-outs on pack and lug, a thermostat against cold, smoke."""
 
-_ALARM_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,39}")
 
 LOOP_PERIOD_S = (0.05, 1.0)
 """Shortest and longest loop period: interlocks and the pack's own pace count on a reading every second."""
@@ -81,7 +79,7 @@ def load_bench(path: str | Path) -> BenchFile:
         clock=_clock(file, keys),
         fuse_amps=keys.number_or_none("fuse_amps", unit="A", low=0.1, high=1000.0),
         cut_outs=_cut_outs(keys),
-        alarms=_alarms(keys),
+        alarms=keys.names("alarms", what="tables in your own alarms.toml"),
         operator=keys.text("operator", accepted="who runs the bench, in quotes", default=""),
         note=keys.text("note", accepted="a note in quotes", default="", longest=1000),
         instruments=_instruments(file, keys),
@@ -98,17 +96,6 @@ def _cut_outs(keys: Keys) -> frozenset[str]:
         if word not in CUT_OUTS:
             keys.refuse("cut_outs", f"{word}: not one of the words known here", f"accepted: {accepted}")
     return frozenset(words)
-
-
-def _alarms(keys: Keys) -> tuple[str, ...]:
-    accepted = "names of tables in your alarms.toml, apart by blanks"
-    names = keys.text("alarms", accepted=accepted, default="").replace(",", " ").split()
-    for name in names:
-        if not _ALARM_NAME.fullmatch(name):
-            keys.refuse(
-                "alarms", f"{name}: not a name", "accepted: letters, digits, _ and -; addresses do not belong here"
-            )
-    return tuple(dict.fromkeys(names))
 
 
 def _elsewhere() -> dict[str, str]:

@@ -89,7 +89,10 @@ class Connection:
     def tap(self, exchange: Exchange) -> None:
         """Hear one exchange."""
         self.clock.tape.exchanged()
-        self.hear(exchange)
+        if self._listener is not None:
+            self._listener(exchange)
+        else:
+            self._before.append(exchange)
 
     def hear(self, one: Exchange | Told) -> None:
         """Keep one exchange or line of the tape, or hand it over."""

@@ -38,7 +38,7 @@ _ROOM = ".room"
 ROOM_BYTES = 256 * 1024
 """Disk space put aside while a run is on; its last events and its result take a few kilobytes."""
 _SUMS = "SHA256SUMS"
-SUM_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
+SUM_LINE = re.compile(r"([0-9a-f]{64})  ([^\x00-\x1f\x7f]+)")
 """A line of such a file: checksum and name, as common programs write and check them."""
 
 

@@ -6,7 +6,9 @@ row or an event that is still being written is taken the next time.
 
 from __future__ import annotations
 
+import math
 import os
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,6 +17,7 @@ import msgspec
 from harness.errors import UserError
 from harness.folder import RUNNING, RunFolder
 from harness.guard_log import GuardsWord, guards_word
+from harness.inside import open_inside
 from harness.live import Live, read_live
 from harness.result import Result, load_result
 from harness.sample import Sample
@@ -43,13 +46,19 @@ class Growing:
     def lines(self) -> list[bytes]:
         """New whole lines without their ends; [] when there are none or none can be had (``trouble`` says why)."""
         try:
-            with open(self._path, "rb") as file:
+            with open_inside(self._path) as file:
                 if os.fstat(file.fileno()).st_size < self._read:
                     self._read, self.restarted = 0, self.restarted + 1
                 file.seek(self._read)
                 new = file.read(PIECE_BYTES)
+        except FileNotFoundError:
+            self.trouble = f"{self._path.name}: is not there"
+            return []
         except OSError as error:
             self.trouble = f"{self._path.name}: cannot be read ({error.strerror or error})"
+            return []
+        except UserError as error:
+            self.trouble = str(error)
             return []
         self.trouble = ""
         whole = new[: new.rfind(b"\n") + 1]
@@ -94,6 +103,13 @@ class Seen:
     rows: int
     events: tuple[dict[str, object], ...]
     trouble: tuple[str, ...]
+    happened: int = 0
+    """Events so far; the last of them are in ``events``."""
+    simulated: bool = False
+    grown: tuple[int, ...] = ()
+    """Sizes of the files that grow with every turn: as long as they change the run goes on."""
+    written_s: float = math.nan
+    """When the last of them was written to, s of the machine's calendar (POSIX); nan where that is not known."""
     result: Result | None = None
     guard: GuardsWord | None = None
     """What the guard of a run that is over did, where it had to act."""
@@ -114,14 +130,14 @@ class Follower:
     def __post_init__(self) -> None:
         self._samples, self._events = Growing(self.folder.samples_csv), Growing(self.folder.events_jsonl)
         self._decode = msgspec.json.Decoder(dict[str, object])
+        self._simulated = False
         self._begin()
 
     def _begin(self) -> None:
         self._names: tuple[str, ...] = ()
         self._happened: list[dict[str, object]] = []
         self._last: Sample | None = None
-        self._rows = self._bad_rows = self._bad_events = 0
-        self._foreign = ""
+        self._rows = self._count = self._bad_rows = self._bad_events = 0
 
     def look(self) -> Seen:
         """Read what is new. Never raises."""
@@ -136,6 +152,8 @@ class Follower:
         for line in self._events.lines():
             self._event(line)
         on = outcome == RUNNING
+        result = None if on else self._result()
+        grown, written_s = self._growth()
         return Seen(
             outcome=outcome,
             live=read_live(self.folder) if on else None,
@@ -143,7 +161,11 @@ class Follower:
             rows=self._rows,
             events=tuple(self._happened),
             trouble=self._trouble(),
-            result=None if on else self._result(),
+            happened=self._count,
+            simulated=self._simulated or (result is not None and result.simulated),
+            grown=grown,
+            written_s=written_s,
+            result=result,
             guard=None if on else guards_word(self.folder),
         )
 
@@ -152,6 +174,13 @@ class Follower:
             return self.folder.outcome()
         except (OSError, ValueError, UserError) as error:
             return f"unknown ({error})"
+
+    def _growth(self) -> tuple[tuple[int, ...], float]:
+        found = []
+        for place in (self.folder.samples_csv, self.folder.events_jsonl, self.folder.wire_jsonl):
+            with suppress(OSError):
+                found.append(place.stat())
+        return tuple(one.st_size for one in found), max((one.st_mtime for one in found), default=math.nan)
 
     def _result(self) -> Result | None:
         try:
@@ -177,8 +206,11 @@ class Follower:
         except msgspec.MsgspecError:
             self._bad_events += 1
             return
-        if "kind" in event:
+        if "recording" in event:  # the first line, before there is anything else
+            self._simulated = event.get("simulated") is True
+        elif "kind" in event:
             self._happened.append(event)
+            self._count += 1
             del self._happened[:-EVENTS_KEPT]
 
     def _trouble(self) -> tuple[str, ...]:

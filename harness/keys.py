@@ -17,6 +17,7 @@ from typing import NoReturn
 from harness.errors import Usage
 from harness.tomlfile import one_line
 
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _NUMBER_IN_TEXT = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*")
 
@@ -168,6 +169,20 @@ class Keys:
         if len(value) > longest:
             self.refuse(key, f"{len(value)} characters long, the most is {longest}", accepted)
         return value.strip()
+
+    def names(self, key: str, *, what: str) -> tuple[str, ...]:
+        """A list of plain names, each once; () when it is not there. What stands there is never shown: it may be a
+        secret that has got into the wrong file."""
+        value = self._values.get(key, [])
+        names = value if isinstance(value, list) else [value]
+        if not isinstance(value, list) or not all(isinstance(one, str) and _NAME.fullmatch(one) for one in names):
+            raise Usage(
+                one_line(
+                    f"{self._file}: {self._where}{key}: not a list of names of {what}; accepted: a list such as "
+                    f'{key} = ["phone"], names of letters, digits, _ and -; addresses and passwords do not belong here'
+                )
+            )
+        return tuple(dict.fromkeys(names))
 
     def choice(self, key: str, options: Iterable[str], *, default: str | None = None) -> str:
         """One of ``options``."""

@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 
+from harness.alarms import alarm_line
 from harness.briefing import barrier_lines, interlock_lines, limit_lines, plan_lines
 from harness.cautions import CAUTIONS
 from harness.derived import result_of
@@ -69,6 +70,7 @@ def dry_text(ready: Ready, *, now: datetime | None = None) -> str:
             *limit_lines(ready),
             "barriers",
             *barrier_lines(ready),
+            alarm_line(ready.site.bench.alarms),
             "a run trips, switches off and ends on",
             *interlock_lines(procedure.name, procedure.phases),
             "cautions",
@@ -91,6 +93,7 @@ def dry_document(ready: Ready) -> dict[str, Any]:
         ],
         "seconds": forecast.seconds,
         "limits": list(envelope.lines()),
+        "alarms": list(ready.site.bench.alarms),
         "cautions": list(CAUTIONS),
         "talked_to": [],
     }

@@ -156,11 +156,3 @@ def read_live(folder: RunFolder) -> Live | None:
         return msgspec.json.decode(data, type=Live) if len(data) <= MOST_BYTES else None
     except (OSError, msgspec.MsgspecError):
         return None
-
-
-def live_age_s(folder: RunFolder, *, now_s: float) -> float:
-    """How long ago that was, s; ``now_s`` is the machine's calendar time. Infinite when there is nothing."""
-    try:
-        return max(0.0, now_s - os.stat(folder.path / ".live.json").st_mtime)
-    except OSError:
-        return math.inf

@@ -13,7 +13,7 @@ from harness.drift import StateKeeper
 from harness.findings import Finding, Watch
 from harness.interlock import middle
 from harness.interlocks import Interlocks
-from harness.outside import Outside
+from harness.outside import Outside, outside_of
 from harness.reading import Turn
 from harness.rig import Rig
 from harness.sample import Sample
@@ -102,7 +102,8 @@ class Loop:
         # Half-way through the reading: with slow instruments a turn takes a good part of a second.
         stamp = 0.5 * (began + self.elapsed())
         drift = self.states.check(period_s=self.period_s, dead=turn.dead, doubt=self._doubt(turn, block))
-        outside = self._outside(turn, stamp, turn_wall_s=self.clock.wall() - self._looked_wall_s)
+        turn_wall_s = self.clock.wall() - self._looked_wall_s
+        outside = self.clock.tape.turn(outside_of(self, turn, stamp, turn_wall_s=turn_wall_s))
         self._turn = turn
         self._seen = self._voltmeters.look(turn, block)
         self._count_cv(turn, block, outside.stamp_s)
@@ -135,24 +136,6 @@ class Loop:
         finding = self.interlocks.judge(sample, watch)
         self.warnings += self.interlocks.warnings()
         return sample, finding
-
-    def _outside(self, turn: Turn, stamp_s: float, *, turn_wall_s: float) -> Outside:
-        """Everything this turn rests on that no instrument says, as the tape has it."""
-        record_age_s, disk_free_bytes = self.record_state()
-        return self.clock.tape.turn(
-            Outside(
-                now_s=self.clock.now(),
-                stamp_s=stamp_s,
-                utc=f"{self.clock.utc().replace(tzinfo=None).isoformat(timespec='milliseconds')}Z",
-                turn_wall_s=turn_wall_s,
-                call_wall_s=turn.call_s if self.clock.runs_by_itself else 0.0,
-                guard_silent_s=self.guard_silent_s(),
-                guard_astray=self.guard_astray(),
-                record_age_s=record_age_s,
-                disk_free_bytes=disk_free_bytes,
-                unwatched_s=self.nobody_s(),
-            )
-        )
 
     def _count_cv(self, turn: Turn, block: Block, stamp_s: float) -> None:
         """A charge whose current is not at its limit is held by its volts. A current that is missing counts as well:

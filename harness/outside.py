@@ -7,10 +7,15 @@ plays the tape judges what the run has judged.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
-LEAST_S: dict[str, float] = {"turn_wall_s": 0.05, "call_wall_s": 0.05, "guard_silent_s": 0.5, "record_age_s": 2.0}
+if TYPE_CHECKING:
+    from harness.loop import Loop
+    from harness.reading import Turn
+
+TURN_LEAST_S, GUARD_LEAST_S, RECORD_LEAST_S = 0.05, 0.5, 2.0
 """Less than this of machine time, s, is nothing: every limit on it is far above, and a machine is never quite even."""
 
 
@@ -33,8 +38,30 @@ class Outside:
 
     def told(self) -> Outside:
         """As it is judged and kept: machine time to the millisecond, the disk's room rounded down."""
-        kept: dict[str, Any] = {name: _in_ms(getattr(self, name), least) for name, least in LEAST_S.items()}
-        return replace(self, disk_free_bytes=_down(self.disk_free_bytes), **kept)
+        return Outside(
+            self.now_s,
+            self.stamp_s,
+            self.utc,
+            _in_ms(self.turn_wall_s, TURN_LEAST_S),
+            _in_ms(self.call_wall_s, TURN_LEAST_S),
+            _in_ms(self.guard_silent_s, GUARD_LEAST_S),
+            self.guard_astray,
+            _in_ms(self.record_age_s, RECORD_LEAST_S),
+            rounded_down(self.disk_free_bytes),
+            self.unwatched_s,
+        )
+
+    @property
+    def quiet(self) -> bool:
+        """Nothing to be told but stamp, calendar and the disk's room."""
+        return not (
+            self.turn_wall_s
+            or self.call_wall_s
+            or self.guard_silent_s
+            or self.guard_astray
+            or self.record_age_s
+            or self.unwatched_s
+        )
 
 
 PLAIN = {one.name: one.default for one in fields(Outside) if one.name not in ("now_s", "stamp_s", "utc")}
@@ -42,15 +69,34 @@ PLAIN = {one.name: one.default for one in fields(Outside) if one.name not in ("n
 
 
 def _in_ms(seconds: float, least_s: float) -> float:
-    """nan stays what it is: it is never inside a limit."""
+    """Rounded up: no limit is passed later. nan stays what it is: it is never inside one."""
     if seconds < least_s:
         return 0.0
-    return round(seconds, 3) if math.isfinite(seconds) else seconds
+    return math.ceil(1000.0 * seconds) / 1000.0 if math.isfinite(seconds) else seconds
 
 
-def _down(size: float) -> float:
+@lru_cache(maxsize=8)
+def rounded_down(size: float) -> float:
     """To three digits: it is told when it changes, and a disk always changes a little."""
     if not (math.isfinite(size) and size >= 1000.0):
         return size
     unit = 10.0 ** (math.floor(math.log10(size)) - 2)
     return math.floor(size / unit) * unit
+
+
+def outside_of(loop: Loop, turn: Turn, stamp_s: float, *, turn_wall_s: float) -> Outside:
+    """All that this turn of the loop rests on, as it is now."""
+    clock = loop.clock
+    record_age_s, disk_free_bytes = loop.record_state()
+    return Outside(
+        now_s=clock.now(),
+        stamp_s=stamp_s,
+        utc=f"{clock.utc().replace(tzinfo=None).isoformat(timespec='milliseconds')}Z",
+        turn_wall_s=turn_wall_s,
+        call_wall_s=turn.call_s if clock.runs_by_itself else 0.0,
+        guard_silent_s=loop.guard_silent_s(),
+        guard_astray=loop.guard_astray(),
+        record_age_s=record_age_s,
+        disk_free_bytes=disk_free_bytes,
+        unwatched_s=loop.nobody_s(),
+    )

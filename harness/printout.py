@@ -11,7 +11,7 @@ from harness.ending import ProgramError
 from harness.errors import UserError
 from harness.job import Done
 from harness.listing import runs_done_document, runs_done_text
-from harness.report import report_line, report_lines
+from harness.report import report_line, report_lines, verdict_line
 from harness.sequence import judged
 from harness.telling import figures, printed_code, tell, words
 from harness.verdict import Judgement, headline_text
@@ -37,6 +37,8 @@ def print_runs(runs_to_do: Iterator[Done], as_json: bool, *, verdict: str = "") 
     if failed is not None:
         words(f"nightbench: {failed}")
     for line in report_lines(done):
+        words(line)
+    if made is not None and (line := verdict_line([one.folder for one in done])):
         words(line)
     if isinstance(failed, ProgramError) and (line := report_line(failed.folder)):
         words(line)

@@ -78,7 +78,8 @@ class ReplayedRun(pytest.Item):
 
     def runtest(self) -> None:
         from harness.errors import Busy
-        from harness.replay import lines_of, replay
+        from harness.replay import replay
+        from harness.replay_words import lines_of
 
         try:
             done = replay(self.folder)

@@ -10,13 +10,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 from drivers.wire_errors import WireError
 from harness.connect import Connection, connect
@@ -39,6 +38,7 @@ from harness.result import Result, load_result
 from harness.run import run
 from harness.samplefile import samples
 from harness.stops import RunStopped
+from harness.sums import UNKNOWN, changes
 from harness.surroundings import Surroundings
 from harness.tape import LEFT_ALONE
 
@@ -259,49 +259,8 @@ def _said(message: bytes) -> str:
 
 
 def _notes(playing: _Playing, whole: bool) -> Iterator[str]:
-    changed: tuple[str, ...] = ()
-    with suppress(UserError, OSError):
-        changed = playing.folder.changed_inputs()
-    if changed:
-        yield f"not as the run used them: {', '.join(f'inputs/{safe_text(name)}' for name in changed)}"
+    yield from (text for text in changes(playing.folder) if text != UNKNOWN)
     if not playing.exact:
         yield "recorded without a tape: times are those of the exchanges, figures agree to 1e-6"
     if not whole:
         yield "the run did not come to its end: played as far as its tape goes"
-
-
-def document(replayed: Replayed) -> dict[str, Any]:
-    """For ``--json``."""
-    return {
-        "folder": str(replayed.folder),
-        "same": replayed.same,
-        "whole": replayed.whole,
-        "samples": replayed.samples,
-        "events": replayed.events,
-        "exchanges": replayed.exchanges,
-        "figures": replayed.figures,
-        "differences": [
-            {"what": one.what, "where": one.where, "replay": one.replay, "record": one.record, "why": one.why}
-            for one in replayed.differences
-        ],
-        "notes": list(replayed.notes),
-    }
-
-
-def lines_of(replayed: Replayed) -> list[str]:
-    """What a person reads: one line when all is as recorded, else the first difference of each kind."""
-    name = safe_text(replayed.folder.name)
-    played = f"{replayed.samples} samples, {replayed.events} events, {replayed.exchanges} exchanges"
-    figures = f", {replayed.figures} figures" if replayed.whole else ""
-    notes = [f"  note: {note}" for note in replayed.notes]
-    if replayed.same:
-        return [f"{name}: as recorded: {played}{figures}", *notes]
-    told = [f"{name}: NOT as recorded; the first of each kind that differs:"]
-    for one in replayed.differences:
-        told += [
-            f"  {one.what}: {one.where}",
-            f"    this version: {one.replay or 'nothing'}",
-            f"    the record:   {one.record or 'nothing'}",
-            *([f"    it was ending for: {safe_text(one.why)[:110]}"] if one.why else []),
-        ]
-    return [*told, *notes]

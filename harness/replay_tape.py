@@ -6,7 +6,7 @@ recorded one ends it. Nothing in here asks a machine, a line or a person for any
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -183,10 +183,10 @@ class ReplayTape(Tape):
 
     def came(self, name: str, what: str, look: Callable[[], T], *, nothing: T) -> T:
         key = (name, what)
-        self._looks[key] += 1
+        self._looks[key] = self._looks.get(key, 0) + 1
         if late := self._late.get(key):
             return self._as(nothing, late.popleft())
-        line = self._due(key, self._looks)
+        line = self._due(key, self._looks[key])
         if line is None:
             return nothing
         self._take()
@@ -197,13 +197,13 @@ class ReplayTape(Tape):
 
     def soon(self, name: str, what: str, look: Callable[[], bool]) -> bool:
         key = (name, what)
-        return bool(self._late.get(key)) or self._due(key, self._looks + Counter([key])) is not None
+        return bool(self._late.get(key)) or self._due(key, self._looks.get(key, 0) + 1) is not None
 
-    def _due(self, key: tuple[str, str], looks: Counter[tuple[str, str]]) -> RecordedTold | None:
+    def _due(self, key: tuple[str, str], looks: int) -> RecordedTold | None:
         line = self._ahead()
         if not isinstance(line, RecordedTold) or (line.name, line.what) != key or "looks" not in line.told:
             return None
-        return line if self._read(line, lambda: looks[key] >= int(str(line.told["looks"]))) else None
+        return line if self._read(line, lambda: looks >= int(str(line.told["looks"]))) else None
 
     def instant(self, now: Callable[[], float]) -> float:
         line = self._ahead()
@@ -213,8 +213,8 @@ class ReplayTape(Tape):
 
     def took(self, bench_s: float, machine_s: float) -> float:
         key = (CLOCK, TOOK)
-        self._looks[key] += 1
-        line = self._due(key, self._looks)
+        self._looks[key] = self._looks.get(key, 0) + 1
+        line = self._due(key, self._looks[key])
         if line is None:
             return bench_s
         self._take()

@@ -8,13 +8,12 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
 
+from harness import alarms
 from harness.barriers import Tried
 from harness.bench import Bench
 from harness.bench_of import bench_of
 from harness.cleared_told import cleared_of, cleared_told
-from harness.clock import SteppedClock
 from harness.connect import Connection, connect
 from harness.durable import RecordFailed
 from harness.ending import Ending, ProgramError, attempt, not_begun, write_up
@@ -32,6 +31,7 @@ from harness.presence import Presence
 from harness.recorder import Recorder
 from harness.result import write_result
 from harness.rig import Rig
+from harness.run_aside import NotRecorded, StoppedEarly, gone_for_good, keep_dialects, quietly, serial_of_output
 from harness.signals import StopFlag
 from harness.site import Site
 from harness.still_warm import watch_heat
@@ -43,18 +43,6 @@ from harness.wiring_up import wire_up
 from harness.writeup import first_result
 
 __all__ = ["Done", "Home", "Job", "ProgramError", "Ready", "UserError", "Watcher", "check", "prepare", "run"]
-
-
-class StoppedEarly(UserError):
-    """A person stopped the run before anything was switched on."""
-
-    exit_code = 20
-
-
-class NotRecorded(UserError):
-    """The record could not be begun, so nothing was switched on."""
-
-    exit_code = 25
 
 
 def check(ready: Ready, *, also: Callable[[Rig], tuple[Check, ...]] = lambda rig: ()) -> tuple[Check, ...]:
@@ -152,6 +140,9 @@ def _looked_at(
     checks = _look(ready, connection, out)
     watcher.checked(ready, checks)
     refuse_if_bad(checks)
+    if around.real:
+        names, alone = ready.site.bench.alarms, ready.job.unattended
+        alarms.try_before(names, ready.site.name, unattended=alone, say=watcher.say, stopped=flag.asked)
     cleared = tape.answer(
         COMPUTER,
         "cleared",
@@ -222,7 +213,7 @@ def _through(
     """From a record that is begun and a bench that is off to the end of both."""
     bench = begun.bench
     note_cleared(ready, cleared, bench.note)
-    bench.stopping.tell = _quietly(watcher.warn)
+    bench.stopping.tell = quietly(watcher.warn)
     if cleared.watched_for:
         clock, why = bench.clock, cleared.watched_for
         bench.watched_by(Presence(person, why=why, now=clock.now, note=bench.note, instant=clock.instant))
@@ -231,7 +222,7 @@ def _through(
     except Usage as error:
         begun.end(ready, Ending("refused", error.exit_code, str(error)))
         raise
-    say = _quietly(watcher.say)
+    say = quietly(watcher.say)
     begun.onlookers.tell_people(ready, say=say)
     unfit = guarded(ready, connection, bench, begun.folder, lock, say=say, stopped=flag.asked, arm=around.arm)
     ending = _energised(ready, bench, cleared, unfit)
@@ -253,7 +244,7 @@ def _energised(ready: Ready, bench: Bench, cleared: Cleared, unfit: UserError | 
     finally:
         if bench.guard is not None:
             off = bool(bench.off_reports) and bench.off_reports[-1].confirmed
-            bench.guard.bye(off=off or _gone_for_good(bench))
+            bench.guard.bye(off=off or gone_for_good(bench))
 
 
 def _seen_off(ready: Ready, begun: _Begun, ending: Ending, lock: BenchLock, watcher: Watcher) -> None:
@@ -261,8 +252,8 @@ def _seen_off(ready: Ready, begun: _Begun, ending: Ending, lock: BenchLock, watc
     bench = begun.bench
     off = ending.outcome != "unsafe" or keep_trying(
         bench,
-        say=_quietly(watcher.say),
-        acknowledged=lambda: _gone_for_good(bench) or watcher.acknowledged_unsafe(_serial(bench)),
+        say=quietly(watcher.say),
+        acknowledged=lambda: gone_for_good(bench) or watcher.acknowledged_unsafe(serial_of_output(bench)),
     )
     if off:
         lock.mark_off()
@@ -290,14 +281,14 @@ def _begin(
     for kind, file in (("pack.toml", site.pack_file), ("ups.toml", site.ups_file)):
         if file is not None:
             folder.add_input(kind, file.text)
-    _keep_dialects(site, folder)
+    keep_dialects(site, folder)
     if around.real:
         folder.keep_room()
     make, columns = around.recorder or Recorder, rig.columns
     recorder: Recorder = make(folder, clock=clock, columns=columns, simulated=rig.simulated, zero_s=clock.now())
     connection.listen(recorder.exchange)
     watcher.started(replace(ready, site=site), folder)
-    onlookers = Onlookers(folder, here=_quietly(watcher.show))
+    onlookers = Onlookers(folder, here=quietly(watcher.show))
     if around.real:
         onlookers.may_look_on(replace(ready, site=site), clock, flag)
     bench = bench_of(ready, site, rig, connection, recorder, flag, folder, show=onlookers.show, person=person)
@@ -306,35 +297,3 @@ def _begin(
     # A run that is cut off must still tell what it was asked and on which bench.
     write_result(folder, first_result(ready, site, rig, folder, started))
     return _Begun(site, bench, folder, recorder, started, onlookers)
-
-
-def _keep_dialects(site: Site, folder: RunFolder) -> None:
-    """Dialect files that stand beside the bench file stand beside its copy too: then the copy can be used like it."""
-    here = site.bench.path.parent
-    for word in sorted({entry.dialect for entry in site.bench.instruments if entry.dialect.endswith(".toml")}):
-        name = Path(word).relative_to(here).as_posix()
-        if name not in ("bench.toml", "pack.toml", "ups.toml"):
-            with suppress(OSError):
-                folder.add_input(name, Path(word).read_bytes())
-
-
-def _quietly(tell: Any) -> Any:
-    """A screen that has gone away must never end a run, least of all one that is switching off."""
-
-    def told(*words: Any) -> None:
-        with suppress(Exception):
-            tell(*words)
-
-    return told
-
-
-def _gone_for_good(bench: Bench) -> bool:
-    """A simulated bench that has lost its own clock has ended: nobody will ever answer, and nothing real is on."""
-    return bench.site.simulated and isinstance(bench.clock, SteppedClock) and bench.clock.lost
-
-
-def _serial(bench: Bench) -> str:
-    name = bench.rig.load_name or bench.rig.supply_name
-    with suppress(Exception):
-        return bench.rig.drivers[name or ""].identity.serial
-    return ""

@@ -20,7 +20,8 @@ from harness.digits import duration
 from harness.errors import Usage
 from harness.job import Done, Home, Job, Ready, Watcher, prepare
 from harness.procedure import procedures
-from harness.run import StoppedEarly, run
+from harness.run import run
+from harness.run_aside import StoppedEarly
 from harness.verdict import Judgement, verdict_maker
 
 

@@ -1,8 +1,8 @@
 """A stop asked for from another terminal, or from a page: a file that the run finds in its folder.
 
 It goes the way operators' marks go and not by a signal: a process number that was read from a file may be another
-program's by now. The run looks every turn and in every wait; what follows is what follows Ctrl-C. The file asks by being
-there, whatever can be read of it: so a full disk, which still takes a name, does not swallow a stop.
+program's by now. The run looks every turn and in every wait; what follows is what follows Ctrl-C. The file asks by
+being there, whatever can be read of it: so a full disk, which still takes a name, does not swallow a stop.
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ def changes(folder: RunFolder) -> tuple[str, ...]:
     try:
         told = read_sums(folder)
     except Usage as error:
-        return (str(error),)
+        return (str(error).removeprefix(f"{folder.path}{os.sep}"),)
     if not told:
         ended = folder.outcome() not in ("running", "interrupted") and folder.result_json.exists()
         return (UNKNOWN,) if ended else ()

@@ -16,9 +16,9 @@ from harness.signals import StopFlag
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """``lock`` keeps others off the bench; ``flag`` hears signals; ``connection`` opens its instruments and ``recorder`` begins the record
-    (``None``: as ever); ``arm`` starts the guard's process. ``real``: whether anything that is done here is done to a
-    bench, or is seen or kept by anybody."""
+    """``lock`` keeps others off the bench; ``flag`` hears signals; ``connection`` opens instruments and ``recorder``
+    begins the record (``None``: as ever); ``arm`` starts the guard's process. ``real``: whether anything that is done
+    here is done to a bench, or is seen or kept by anybody."""
 
     real: bool = True
     lock: Callable[[BenchFile], Any] = BenchLock

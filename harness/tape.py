@@ -10,7 +10,6 @@ what was got then, and asks nobody.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -24,6 +23,8 @@ NAMES = frozenset({CLOCK, PERSON, COMPUTER})
 """Names on the tape that are no instrument's."""
 
 TURN, INSTANT, TOOK = "turn", "instant", "took"
+
+WHEN_NOT_QUIET = tuple(key for key in PLAIN if key != "disk_free_bytes")
 
 UNEVEN_S = 0.05
 """So much more machine time than bench time, s, is nothing: a machine is never quite even."""
@@ -56,7 +57,7 @@ class Tape:
 
     def __init__(self, *, hear: Callable[[Told], None] | None = None, exact: bool = True) -> None:
         self._hear, self._exact = hear, exact
-        self._looks: Counter[tuple[str, str]] = Counter()
+        self._looks: dict[tuple[str, str], int] = {}
         self._disk_free_bytes = math.inf
 
     def _say(self, name: str, what: str, told: dict[str, object], at_s: float | None = None) -> None:
@@ -88,10 +89,11 @@ class Tape:
     def came(self, name: str, what: str, look: Callable[[], T], *, nothing: T) -> T:
         """What may come at any time by itself: looked for often, told when it is there. ``nothing`` is what it is
         while nothing came; how often it was looked for since the last line tells when it came."""
-        self._looks[name, what] += 1
+        key = (name, what)
+        looks = self._looks[key] = self._looks.get(key, 0) + 1
         value = look()
         if value:
-            self._say(name, what, {"value": plain(value), "looks": self._looks[name, what]})
+            self._say(name, what, {"value": plain(value), "looks": looks})
         return value
 
     def ends(self, reason: str) -> None:
@@ -113,20 +115,23 @@ class Tape:
         than a machine is uneven."""
         longer = machine_s - bench_s > UNEVEN_S
         took_s = machine_s if longer else bench_s
-        self._looks[CLOCK, TOOK] += 1
+        key = (CLOCK, TOOK)
+        looks = self._looks[key] = self._looks.get(key, 0) + 1
         if longer or not self._exact:
-            self._say(CLOCK, TOOK, {"value": plain(took_s), "looks": self._looks[CLOCK, TOOK]})
+            self._say(CLOCK, TOOK, {"value": plain(took_s), "looks": looks})
         return took_s
 
     def turn(self, outside: Outside) -> Outside:
         """What one turn of the loop is judged by."""
         found = outside.told()
         told: dict[str, object] = {"stamp_s": found.stamp_s, "utc": found.utc}
-        for key, usual in PLAIN.items():
-            value = getattr(found, key)
-            if value != (self._disk_free_bytes if key == "disk_free_bytes" else usual):
-                told[key] = plain(value)
-        self._disk_free_bytes = found.disk_free_bytes
+        if not found.quiet:
+            for key in WHEN_NOT_QUIET:
+                if (value := getattr(found, key)) != PLAIN[key]:
+                    told[key] = plain(value)
+        if found.disk_free_bytes != self._disk_free_bytes:
+            self._disk_free_bytes = found.disk_free_bytes
+            told["disk_free_bytes"] = plain(found.disk_free_bytes)
         self._say(CLOCK, TURN, told, found.now_s)
         return found
 

@@ -25,6 +25,8 @@ AGAIN_AFTER_S = 0.1
 
 CLEAN_TRIES = 3
 
+NOTHING_NOTICED: dict[str, float] = {}
+
 
 class Turns:
     """Waits, looks and hands over for one bench; whatever it finds ends the run, off first."""
@@ -137,14 +139,15 @@ class Turns:
 
     def _noticed(self) -> dict[str, float]:
         noticed = self._host.look()
-        return asdict(noticed) if noticed != Noticed() else {}
+        return asdict(noticed) if noticed.slept_s or noticed.step_s else NOTHING_NOTICED
 
     def awake(self, block: Block | None = None) -> None:
         """Whoever wakes up switches off first, and says then for how long nobody looked; a calendar clock that was
         set is noted and changes nothing. ``block``: what was on, where it has just been left."""
         bench = self._bench
-        nothing: dict[str, float] = {}
-        told = bench.clock.tape.came(COMPUTER, "woke", self._noticed, nothing=nothing)
+        told = bench.clock.tape.came(COMPUTER, "woke", self._noticed, nothing=NOTHING_NOTICED)
+        if not told:
+            return
         noticed, block = Noticed(**told), block or bench.block
         if noticed.slept_s:
             rated_ah = bench.site.pack.rated_ah if bench.site.subject == "pack" else math.inf

@@ -21,6 +21,7 @@ from harness.lines import wrapped
 from harness.plain import safe_text
 from harness.result import Entry, Figure, Verdict
 from harness.titles import TITLES
+from harness.verdict_shown import Shown
 
 Class = Literal["fits", "fits with conditions", "does not fit", "cannot tell"]
 
@@ -40,15 +41,18 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     not_measured: dict[str, str] = {}
     runs: Annotated[tuple[str, ...], Meta(description="Folders of the runs it was made from")] = ()
     notes: tuple[str, ...] = ()
+    next_actions: Annotated[tuple[str, ...], Meta(description="What to do now, most pressing first; three")] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class VerdictMaker:
-    """``judge`` raises ``Usage`` in one line for runs that do not go together."""
+    """``judge`` raises ``Usage`` in one line for runs that do not go together; ``shown`` gives the same verdict and
+    what its report shows besides."""
 
     name: str
     about: str
     judge: Callable[[Sequence[RunFolder]], Judgement]
+    shown: Callable[[Sequence[RunFolder]], tuple[Judgement, Shown]]
 
 
 def verdict_maker(name: str) -> VerdictMaker:
@@ -75,7 +79,12 @@ def _head(made: Judgement) -> list[str]:
     lines = [f"{made.sentence}{mark}", "", f"{made.pack} on {made.ups}{mark}"]
     lines += [f"  {TITLES.get(key, key):<28} {figure_words(one)}{mark}" for key, one in made.figures.items()]
     lines += [f"  {_runtime(entry)}{mark}" for entry in made.lists.get("runtime_s", ())]
-    return lines + [f"  {TITLES.get(key, key):<28} not known: {why}" for key, why in made.not_measured.items()]
+    lines += [f"  {TITLES.get(key, key):<28} not known: {why}" for key, why in made.not_measured.items()]
+    return [*lines, *(["", "Next"] if made.next_actions else []), *_actions(made)]
+
+
+def _actions(made: Judgement) -> list[str]:
+    return [f"  {number}. {text}" for number, text in enumerate(made.next_actions, 1)]
 
 
 def _runtime(entry: Entry) -> str:

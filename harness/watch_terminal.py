@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterator
 from typing import TextIO
 
 from harness.clock import Clock, WallClock
 from harness.folder import RunFolder
 from harness.following import Follower, Seen
-from harness.watching import _BLOCKS, _PLAIN, end_lines, event_line, headline, look_lines, plain_line, silence_words
+from harness.plain import safe_text
+from harness.watching import (
+    BLOCKS,
+    KINDS_TOLD,
+    PLAIN,
+    Quiet,
+    end_lines,
+    event_line,
+    headline,
+    look_lines,
+    plain_line,
+    silence_words,
+)
 
 LOOK_EVERY_S = 1.0
 LINE_EVERY_S = 60.0
@@ -39,14 +50,19 @@ def _drawn(follower: Follower, out: TextIO, clock: Clock, stopped: Callable[[], 
     from rich.text import Text
 
     console = Console(file=out, highlight=False)
-    blocks = _BLOCKS if "utf" in (out.encoding or "").lower() else _PLAIN
-    path = str(follower.folder.path)
+    blocks = BLOCKS if "utf" in (out.encoding or "").lower() else PLAIN
+    path, quiet = str(follower.folder.path), Quiet()
     with Drawing(console=console, auto_refresh=False, transient=False) as drawing:
         while True:
             seen = follower.look()
             width, height = console.size.width, console.size.height
             lines = look_lines(
-                seen, name=follower.folder.name, trace=follower.trace, now=clock.utc(), width=width, blocks=blocks
+                seen,
+                name=follower.folder.name,
+                trace=follower.trace,
+                silent_s=quiet.push(seen, wall_s=clock.now(), utc=clock.utc()),
+                width=width,
+                blocks=blocks,
             )
             if seen.is_on:
                 lines = [*lines[: max(3, height - 3)], "", HOW_TO_STOP.format(path=path)]
@@ -58,40 +74,47 @@ def _drawn(follower: Follower, out: TextIO, clock: Clock, stopped: Callable[[], 
 
 def _told(follower: Follower, out: TextIO, clock: Clock, stopped: Callable[[], bool]) -> Seen:
     """Plain lines: at the beginning, when something happens, now and then, at the end."""
-    said_s, state, events, silent = -math.inf, "", 0, False
-    heard: set[str] = set()
-
-    def say(line: str) -> None:
-        out.write(line + "\n")
-        out.flush()
-
+    quiet, told = Quiet(), Told()
     seen = follower.look()
-    say(headline(seen, follower.folder.name))
+    _say(out, headline(seen, follower.folder.name))
     while True:
-        for one in seen.events:
-            line = event_line(one)
-            if line not in heard:
-                heard.add(line)
-                if events:
-                    say(line)
-        events = 1
-        words = silence_words(seen, now=clock.utc())
-        if words and not silent:
-            say(words)
-        silent = bool(words)
-        now_state = seen.last.state if seen.last is not None else ""
-        if seen.is_on and (now_state != state or clock.now() - said_s >= LINE_EVERY_S):
-            said_s, state = clock.now(), now_state
-            say(plain_line(seen))
+        silent_s = quiet.push(seen, wall_s=clock.now(), utc=clock.utc())
+        for line in told.lines(seen, silent_s=silent_s, now_s=clock.now()):
+            _say(out, line)
         if not seen.is_on or stopped():
             break
         clock.sleep(LOOK_EVERY_S, stop=stopped)
         seen = follower.look()
     for line in (*(f"note: {one}" for one in seen.trouble), *end_lines(seen)):
-        say(line)
+        _say(out, safe_text(line))
     return seen
 
 
-def now_utc() -> datetime:
-    """The machine's calendar time."""
-    return WallClock().utc().astimezone(UTC)
+def _say(out: TextIO, line: str) -> None:
+    out.write(line + "\n")
+    out.flush()
+
+
+class Told:
+    """What is worth a line in a pipe, each once. What happened before the watching began is not told again."""
+
+    def __init__(self) -> None:
+        self._said_s, self._state = -math.inf, ""
+        self._heard: int | None = None
+        self._silent = False
+
+    def lines(self, seen: Seen, *, silent_s: float, now_s: float) -> Iterator[str]:
+        """After one look at ``now_s``, s."""
+        new = 0 if self._heard is None else seen.happened - self._heard
+        self._heard = seen.happened
+        for one in seen.events[-new:] if new > 0 else ():
+            if one.get("kind") in KINDS_TOLD:
+                yield event_line(one)
+        words = silence_words(silent_s, seen)
+        if words and not self._silent:
+            yield words
+        self._silent = bool(words)
+        state = seen.last.state if seen.last is not None else ""
+        if seen.is_on and (state != self._state or now_s - self._said_s >= LINE_EVERY_S):
+            self._said_s, self._state = now_s, state
+            yield plain_line(seen)

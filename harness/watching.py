@@ -6,8 +6,8 @@ Everything shown came from files that anybody may have edited, so it is made saf
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 
 from harness.digits import duration
 from harness.entries import SIMULATED, figure_words
@@ -19,14 +19,14 @@ from harness.show import verdict_sentence
 from harness.titles import TITLES
 
 SILENT_PERIODS, SILENT_LEAST_S = 5.0, 10.0
-"""No new row for so many periods, and this many seconds at least, is told."""
+"""A record that has not grown for so many periods, and this many seconds at least, is told."""
 
 LAST_EVENTS = 5
 
 NARROWEST = 30
 """Columns under which lines are simply cut."""
 
-TOLD = (
+KINDS_TOLD = (
     "unsafe",
     "trip",
     "stop",
@@ -44,11 +44,11 @@ TOLD = (
 )
 """Kinds of events that are shown while a run is watched."""
 
-_BLOCKS = "▁▂▃▄▅▆▇█"
-_PLAIN = "_.-=*#"
+BLOCKS = "▁▂▃▄▅▆▇█"
+PLAIN = "_.-=*#"
 
 
-def strip_chart(values: Sequence[float], *, width: int, blocks: str = _BLOCKS) -> str:
+def strip_chart(values: Sequence[float], *, width: int, blocks: str = BLOCKS) -> str:
     """The values as a row of ``width`` characters, from their least to their most; a gap where one is missing."""
     known = [value for value in values if math.isfinite(value)]
     if not known or width < 1:
@@ -67,32 +67,39 @@ def _mark(value: float, least: float, span: float, blocks: str) -> str:
     return blocks[min(len(blocks) - 1, int((value - least) / span * len(blocks)))]
 
 
-def silence_s(seen: Seen, *, now: datetime) -> float:
-    """How long ago the last row was taken, s of calendar time; nan where that cannot be told, as with a simulated bench
-    whose time is not the machine's."""
-    if seen.last is None or seen.live is None or seen.live.clock != "wall":
-        return math.nan
-    try:
-        then = datetime.fromisoformat(seen.last.utc)
-    except ValueError:
-        return math.nan
-    return (now - (then if then.tzinfo else then.replace(tzinfo=UTC))).total_seconds()
+class Quiet:
+    """How long the run's record has not grown, by the machine's own count: a calendar that is set tells no lie."""
+
+    def __init__(self) -> None:
+        self._grown: tuple[int, ...] | None = None
+        self._since_s = math.nan
+
+    def push(self, seen: Seen, *, wall_s: float, utc: datetime) -> float:
+        """One look at machine time ``wall_s``: so many seconds, 0 of a run that is over. What was before the first look
+        is told by the files' stamps."""
+        if not seen.is_on:
+            return 0.0
+        if self._grown is None:
+            before_s = utc.timestamp() - seen.written_s
+            self._since_s = wall_s - (before_s if before_s > 0.0 else 0.0)
+        elif seen.grown != self._grown:
+            self._since_s = wall_s
+        self._grown = seen.grown
+        return wall_s - self._since_s
 
 
-def silence_words(seen: Seen, *, now: datetime) -> str:
+def silence_words(silent_s: float, seen: Seen) -> str:
     """Words where a run that is on has written nothing for too long; "" while all is well."""
-    silent_s = silence_s(seen, now=now)
     period_s = seen.live.period_s if seen.live is not None else 1.0
-    if not silent_s > max(SILENT_LEAST_S, SILENT_PERIODS * period_s):
+    if silent_s <= max(SILENT_LEAST_S, SILENT_PERIODS * period_s):
         return ""
-    return f"NO SAMPLE FOR {duration(silent_s)}: the run hangs, or its disk does: go and look, measure before touching"
+    return f"NOTHING WRITTEN FOR {duration(silent_s)}: the run hangs, or its disk does: go and look, measure first"
 
 
 def headline(seen: Seen, name: str) -> str:
     """What it is and how it stands."""
     live = seen.live
-    simulated = live.simulated if live is not None else bool(seen.result and seen.result.simulated)
-    mark = f" {SIMULATED}" if simulated else ""
+    mark = f" {SIMULATED}" if seen.simulated else ""
     how = "" if live is None or not live.unattended else ", unattended"
     return safe_text(f"{name}: {seen.outcome}{how}{mark}")
 
@@ -135,7 +142,7 @@ def event_line(event: dict[str, object]) -> str:
 
 def told_events(seen: Seen, most: int = LAST_EVENTS) -> list[str]:
     """The last few events worth a line."""
-    return [event_line(one) for one in seen.events if one.get("kind") in TOLD][-most:]
+    return [event_line(one) for one in seen.events if one.get("kind") in KINDS_TOLD][-most:]
 
 
 def end_lines(seen: Seen) -> list[str]:
@@ -144,18 +151,22 @@ def end_lines(seen: Seen) -> list[str]:
         return []
     if seen.result is None:
         return ["no result was written: `nightbench show` tells what its record holds; measure before touching"]
-    mark = f" {SIMULATED}" if seen.result.simulated else ""
+    mark = f" {SIMULATED}" if seen.simulated else ""
     found = [f"  {TITLES.get(key, key)}: {figure_words(one)}{mark}" for key, one in seen.result.figures.items()]
-    return [verdict_sentence(seen.result, outcome=seen.outcome), *found]
+    sentence = verdict_sentence(seen.result, outcome=seen.outcome)
+    off = seen.result.off_confirmation
+    how = [] if off is None else [f"off {'confirmed' if off.confirmed else 'NOT CONFIRMED'}: {off.how}"]
+    guard = [] if seen.guard is None else [seen.guard.words]
+    return [sentence, *guard, *how, *found]
 
 
 def look_lines(
-    seen: Seen, *, name: str, trace: Trace, now: datetime, width: int = WIDTH, blocks: str = _BLOCKS
+    seen: Seen, *, name: str, trace: Trace, silent_s: float = 0.0, width: int = WIDTH, blocks: str = BLOCKS
 ) -> list[str]:
     """The whole of one look, no line longer than ``width``."""
     label = 15 if width >= 50 else 0
     lines = [headline(seen, name), ""]
-    if words := silence_words(seen, now=now):
+    if words := silence_words(silent_s, seen):
         lines += [words, ""]
     lines += [f"{what:<{label}}{value}" if label else f"{what}: {value}" for what, value in readings(seen)]
     points = trace.points
@@ -175,6 +186,3 @@ def look_lines(
 def plain_line(seen: Seen) -> str:
     """One line for a pipe."""
     return safe_text(", ".join(f"{what} {value}" for what, value in readings(seen)))
-
-
-Now = Callable[[], datetime]

@@ -73,6 +73,11 @@ def _carried(family: Family, watts: float, floor_v: float, lead_ohm: float, from
     return table.until(good, flowing)
 
 
+def course(family: Family, charge_ah: Floats, *, watts: float, floor_v: float, lead_ohm: float) -> Floats:
+    """Amps at each of ``charge_ah`` (Ah below full) on the way that ``carried`` integrates; nan below the floor."""
+    return _Table(family, watts, floor_v, lead_ohm).amps(charge_ah)
+
+
 @dataclass(frozen=True, slots=True)
 class _Table:
     family: Family

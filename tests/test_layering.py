@@ -38,14 +38,22 @@ MAY_ASK_THE_TIME = (
 )
 """Files that may import ``time``; all others are handed a clock or a ``now``."""
 
-ALONE = {"harness/pytest_runs.py": {"pytest"}}
-"""Files that may import more: what pytest itself loads of ours."""
+ALONE = {
+    "harness/pytest_runs.py": {"pytest"},
+    "harness/alarm_send.py": {"apprise"},
+    "harness/page/app.py": {"starlette"},
+    "harness/page/gate.py": {"starlette"},
+    "harness/page/serving.py": {"uvicorn"},
+    "harness/export_parquet.py": {"pyarrow"},
+    "harness/report/pdf.py": {"weasyprint"},
+}
+"""Files that may import more: what pytest itself loads of ours, and what an extra brings along."""
 
 DISTRIBUTIONS = {"serial": "pyserial", "pyvisa_py": "pyvisa-py"}
 """Import name -> name of the distribution, where the two differ."""
 
 
-EXTRAS = ("discover", "usb", "test")
+EXTRAS = ("discover", "usb", "pdf", "test")
 """Extras of the distribution whose packages are imported where they are needed, with words for who has not got them."""
 
 

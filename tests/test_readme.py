@@ -39,7 +39,7 @@ LONG = (
     r"run (?!.*--dry)",  # a whole night, measured elsewhere
     r"simulate \S+ .*--(stepped|speed|files)",  # serves until it is ended
     r"simulate \S+ --truth",  # a whole night of ideal instruments
-    r"(mark|show|fit|resume|report) ",  # need runs of that name
+    r"(mark|show|fit|resume|report|replay|export) ",  # need runs of that name
     r"qualify (?!.*--dry)",  # most of a day, measured elsewhere
     r"runs$",  # needs a run
     r"safe |stops |check .*--unattended",  # below, with what they need
@@ -242,7 +242,7 @@ def test_every_option_named_is_there(page: str) -> None:
     known = {"-h", "--help", "--version"}
     for command in main.commands.values():
         known |= {text for parameter in command.params for text in parameter.opts if text.startswith("-")}
-    elsewhere = {"--hypothesis-profile", "--strict"}
+    elsewhere = {"--hypothesis-profile", "--strict", "--nightbench-runs"}
     for program in ("campaign", "mutation"):
         source = (ROOT / f"tests/safety/{program}.py").read_text(encoding="utf-8")
         elsewhere |= set(re.findall(r'add_argument\(\s*"(--[a-z-]+)"', source))

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from corpus_files import GROUPS, contents
 
 ROOT = Path(__file__).parents[1]
 PASSED_OVER = {
@@ -52,7 +53,7 @@ def tree() -> Iterator[Path]:
                 continue
             if path.is_dir():
                 stack.append(path)
-            elif path.suffix != ".gz":
+            elif path.suffix not in (".gz", ".xz"):
                 yield path
 
 
@@ -123,3 +124,10 @@ def test_addresses_are_told_apart() -> None:
 
 def test_the_tree_was_read() -> None:
     assert {"README.md", "DEVELOPERS.md", "pyproject.toml", "harness/cli.py", ".ci/run"} <= set(FILES)
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_recorded_runs_name_nothing_outside(group: str) -> None:
+    for name, files in contents(group).items():
+        for place, data in files.items():
+            assert finds(data.decode()) + strange_addresses(data.decode()) == [], f"{name}: {place}"

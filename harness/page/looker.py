@@ -15,7 +15,7 @@ from typing import Any
 
 from harness.folder import RunFolder
 from harness.following import Follower, Seen
-from harness.watching import end_lines, headline, readings, silence_words, told_events
+from harness.watching import Quiet, end_lines, headline, readings, silence_words, told_events
 
 LOOK_EVERY_S = 0.5
 """Shortest machine time between two looks, however many ask."""
@@ -32,6 +32,7 @@ class Look:
 
     at_s: float
     seen: Seen
+    silent_s: float
     points: list[tuple[float, float, float, float, float]]
 
 
@@ -40,7 +41,7 @@ class Looker:
 
     def __init__(self, folder: RunFolder, *, wall: Callable[[], float], utc: Callable[[], datetime]) -> None:
         self._folder, self._wall, self._utc = folder, wall, utc
-        self._follower = Follower(folder)
+        self._follower, self._quiet = Follower(folder), Quiet()
         self._last: Look | None = None
         self._going: Future[Look] | None = None
 
@@ -66,7 +67,8 @@ class Looker:
     def _take(self, going: Future[Look]) -> None:
         try:
             seen = self._follower.look()
-            found = Look(self._wall(), seen, self._follower.trace.points)
+            silent_s = self._quiet.push(seen, wall_s=self._wall(), utc=self._utc())
+            found = Look(self._wall(), seen, silent_s, self._follower.trace.points)
         except BaseException as error:
             going.set_exception(error)
         else:
@@ -86,9 +88,9 @@ class Looker:
             "on": seen.is_on,
             "outcome": seen.outcome,
             "headline": headline(seen, self._folder.name),
-            "simulated": live.simulated if live is not None else bool(seen.result and seen.result.simulated),
+            "simulated": seen.simulated,
             "readings": [list(one) for one in readings(seen)],
-            "silence": silence_words(seen, now=self._utc()) if seen.is_on else "",
+            "silence": silence_words(look.silent_s, seen),
             "nearest": "" if live is None else live.nearest,
             "nearest_share": None if live is None else live.nearest_share,
             "events": told_events(seen, EVENTS_SHOWN)[::-1],

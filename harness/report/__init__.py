@@ -27,6 +27,33 @@ def write_run_report(folder: RunFolder) -> Path:
     return write_report(folder)
 
 
+def write_verdict_report(
+    folders: Sequence[RunFolder], out: Path | str | None = None, *, pdf: bool = False
+) -> list[Path]:
+    """Judge runs of one pack and one UPS and make the report of the verdict, in ``out`` or in a folder of its own
+    beside them; the page, and with ``pdf`` the PDF.
+
+    Raises ``UserError`` for runs that do not go together and ``RecordFailed`` when it cannot be written.
+    """
+    from harness.report.fit_report import write_fit_report
+
+    return write_fit_report(folders, None if out is None else Path(out), pdf=pdf)
+
+
+def verdict_line(folders: Sequence[RunFolder]) -> str:
+    """The same at the end of a whole job, where it is or why there is none in one line; never raises."""
+    if os.environ.get(WANTED) == "no":
+        return ""
+    try:
+        return f"verdict: {write_verdict_report(folders)[0]}"
+    except KeyboardInterrupt:
+        why = "stopped by a person"
+    except Exception as error:
+        why = f"{type(error).__name__}: {error}".removeprefix("Usage: ").removeprefix("RecordFailed: ")
+    names = " ".join(str(one.path) for one in folders)
+    return f"no report of the verdict: {' '.join(why.split())}; nightbench report {names}"
+
+
 def report_lines(done: Sequence[Done]) -> Iterator[str]:
     """Make those of runs that are over, saying in one line each where it is or why there is none.
 

@@ -222,7 +222,7 @@ def _level(axes: Any, level: Level, *, below: bool) -> None:
 def _stretch(axes: Any, stretch: Stretch) -> None:
     if stretch.hatched:
         axes.axvspan(stretch.begin, stretch.end, facecolor="none", edgecolor=SOFT, hatch="xxxx", linewidth=0.4)
-    else:
+    elif stretch.shaded:
         axes.axvspan(stretch.begin, stretch.end, facecolor=WASH, edgecolor="none", zorder=0.5)
     low, high = axes.get_xlim()
     letters = 0.6 * POINTS / 72 * len(stretch.words)
@@ -263,7 +263,9 @@ def _words_at_right(axes: Any, panel: Panel) -> None:
 
 def _end(curve: Curve) -> tuple[float, float] | None:
     good = np.flatnonzero(np.isfinite(curve.x) & np.isfinite(curve.y))
-    return (float(curve.x[good[-1]]), float(curve.y[good[-1]])) if len(good) and curve.kind not in ("bars", "margins") else None
+    if not len(good) or curve.kind in ("bars", "margins"):
+        return None
+    return float(curve.x[good[-1]]), float(curve.y[good[-1]])
 
 
 __all__ = ["svg"]

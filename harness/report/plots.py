@@ -35,8 +35,8 @@ _BUCKETS = 400
 class Curve:
     """``words`` stand at its end. ``spread``: half the width of the interval of each point, where there is one.
 
-    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar. Of kind "margins" the
-    same, to both sides of 0 and with ``spread``. Of kind "band" only what lies within ``spread`` is drawn.
+    Of kind "bars" ``y`` are places from the top and ``x`` lengths; ``names`` stands above each bar. Of kind "margins"
+    the same, to both sides of 0 and with ``spread``. Of kind "band" only what lies within ``spread`` is drawn.
     """
 
     x: Numbers
@@ -70,12 +70,13 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """From where to where along x something lasted; ``hatched`` where nobody looked."""
+    """From where to where along x something lasted; ``hatched`` where nobody looked, not ``shaded``: words only."""
 
     begin: float
     end: float
     words: str = ""
     hatched: bool = False
+    shaded: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

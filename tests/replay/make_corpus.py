@@ -40,7 +40,8 @@ def anew(words: list[str], place: Path) -> tuple[dict[str, Any], int]:
     from corpus_cases import CASES
 
     from harness.derived import result_of
-    from harness.replay import lines_of, replay
+    from harness.replay import replay
+    from harness.replay_words import lines_of
 
     made, bad = {}, 0
     for case in CASES:

@@ -11,7 +11,8 @@ from corpus_files import CORPUS, GROUPS, contents, names, unpack
 from harness.derived import result_of
 from harness.folder import RunFolder
 from harness.procedure import procedures
-from harness.replay import lines_of, replay
+from harness.replay import replay
+from harness.replay_words import lines_of
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 

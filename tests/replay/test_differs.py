@@ -15,7 +15,8 @@ import procedures.discharge
 from harness.folder import RunFolder
 from harness.loop import Loop
 from harness.procedure import Procedure
-from harness.replay import Replayed, lines_of, replay
+from harness.replay import Replayed, replay
+from harness.replay_words import lines_of
 from harness.stopping import Stopping
 
 Unpacked = Callable[[str], RunFolder]

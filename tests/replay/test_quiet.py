@@ -1,4 +1,4 @@
-"""A replay reaches nothing: no line, no socket, no port, no process, no file but its own; and the record stays as it is."""
+"""A replay reaches nothing: no line, socket, port or process, no file but its own; and the record stays as it is."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from corpus_files import names
 import harness.locks
 from harness.config import load_bench
 from harness.folder import RunFolder
-from harness.replay import lines_of, replay
+from harness.replay import replay
+from harness.replay_words import lines_of
 
 NEVER = ("socket.", "subprocess.", "os.fork", "os.posix_spawn", "os.exec", "os.system", "pty.", "os.kill")
 """Beginnings of audit events (PEP 578) of whatever leaves this process."""
@@ -30,10 +31,14 @@ def _listen(event: str, args: tuple[Any, ...]) -> None:
         return
     if event.startswith(NEVER):
         _heard.append(f"{event} {args!r:.80}")
-    elif event == "open" and _writes(args) and "nightbench-replay-" not in str(args[0]):
+    if event == "open" and _not_its_own(str(args[0]), writes=_writes(args)):
         _heard.append(f"open {args!r:.120}")
-    elif event == "open" and str(args[0]).startswith("/dev/") and str(args[0]) != "/dev/urandom":
-        _heard.append(f"open {args!r:.120}")
+
+
+def _not_its_own(place: str, *, writes: bool) -> bool:
+    if place.startswith("/dev/"):
+        return place != "/dev/urandom"
+    return writes and "nightbench-replay-" not in place
 
 
 def _writes(args: tuple[Any, ...]) -> bool:
