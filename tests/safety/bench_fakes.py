@@ -17,6 +17,7 @@ from harness.safeoff import Before
 from harness.sample import Sample
 from harness.signals import StopFlag
 from harness.stops import RunStopped, StoppedByPerson, Tripped
+from harness.tape import Tape, Told
 from harness.turning import Turns
 from harness.witness import Witness
 
@@ -41,13 +42,15 @@ def sample(elapsed_s: float = 0.0, *, volts: float = 12.0, **more: Any) -> Sampl
 
 
 class Machine(VirtualClock):
-    """A virtual clock on a machine that sleeps and whose calendar is set, by hand."""
+    """A virtual clock on a machine that sleeps and whose calendar is set, by hand. ``told``: what is on its tape."""
 
     def __init__(self) -> None:
         super().__init__()
         self.asleep_s, self.set_s = 0.0, 0.0
         self.stops: list[Callable[[], bool]] = []
         self.in_wait: Callable[[], None] = lambda: None
+        self.told: list[Told] = []
+        self.tape = Tape(hear=self.told.append)
         super().sleep_until(BEGAN_S)
 
     def slept_s(self) -> float:
@@ -122,20 +125,25 @@ class Loop:
 
 
 class Log:
-    """Takes rows, and has marks that came from elsewhere: one tuple for each look."""
+    """Takes rows and marks, and has marks that came from elsewhere: ``given``, one tuple for each look."""
 
     def __init__(self, did: Did) -> None:
         self._did = did
         self.rows: list[float] = []
-        self.marks: list[tuple[str, ...]] = []
+        self.given: list[tuple[str, ...]] = []
+        self.taken: list[str] = []
 
     def row(self, seen: Sample) -> None:
         self._did.append("row")
         self.rows.append(round(seen.elapsed_s, 6))
 
-    def take_marks(self, also: tuple[str, ...]) -> tuple[str, ...]:
+    def marks(self) -> tuple[str, ...]:
+        return self.given.pop(0) if self.given else ()
+
+    def take_marks(self, marks: tuple[str, ...]) -> tuple[str, ...]:
         self._did.append("marks")
-        return (*(self.marks.pop(0) if self.marks else ()), *also)
+        self.taken.extend(marks)
+        return marks
 
 
 class Presence:
@@ -163,6 +171,11 @@ def beside_turns(did: Did, *, period_s: float = 1.0) -> SimpleNamespace:
         site=SimpleNamespace(subject="pack", pack=SimpleNamespace(rated_ah=7.0)),
         note=lambda kind, **fields: did.append((kind, fields)),
     )
+
+
+def tape_lines(clock: Machine) -> list[tuple[str, str, dict[str, object]]]:
+    """What is on the tape of this clock."""
+    return [(line.name, line.what, dict(line.told)) for line in clock.told]
 
 
 def made_turns(*, show: Any = None, period_s: float = 1.0) -> tuple[Turns, SimpleNamespace, Did]:

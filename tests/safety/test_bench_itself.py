@@ -255,7 +255,7 @@ def test_what_its_parts_know(asked: Asked) -> None:
     bench.circuits = SimpleNamespace(can_switch=lambda what: f"can {what}", tells=lambda what: f"tells {what}")
     bench.beats = SimpleNamespace(guard=link, guard_with=asked.did.append)
     bench.stopping = SimpleNamespace(off_reports=[GOOD], before_doubt="what was known")
-    bench.loop = SimpleNamespace(elapsed=lambda: 5.0)
+    bench.loop = SimpleNamespace(instant=lambda: 5.0)
     bench.rig.place, bench.block = "the place", Block("sink")
     assert (Bench.can_switch(bench, "mains"), Bench.tells(bench, "warning")) == ("can mains", "tells warning")
     parts: dict[str, Any] = {name: getattr(Bench, name).fget(bench) for name in ("guard", "off_reports", "place")}

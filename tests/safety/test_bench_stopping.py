@@ -6,7 +6,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from bench_fakes import Did, report, sample
+from bench_fakes import Did, Machine, report, sample, tape_lines
 
 from harness.block import Block, NotEnergised
 from harness.findings import Finding
@@ -34,7 +34,8 @@ class Made:
         self.log = SimpleNamespace(
             failed=failed, note=self._note, row=lambda seen: self.did.append(("row", seen.elapsed_s))
         )
-        self.loop = SimpleNamespace(before=self._before, errors=(), warnings=())
+        self.clock = Machine()
+        self.loop = SimpleNamespace(before=self._before, errors=(), warnings=(), clock=self.clock)
         off = SimpleNamespace(drive=self._drive, contradicted=None)
         self.off = off
         self.block = Block("sink", 6.0)

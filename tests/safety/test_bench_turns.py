@@ -154,7 +154,7 @@ def test_a_record_that_failed_ends_the_run_before_the_sample_is_handed_over() ->
 
 def test_marks_come_with_the_next_sample_that_is_handed_over() -> None:
     turns, bench, _ = made_turns()
-    bench.log.marks = [(), ("a",), ("b", "c")]
+    bench.log.given = [(), ("a",), ("b", "c")]
     handed = list(turns.samples(every_s=3.0, for_s=6.0))
     assert [one.marks for one in handed] == [(), ("a", "b", "c"), ()]
     bench.person = SimpleNamespace(marks=lambda: ("beeps",))
