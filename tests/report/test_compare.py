@@ -52,7 +52,8 @@ def result(started: str = "2025-03-01T18:00:00Z", ah: float = 10.0, **changes: A
         "procedure": "capacity", "name": "shed-8s", "simulated": True, "started": started, "outcome": "finished",
         "end_reason": "end volts reached", "plan": {"end_v": 20.0, "end_at": "pack", "rate_it": 0.2},
         "conditions": {
-            "volts_measured": Condition(value="at the pack terminals by meter"), "charged": Condition(value="by this run"),
+            "volts_measured": Condition(value="at the pack terminals by meter"),
+            "charged": Condition(value="by this run"),
         },
         "figures": {
             "capacity_ah": figure(ah, load_amps=0.001 * ah, sampling=0.004),

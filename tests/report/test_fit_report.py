@@ -1,4 +1,4 @@
-"""The report of a verdict: what its first sheet holds, what its plots' numbers say, where it stands, what it refuses."""
+"""The report of a verdict: what its first sheet holds, what its plots' numbers say, where it stands, its refusals."""
 
 from __future__ import annotations
 
