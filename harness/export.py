@@ -18,6 +18,7 @@ from harness.folder import RUNNING, RunFolder
 from harness.plain import safe_text
 from harness.result import Result
 from harness.sums import changes
+from harness.verdict_folder import run_folders
 
 SAMPLES, FIGURES = "samples", "figures"
 OF = (SAMPLES, FIGURES)
@@ -112,9 +113,9 @@ def _writer(kind: str, of: str) -> Callable[[Sequence[Taken], Path], tuple[int, 
 
 def _taken(folders: Sequence[Path | str], *, whole: bool) -> tuple[Taken, ...]:
     """The runs, oldest first. ``whole``: those that are on are refused."""
-    if not folders:
+    opened = run_folders(folders)
+    if not opened:
         raise Usage("export: no runs; name their folders, `nightbench runs` lists them")
-    opened = [RunFolder.open(folder) for folder in folders]
     places = [folder.path.resolve() for folder in opened]
     if twice := next((place for place in places if places.count(place) > 1), None):
         raise Usage(f"{twice}: named twice; name each run once")

@@ -13,7 +13,8 @@ from harness.drift import StateKeeper
 from harness.findings import Finding, Watch
 from harness.interlock import middle
 from harness.interlocks import Interlocks
-from harness.outside import Outside, outside_of
+from harness.outside import Outside
+from harness.outside_now import outside_of
 from harness.reading import Turn
 from harness.rig import Rig
 from harness.sample import Sample

@@ -9,11 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields
 from functools import lru_cache
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from harness.loop import Loop
-    from harness.reading import Turn
 
 TURN_LEAST_S, GUARD_LEAST_S, RECORD_LEAST_S = 0.05, 0.5, 2.0
 """Less than this of machine time, s, is nothing: every limit on it is far above, and a machine is never quite even."""
@@ -82,21 +77,3 @@ def rounded_down(size: float) -> float:
         return size
     unit = 10.0 ** (math.floor(math.log10(size)) - 2)
     return math.floor(size / unit) * unit
-
-
-def outside_of(loop: Loop, turn: Turn, stamp_s: float, *, turn_wall_s: float) -> Outside:
-    """All that this turn of the loop rests on, as it is now."""
-    clock = loop.clock
-    record_age_s, disk_free_bytes = loop.record_state()
-    return Outside(
-        now_s=clock.now(),
-        stamp_s=stamp_s,
-        utc=f"{clock.utc().replace(tzinfo=None).isoformat(timespec='milliseconds')}Z",
-        turn_wall_s=turn_wall_s,
-        call_wall_s=turn.call_s if clock.runs_by_itself else 0.0,
-        guard_silent_s=loop.guard_silent_s(),
-        guard_astray=loop.guard_astray(),
-        record_age_s=record_age_s,
-        disk_free_bytes=disk_free_bytes,
-        unwatched_s=loop.nobody_s(),
-    )

@@ -126,8 +126,8 @@ class Turns:
         """Wait until bench time ``t_s``; less where a stop was asked for, or the computer was asleep."""
         bench, why = self._bench, ""
         tape = bench.clock.tape
+        asked = partial(tape.soon, COMPUTER, "stop", self._flag.asked)
         try:
-            asked = partial(tape.soon, COMPUTER, "stop", self._flag.asked)
             bench.clock.sleep_until(t_s, stop=lambda: asked() or self._host.slept())
         except StandstillLost as error:
             why = str(error)

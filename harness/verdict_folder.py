@@ -14,7 +14,7 @@ DOCUMENTS = ("verdict.json", "comparison.json")
 """What the report of several runs keeps beside its page."""
 
 
-def run_folders(places: Iterable[str]) -> list[RunFolder]:
+def run_folders(places: Iterable[Path | str]) -> list[RunFolder]:
     """The runs; raises ``Usage`` for what is neither a run nor such a report."""
     return [RunFolder.open(place) for place in places if not _is_report(Path(place))]
 

@@ -39,7 +39,7 @@ LONG = (
     r"run (?!.*--dry)",  # a whole night, measured elsewhere
     r"simulate \S+ .*--(stepped|speed|files)",  # serves until it is ended
     r"simulate \S+ --truth",  # a whole night of ideal instruments
-    r"(mark|show|fit|resume|report|replay|export) ",  # need runs of that name
+    r"(mark|show|fit|compare|resume|report|replay|export) ",  # need runs of that name
     r"qualify (?!.*--dry)",  # most of a day, measured elsewhere
     r"runs$",  # needs a run
     r"safe |stops |check .*--unattended",  # below, with what they need

@@ -9,6 +9,7 @@ import numpy as np
 from harness.compare import Compared, Comparison, percent_words
 from harness.compare_words import title_of
 from harness.report.look import PENS
+from harness.report.page import nice
 from harness.report.plots import Curve, Numbers, Panel, Picture, Thinned
 from harness.report.several_words import OneRun
 
@@ -38,7 +39,7 @@ def _changes(one: Compared, number: int) -> Picture | None:
         x=value,
         y=np.arange(float(len(shown))),
         spread=spread,
-        names=tuple(f"{name}: to {percent_words(ratio)}" for name, (_, ratio) in zip(names, shown, strict=True)),
+        names=tuple(f"{name}: to {nice(percent_words(ratio))}" for name, (_, ratio) in zip(names, shown, strict=True)),
     )
     return Picture(
         name=f"change-run-{number}",

@@ -16,6 +16,9 @@ MOST = 1.0
 LEAST_BELOW = -0.12
 """How far the axis reaches below 0 at least, so that 0 is seen to be inside."""
 
+SHORT, LEAST_ABOVE = 0.45, 0.15
+"""Where no margin is longer than the first, the axis ends behind the longest one, at the second at least."""
+
 
 def draw_band(axes: Any, curve: Curve) -> None:
     """Grey with a hatch: seen on a copy, and not taken for a line."""
@@ -45,6 +48,6 @@ def draw_margins(axes: Any, curve: Curve) -> None:
                       size=POINTS - 0.2, bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.4})  # fmt: skip
     axes.axvline(0.0, color=INK, linewidth=1.0, zorder=0.9)
     axes.set_ylim(len(curve.y) - 0.55, -0.85)
-    axes.set_xlim(low, MOST)
+    axes.set_xlim(low, MOST if np.max(ends) > SHORT else max(LEAST_ABOVE, float(np.max(ends)) + 0.1))
     axes.set_yticks([])
     axes.xaxis.set_major_formatter(lambda x, _: f"{100 * x:.0f}")

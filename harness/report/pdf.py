@@ -15,10 +15,10 @@ MISSING = "--pdf: weasyprint is not installed; install nightbench[pdf], or print
 
 # What a browser prints in a grid is set in blocks here: so a section may go on over the edge of a sheet.
 SHEETS = """
-.main { display: flex } .main > div { flex: 1 1 0 }
-section, .next { display: block }
-section > h2, .next h2 { padding-top: 1mm; margin-bottom: .6mm; border-top-width: 2px }
-section > .body, .next ol { border-top: 0; padding-top: 0 }
+.main { display: flex !important } .main > div { flex: 1 1 0 !important }
+section, .next { display: block !important }
+section > h2, .next h2 { padding-top: 1mm !important; margin-bottom: .6mm !important; border-top-width: 2px !important }
+section > .body, .next ol { border-top: 0 !important; padding-top: 0 !important }
 """
 
 
