@@ -49,8 +49,8 @@ class Turns:
             count += 1
             due += step
             # A loop that fell behind is caught by its interlock; what is left goes on from now, without a burst.
-            if (now_s := tape.came(CLOCK, "behind", partial(self._behind, due + step), nothing=0.0)) > 0.0:
-                due = max(due, now_s - bench.loop.start_s)
+            now_s = tape.came(CLOCK, "behind", partial(self._behind, due + step), nothing=0.0)
+            due = max(due, now_s - bench.loop.start_s)
 
     def _turn(self, due_s: float, *, keep: bool) -> Iterator[Sample]:
         bench = self._bench

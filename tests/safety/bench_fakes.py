@@ -65,6 +65,22 @@ class Machine(VirtualClock):
         super().sleep_until(t_s, stop=stop)
 
 
+class Played(Tape):
+    """A tape on which one thing is told, once; whatever is asked for live is not heard."""
+
+    replaying = True
+
+    def __init__(self, name: str, what: str, value: Any) -> None:
+        super().__init__()
+        self._key, self._values = (name, what), [value]
+
+    def came(self, name: str, what: str, look: Callable[[], Any], *, nothing: Any) -> Any:
+        return self._values.pop() if self.soon(name, what, lambda: False) else nothing
+
+    def soon(self, name: str, what: str, look: Callable[[], bool]) -> bool:
+        return (name, what) == self._key and bool(self._values)
+
+
 class Stopping:
     """Ends the run as the real one does, without anything to switch off."""
 

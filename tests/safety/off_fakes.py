@@ -10,16 +10,22 @@ from drivers.load import Load
 from drivers.supply import Supply
 from drivers.switch import PowerSwitch
 from harness.off_time import OffTime
+from harness.tape import Tape, Told
 
 
 @dataclass
 class Clocks:
-    """Bench and machine time, s; each exchange takes ``exchange_s`` of both. ``lost``: it cannot be slept on."""
+    """Bench and machine time, s; each exchange takes ``exchange_s`` of both. ``lost``: it cannot be slept on.
+    ``told``: what is on the tape."""
 
     now_s: float = 100.0
     wall_s: float = 5000.0
     exchange_s: float = 0.0
     lost: bool = False
+    told: list[Told] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.tape = Tape(hear=self.told.append)
 
     def now(self) -> float:
         return self.now_s

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from bench_fakes import Did, Machine, report, sample, tape_lines
+from bench_fakes import Did, Machine, Played, report, sample, tape_lines
 
 from harness.block import Block, NotEnergised
 from harness.findings import Finding
@@ -132,6 +132,43 @@ def test_a_stop_is_asked_for() -> None:
     assert (stop.value.end_reason, stop.value.exit_code) == (reason, 20)
     assert made.did == [("drive", KNOWN, False), ("stop", True, {"text": reason}), off_noted(reason)]
     assert made.states == ["tripped"]
+    assert tape_lines(made.clock) == [("computer", "stop", {"value": "SIGINT", "looks": 2})]
+
+
+@pytest.mark.parametrize(
+    ("name", "elsewhere", "said"),
+    [("", "", "asked"), ("", "the page", "the page"), ("SIGINT", "the page", "SIGINT")],
+)
+def test_by_whom_a_stop_was_asked_for(name: str, elsewhere: str, said: str) -> None:
+    made = Made(state="sinking")
+    made.flag.elsewhere = lambda: elsewhere
+    if name or not elsewhere:
+        made.flag.ask(name)
+    with pytest.raises(StoppedByPerson) as stop:
+        made.one.if_asked()
+    assert stop.value.end_reason == f"stopped by a person ({said})"
+
+
+def test_a_stop_of_the_tape_ends_the_run_and_one_asked_for_now_does_not() -> None:
+    made = Made(state="sinking")
+    made.clock.tape = Played("computer", "stop", "SIGHUP")
+    with pytest.raises(StoppedByPerson, match="SIGHUP"):
+        made.one.if_asked()
+    made = Made(state="sinking")
+    made.clock.tape = Played("computer", "marks", ())
+    made.flag.ask("SIGINT")
+    made.one.if_asked()
+    assert made.did == []
+
+
+def test_the_tape_is_told_why_before_anything_is_switched_off() -> None:
+    """A replay that was about to be ended where the run was not says why."""
+    made = Made(state="sinking")
+    told: list[tuple[str, int]] = []
+    made.clock.tape.ends = lambda reason: told.append((reason, len(made.did)))  # type: ignore[method-assign]
+    with pytest.raises(Tripped):
+        made.one.trip(Finding("low volts", "so"))
+    assert told == [("low volts: so", 0)]
 
 
 def test_a_record_that_failed() -> None:

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from bench_fakes import Played
 from off_fakes import Clocks, FakeBench, FakeLoad, FakeSupply, Signs, timed
 
 from harness.off_order import ORDER, SINK_LAST_S, SINK_LAST_V, outputs
@@ -14,6 +15,7 @@ from harness.off_seen import Eyes, Seen
 from harness.off_telling import CONTACTOR_S
 from harness.off_time import LOUD_S, OffTime
 from harness.safeoff import LADDER_UNSAFE_S, SafeOff
+from harness.tape import Told
 
 NAN = math.nan
 SILENT = TimeoutError("silent")
@@ -84,6 +86,21 @@ def test_for_so_long_by_both_clocks(now_s: float, wall_s: float, goes_on: bool) 
     bench.clock.now_s += now_s
     bench.clock.wall_s += wall_s
     assert goes() is goes_on
+    told = [] if goes_on else [Told("clock", "time is up", {"value": True, "looks": 1})]
+    assert bench.clock.told == told
+
+
+def test_in_a_replay_times_are_those_of_the_tape() -> None:
+    """Machine time does not pass there, or not as it did then."""
+    bench = FakeBench()
+    bench.clock.tape = Played("clock", "time is up", True)
+    time, _, _ = timed(bench)
+    goes = time.for_s(3.0)
+    assert not goes()
+    bench.clock.now_s += 60.0
+    assert goes()
+    bench.clock.tape.took = lambda bench_s, machine_s: bench_s + 1.0  # type: ignore[method-assign]
+    assert time.took() == 61.0
 
 
 @pytest.mark.parametrize(("after_s", "name", "boot_s", "is_open", "loud"), [
