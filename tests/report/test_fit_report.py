@@ -7,6 +7,8 @@ import importlib.util
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import fit_folders
 import msgspec
@@ -18,6 +20,7 @@ from click.testing import CliRunner
 from harness.cli import main
 from harness.errors import Usage
 from harness.folder import RunFolder
+from harness.printout import print_runs
 from harness.report import verdict_line
 from harness.report.fit_pictures import fit_pictures
 from harness.report.pdf import pdf_ready, write_pdf
@@ -240,3 +243,23 @@ def test_the_first_sheet_of_paper_holds_what_matters(page: Path) -> None:
     assert all("SIMULATED" in sheet.extract_text() for sheet in sheets)
     for action in re.findall(r"<li>(.+?)</li>", first_part(page.read_text())):
         assert action.replace("&#39;", "'") in first
+
+
+@pytest.mark.parametrize("judged", [True, False])
+def test_a_job_with_a_verdict_ends_with_the_place_of_its_report(
+    judged: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As ``demo`` and ``qualify`` do; without a verdict there is none, also on standard output."""
+    made = Judgement(verdict="fits", sentence="Fits.", pack="p", ups="u", simulated=True)
+    monkeypatch.setattr("harness.printout.judged", lambda *_: made if judged else None)
+    monkeypatch.setattr("harness.printout.verdict_line", lambda _: "verdict: somewhere/report.html")
+    monkeypatch.setattr("harness.printout.report_lines", lambda _: iter(("report: of a run",)))
+    monkeypatch.setattr("harness.printout._page", lambda *_: "figures")
+    done: Any = SimpleNamespace(exit_code=0, folder=None)
+    with pytest.raises(SystemExit) as ended:
+        print_runs(iter((done,)), False, verdict="fit")
+    shown = capsys.readouterr()
+    assert ended.value.code == 0
+    last = "verdict: somewhere/report.html" if judged else "report: of a run"
+    assert shown.err.splitlines()[-1] == last
+    assert "somewhere" not in shown.out
