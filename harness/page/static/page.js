@@ -48,6 +48,7 @@
     list("events", (state.events || []).length ? state.events : ["nothing yet"]);
     list("trouble", state.trouble || []);
     at("trouble-section").hidden = !(state.trouble || []).length;
+    at("ended").classList.toggle("live", state.outcome === "unsafe" || state.outcome === "interrupted");
     at("ended").hidden = on || !(state.ended || []).length;
     at("ended").replaceChildren(...(state.ended || []).map((text) => {
       const line = document.createElement("p"); line.textContent = text; return line;
