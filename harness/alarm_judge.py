@@ -19,9 +19,9 @@ from harness.progress import clock_words
 from harness.watching import Quiet, end_lines
 
 NEAR_SHARE = 0.05
-"""A limit is near when less than this share of the way to it is left. Judgement, from measurements: in simulated runs of
-every procedure that end well the least is 0.11 (low volts at the end of a discharge; high volts in a charge 0.20), so
-that an ordinary night alarms nobody ..."""
+"""A limit is near when less than this share of the way to it is left. Judgement, from measurements: in simulated runs
+of every procedure that end well the least is 0.11 (low volts at the end of a discharge; high volts in a charge 0.20),
+so that an ordinary night alarms nobody ..."""
 
 NEAR_LOOKS = 5
 """... at so many looks one after the other: one noisy reading alarms nobody."""

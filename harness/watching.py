@@ -180,7 +180,10 @@ def look_lines(
     ended = end_lines(seen)
     lines += ["", *ended] if ended else []
     folded = wrapped([safe_text(line) for line in lines], max(NARROWEST, width)).split("\n")
-    return [line[:width] if width < NARROWEST else line for line in folded]
+    if width < NARROWEST:
+        return [line[:width] for line in folded]
+    # A word without end is broken: a name must not push what matters off the screen.
+    return [line[at : at + width] for line in folded for at in range(0, max(1, len(line)), width)]
 
 
 def plain_line(seen: Seen) -> str:

@@ -42,7 +42,10 @@ def served(folder: RunFolder, *, key: str = "", address: str = "127.0.0.1") -> I
     rule = replace(rule_for(address, listening.getsockname()[1]), key=key)
     clock = WallClock()
     config = uvicorn.Config(
-        page_app(RunFolder.open(folder.path), rule, wall=clock.wall, utc=clock.utc), log_level="critical", lifespan="off", ws="none"
+        page_app(RunFolder.open(folder.path), rule, wall=clock.wall, utc=clock.utc),
+        log_level="critical",
+        lifespan="off",
+        ws="none",
     )
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)

@@ -11,8 +11,8 @@ from night import SHORT, spend
 from watched import Running, sample, seen
 
 from harness.alarm_judge import AGAIN_MOST, NEAR_LOOKS, NEAR_SHARE, AlarmJudge, Message
-from harness.following import Follower, Seen
 from harness.folder import RunFolder
+from harness.following import Follower, Seen
 from harness.guard_log import GuardsWord
 from harness.interlocks import Interlocks
 from harness.live import Live
@@ -172,7 +172,9 @@ def test_simulated_is_said_in_every_title() -> None:
 
 def test_hostile_words_stay_words() -> None:
     play = Play()
-    (told,) = play.well(events=({"kind": "trip", "text": "\x1b[2Jgone\nSubject: x"},), last=sample(state="\x1b]0;x\x07"))
+    (told,) = play.well(
+        events=({"kind": "trip", "text": "\x1b[2Jgone\nSubject: x"},), last=sample(state="\x1b]0;x\x07")
+    )
     assert "\x1b" not in told.title + told.text
 
 

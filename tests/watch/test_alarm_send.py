@@ -142,7 +142,10 @@ def test_a_command_gets_the_words_on_its_input(tmp_path: Path) -> None:
         (("/no/such/program",), "cannot be started"),
         (("/",), "cannot be started"),
         (python("raise SystemExit(3)"), "ended with 3"),
-        (python("import sys; sys.stdin.close(); sys.stderr.write('x' * 5_000_000); raise SystemExit(1)"), "ended with 1"),
+        (
+            python("import sys; sys.stdin.close(); sys.stderr.write('x' * 5_000_000); raise SystemExit(1)"),
+            "ended with 1",
+        ),
         (python("import sys; print('y' * 5_000_000); raise SystemExit(2)"), "ended with 2"),
         (python("import os; os.kill(os.getpid(), 9)"), "ended with -9"),
     ],

@@ -197,4 +197,3 @@ def test_an_end_is_seen(how: str, tmp_path: Path) -> None:
     assert (seen.outcome, seen.live, seen.rows) == (how, None, 3)
     assert (seen.result is None) == (how == "interrupted")
     assert seen.simulated
-

@@ -106,7 +106,7 @@ def test_a_damaged_folder_is_told_and_takes_nothing_down(run: Running, name: str
     if how == "folder":
         place.mkdir()
     elif how != "gone":
-        place.write_bytes(b"" if how == "empty" else b"\xff{\"\n" * 50)
+        place.write_bytes(b"" if how == "empty" else b'\xff{"\n' * 50)
     state = Asking(run.folder)("GET", "/state.json").json()
     assert "headline" in state
     assert Asking(run.folder)("GET", "/trace.json").status_code == 200
