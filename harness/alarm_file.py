@@ -7,6 +7,7 @@ a phone or a mailbox is a secret. The file must be readable by nobody else.
 from __future__ import annotations
 
 import os
+import re
 import stat
 from dataclasses import dataclass
 from pathlib import Path
@@ -54,7 +55,13 @@ def load_alarms(names: tuple[str, ...], *, place: Path | None = None) -> tuple[A
             'in it urls = ["..."] or command = ["...", "..."], then `chmod 600` it'
         )
     _private(place)
-    top = read_toml(place, kind="alarms").top
+    try:
+        top = read_toml(place, kind="alarms").top
+    except Usage as error:
+        # What stands in the line that is wrong may be a secret: only where it is goes on.
+        where = re.search(r"line \d+", str(error))
+        told = f" ({where[0]})" if where else ""
+        raise Usage(f"{place}: not a file of tables{told}; each [NAME] with urls = [...] or command = [...]") from None
     found = []
     for name in names:
         table = top.get(name)

@@ -70,14 +70,14 @@ def _notify(alarm: Alarm, message: Message) -> None:
         import apprise
     except ImportError as error:
         raise NotSent("urls want a package: pip install 'nightbench[notify]'") from error
-    way = apprise.Apprise()
-    for number, url in enumerate(alarm.urls, 1):
-        if not way.add(url):
-            raise NotSent(f"address {number} of its urls is not understood")
     kind = apprise.NotifyType.FAILURE if message.loud else apprise.NotifyType.INFO
+    way = apprise.Apprise()
     try:
-        sent = way.notify(title=message.title, body=message.text, notify_type=kind)
-    except Exception as error:  # a plug-in of another's
-        raise NotSent(f"the notification library failed ({type(error).__name__})") from error
+        understood = [way.add(url) for url in alarm.urls]
+        sent = all(understood) and way.notify(title=message.title, body=message.text, notify_type=kind)
+    except Exception as error:  # a plug-in of another's; its words may hold the address
+        raise NotSent(f"the notification library failed ({type(error).__name__})") from None
+    if not all(understood):
+        raise NotSent(f"address {understood.index(False) + 1} of its urls is not understood")
     if not sent:
         raise NotSent("not every address took it")

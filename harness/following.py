@@ -42,9 +42,12 @@ class Growing:
         self._path, self._read = path, 0
         self.restarted = 0
         self.trouble = ""
+        self.behind = False
+        """Whether there was more than was read."""
 
     def lines(self) -> list[bytes]:
         """New whole lines without their ends; [] when there are none or none can be had (``trouble`` says why)."""
+        self.behind = False
         try:
             with open_inside(self._path) as file:
                 if os.fstat(file.fileno()).st_size < self._read:
@@ -65,6 +68,7 @@ class Growing:
         if not whole and len(new) > LINE_MOST_BYTES:
             self.trouble = f"{self._path.name}: no line end in {len(new)} bytes: not a file of ours"
         self._read += len(whole)
+        self.behind = bool(whole) and len(new) == PIECE_BYTES
         return whole.split(b"\n")[:-1]
 
 
@@ -103,6 +107,8 @@ class Seen:
     rows: int
     events: tuple[dict[str, object], ...]
     trouble: tuple[str, ...]
+    behind: bool = False
+    """Whether a long record was not read to its end yet: look again at once."""
     happened: int = 0
     """Events so far; the last of them are in ``events``."""
     simulated: bool = False
@@ -161,6 +167,7 @@ class Follower:
             rows=self._rows,
             events=tuple(self._happened),
             trouble=self._trouble(),
+            behind=self._samples.behind or self._events.behind,
             happened=self._count,
             simulated=self._simulated or (result is not None and result.simulated),
             grown=grown,

@@ -67,9 +67,10 @@ def _drawn(follower: Follower, out: TextIO, clock: Clock, stopped: Callable[[], 
             if seen.is_on:
                 lines = [*lines[: max(3, height - 3)], "", HOW_TO_STOP.format(path=path)]
             drawing.update(Text("\n".join(lines), no_wrap=not seen.is_on, overflow="fold"), refresh=True)
-            if not seen.is_on or stopped():
+            if stopped() or not (seen.is_on or seen.behind):
                 return seen
-            clock.sleep(LOOK_EVERY_S, stop=stopped)
+            if not seen.behind:
+                clock.sleep(LOOK_EVERY_S, stop=stopped)
 
 
 def _told(follower: Follower, out: TextIO, clock: Clock, stopped: Callable[[], bool]) -> Seen:
@@ -81,9 +82,10 @@ def _told(follower: Follower, out: TextIO, clock: Clock, stopped: Callable[[], b
         silent_s = quiet.push(seen, wall_s=clock.now(), utc=clock.utc())
         for line in told.lines(seen, silent_s=silent_s, now_s=clock.now()):
             _say(out, line)
-        if not seen.is_on or stopped():
+        if stopped() or not (seen.is_on or seen.behind):
             break
-        clock.sleep(LOOK_EVERY_S, stop=stopped)
+        if not seen.behind:
+            clock.sleep(LOOK_EVERY_S, stop=stopped)
         seen = follower.look()
     for line in (*(f"note: {one}" for one in seen.trouble), *end_lines(seen)):
         _say(out, safe_text(line))

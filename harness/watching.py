@@ -149,14 +149,14 @@ def end_lines(seen: Seen) -> list[str]:
     """How it ended and what it found; [] while it is on."""
     if seen.is_on:
         return []
+    guard = [] if seen.guard is None else [seen.guard.words]
     if seen.result is None:
-        return ["no result was written: `nightbench show` tells what its record holds; measure before touching"]
+        return [*guard, "no result was written: `nightbench show` tells what its record holds; measure before touching"]
     mark = f" {SIMULATED}" if seen.simulated else ""
     found = [f"  {TITLES.get(key, key)}: {figure_words(one)}{mark}" for key, one in seen.result.figures.items()]
     sentence = verdict_sentence(seen.result, outcome=seen.outcome)
     off = seen.result.off_confirmation
     how = [] if off is None else [f"off {'confirmed' if off.confirmed else 'NOT CONFIRMED'}: {off.how}"]
-    guard = [] if seen.guard is None else [seen.guard.words]
     return [sentence, *guard, *how, *found]
 
 
@@ -180,7 +180,10 @@ def look_lines(
     ended = end_lines(seen)
     lines += ["", *ended] if ended else []
     folded = wrapped([safe_text(line) for line in lines], max(NARROWEST, width)).split("\n")
-    return [line[:width] if width < NARROWEST else line for line in folded]
+    if width < NARROWEST:
+        return [line[:width] for line in folded]
+    # A word without end is broken: a name must not push what matters off the screen.
+    return [line[at : at + width] for line in folded for at in range(0, max(1, len(line)), width)]
 
 
 def plain_line(seen: Seen) -> str:

@@ -33,38 +33,54 @@ APART = "Do not put this pack into this UPS."
 CONNECT = "Connect pack and UPS once with somebody there, UPS without load: does the pack's BMS stay closed?"
 GUESSES = "Measure what was guessed and write it into the UPS file: "
 AGAIN = "Measure the capacity again in a year under the same plan: nightbench compare OLD NEW."
+ANOTHER = "Measure the pack that is to take its place before it goes in: nightbench qualify."
+WAIT = "Do not connect pack and UPS before that is decided."
+KEPT = "Keep the folders of these runs: a later one is compared with them."
 KEEP = "the load stays at or below "
 """How the condition of a largest load begins."""
 
 
 def next_actions(work: Work, verdict: Class, lines: tuple[Verdict, ...]) -> tuple[str, ...]:
     """Three, each once."""
-    ways = {"does not fit": _of_failed, "cannot tell": _of_unknown}
-    found = ways.get(verdict, _of_fitting)(work, lines)
-    return tuple(dict.fromkeys([*found, *_last(work)]))[:COUNT]
+    found = WAYS.get(verdict, _of_fitting)(work, lines)
+    return tuple(dict.fromkeys(found))[:COUNT]
 
 
 def _of_failed(work: Work, lines: tuple[Verdict, ...]) -> list[str]:
+    """Nothing here may lead anybody to connect the two."""
     failed = [FAILED[line.about] for line in lines if line.verdict == "fail"]
-    return [f"{APART} {failed[0]}", *failed[1:], *_unknown(lines), *_conditions(lines)]
+    return [f"{APART} {failed[0]}", *failed[1:], *_unknown(lines), *_conditions(lines), ANOTHER, KEPT]
 
 
 def _of_unknown(work: Work, lines: tuple[Verdict, ...]) -> list[str]:
-    return [*_unknown(lines), *_conditions(lines)]
+    """Nor here: that comes when it is known."""
+    unknown = [*_unknown(lines), *_conditions(lines)]
+    return [*unknown[: COUNT - 1], WAIT, *unknown[COUNT - 1 :], KEPT, ANOTHER]
 
 
 def _of_fitting(work: Work, lines: tuple[Verdict, ...]) -> list[str]:
     conditions = _conditions(lines)
-    return [*conditions[: COUNT - 1], CONNECT, *conditions[COUNT - 1 :]]
+    return [*conditions[: COUNT - 1], CONNECT, *conditions[COUNT - 1 :], *_tried(work), AGAIN, KEPT]
+
+
+WAYS = {"does not fit": _of_failed, "cannot tell": _of_unknown}
 
 
 def _unknown(lines: tuple[Verdict, ...]) -> list[str]:
     """By what settles them: lines that wait for the same run are one action."""
-    waiting: dict[str, list[str]] = {}
+    waiting: dict[str, list[Verdict]] = {}
     for line in lines:
         if line.verdict == "cannot tell" and line.settles:
-            waiting.setdefault(line.settles, []).append(line.about)
-    return [f"To decide {', '.join(abouts)}: {settles}." for settles, abouts in waiting.items()]
+            key = next((one for one in waiting if line.settles.startswith(one)), line.settles)
+            waiting.setdefault(key, []).append(line)
+    return [_settled(group) for group in waiting.values()]
+
+
+def _settled(group: list[Verdict]) -> str:
+    """One run that is told in more words by some of its lines is told in these."""
+    texts = dict.fromkeys(line.settles for line in group)
+    told = [one for one in texts if not any(other != one and other.startswith(one) for other in texts)]
+    return f"To decide {', '.join(line.about for line in group)}: {'; '.join(told)}."
 
 
 def _conditions(lines: tuple[Verdict, ...]) -> list[str]:
@@ -85,12 +101,9 @@ def _made_sure(condition: str, settles: str) -> str:
     return f"Make sure that {condition}{': ' if settles else ''}{settles.rpartition(': ')[2]}."
 
 
-def _last(work: Work) -> Iterator[str]:
-    """What is never wrong."""
-    yield CONNECT
+def _tried(work: Work) -> Iterator[str]:
+    """A prediction, held against the thing itself."""
     got = work.usual
     if not isinstance(got, str):
         span = duration(float(got.runtime_s.value))
         yield f"Let the UPS run on the pack once at {got.load_w:.4g} W, somebody there: {span} is a prediction."
-    yield AGAIN
-    yield "Keep the folders of these runs: a later one is compared with them."

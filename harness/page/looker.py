@@ -67,6 +67,8 @@ class Looker:
     def _take(self, going: Future[Look]) -> None:
         try:
             seen = self._follower.look()
+            while seen.behind:  # a long record, at first: meanwhile the page says that it is being read
+                seen = self._follower.look()
             silent_s = self._quiet.push(seen, wall_s=self._wall(), utc=self._utc())
             found = Look(self._wall(), seen, silent_s, self._follower.trace.points)
         except BaseException as error:
@@ -79,7 +81,7 @@ class Looker:
         if look is None:
             return {
                 "on": True,
-                "headline": f"{self._folder.name}: its folder does not answer",
+                "headline": f"{self._folder.name}: its record is being read, or its folder does not answer",
                 "trouble": [],
                 "old_s": 0,
             }

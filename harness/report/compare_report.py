@@ -6,12 +6,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from harness.cautions import CAUTIONS
-from harness.compare import Compared, Comparison, percent_words
+from harness.compare import Change, Compared, Comparison, percent_words
 from harness.compare_words import comparison_document, plain, title_of
 from harness.folder import RunFolder
 from harness.report.compare_pictures import compare_pictures
 from harness.report.main_figures import MAIN
-from harness.report.page import Main, Page, nice, render
+from harness.report.page import Main, Page, render
 from harness.report.plots import Drawn
 from harness.report.run_words import NEVER_MEASURED, NOT_CERTIFIED
 from harness.report.several_files import save_several
@@ -110,16 +110,15 @@ def _main(one: Compared) -> Iterator[Main]:
 
 def _rows(one: Compared) -> tuple[tuple[str, ...], ...]:
     return tuple(
-        (
-            title_of(change),
-            nice(plain(change.earlier)),
-            nice(plain(change.later)),
-            "" if change.change is None else nice(plain(change.change)),
-            "" if change.ratio is None else nice(percent_words(change.ratio)),
-            change.told,
-        )
+        (title_of(change), plain(change.earlier), plain(change.later), change.told, _by(change))
         for change in one.changes
     )
+
+
+def _by(change: Change) -> str:
+    """Difference, and share of the earlier where there is one."""
+    share = "" if change.ratio is None else f"; {percent_words(change.ratio)} of the earlier"
+    return "" if change.change is None else f"{plain(change.change)}{share}"
 
 
 def _how(one: Compared) -> str:

@@ -120,14 +120,22 @@ def _loads(made: Judgement, shown: Shown) -> Iterator[Moment]:
         yield Moment(x=shown.load_w, words=f"usual {shown.load_w:.4g} W")
 
 
+BOUND_BY = {
+    "at most": "no discharge that fast was measured, or the charge did not begin low enough",
+    "at least": "the measured discharges end before the floor, or are all faster",
+}
+"""Why a runtime is a bound."""
+
+
 def _runtime_words(shown: Shown, ends: list[str], bounds: list[str]) -> str:
     floor = sum(end == BY_FLOOR for end in ends)
     told = "At every load the UPS stops at its floor before the pack has ended." if floor == len(ends) else (
         "At no load does the UPS reach its floor: the pack ends first." if not floor else
         "Which of the two ends it depends on the load.")  # fmt: skip
-    if any(bounds):
-        least = min(float(load) for load, bound in zip(shown.runtime["load_w"], bounds, strict=True) if bound)
-        told += f" From {least:.0f} W on it is a bound only: no discharge that fast was measured."
+    for bound, why in BOUND_BY.items():
+        if bound in bounds:
+            loads = [float(load) for load, one in zip(shown.runtime["load_w"], bounds, strict=True) if one == bound]
+            told += f" From {min(loads):.0f} to {max(loads):.0f} W it is {bound} that: {why}."
     at = [row for row in zip(shown.runtime["load_w"], shown.runtime["pack_alone_s"], strict=True)
           if math.isclose(float(row[0]), shown.load_w) and not math.isnan(float(row[1]))]  # fmt: skip
     if at:

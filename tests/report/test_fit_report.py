@@ -7,6 +7,8 @@ import importlib.util
 import json
 import re
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import fit_folders
 import msgspec
@@ -18,10 +20,13 @@ from click.testing import CliRunner
 from harness.cli import main
 from harness.errors import Usage
 from harness.folder import RunFolder
+from harness.printout import print_runs
 from harness.report import verdict_line
+from harness.report.fit_pictures import fit_pictures
 from harness.report.pdf import pdf_ready, write_pdf
 from harness.verdict import Judgement
 from harness.verdict_folder import run_folders
+from harness.verdict_shown import BY_FLOOR, BY_PACK, Shown
 
 
 @pytest.fixture(scope="module")
@@ -110,6 +115,37 @@ def test_the_margins_are_those_of_the_verdict(page: Path) -> None:
     )
 
 
+def test_who_ends_it_is_told_apart() -> None:
+    """Ended by the UPS's floor up to 200 W, then by the pack; beyond that a bound only."""
+    ends = [BY_FLOOR, BY_FLOOR, BY_PACK, BY_PACK, BY_PACK]
+    shown = Shown(
+        runtime={
+            "load_w": [100.0, 200.0, 300.0, 400.0, 500.0],
+            "runtime_s": [7000.0, 3000.0, 2000.0, 1400.0, 1000.0],
+            "runtime_plus_minus_s": [100.0] * 5,
+            "bound": ["", "", "", "", "at most"],
+            "ends_by": ends,
+            "pack_alone_s": [8000.0, 3050.0, 2000.0, 1400.0, float("nan")],
+        },
+        load_w=100.0,
+    )
+    judged = Judgement(verdict="fits", sentence="Fits.", pack="p", ups="u", simulated=True)
+    (picture,) = fit_pictures(judged, shown)
+    (panel,) = picture.panels
+    told = [(one.words, one.begin, one.end, one.shaded) for one in panel.stretches]
+    assert told == [
+        ("UPS's floor ends it", 100.0, 300.0, False),
+        ("pack ends it", 300.0, 500.0, True),
+        ("bound, pack", 500.0, 500.0, True),
+    ]
+    # Where the pack alone lasts longer by more than a few per cent it has a line of its own.
+    (alone,) = (one for one in panel.curves if one.words == "pack alone")
+    assert np.isfinite(alone.y).tolist() == [True, False, False, False, False]
+    assert "Which of the two ends it depends on the load." in picture.words
+    assert "From 500 to 500 W it is at most that" in picture.words
+    assert "the pack alone would last 2:13:20 (h:mm:ss) at 100 W" in picture.words
+
+
 def test_the_usable_charge_lies_between_ceiling_and_floor(page: Path) -> None:
     found = columns(page, "usable-charge")
     on_the_ups = [at for at, name in enumerate(found["curve"]) if name == "on the UPS"]
@@ -124,7 +160,7 @@ def test_the_usable_charge_lies_between_ceiling_and_floor(page: Path) -> None:
     ("change", "word", "first"),
     [
         ({"pack": fit_folders.made.PACK.replace("= 29.2", "= 27.0")}, "does not fit", "Do not put this pack"),
-        ({"without": "charge-ceiling"}, "cannot tell", "To decide charge volts: a charge-ceiling run."),
+        ({"without": "charge-ceiling"}, "cannot tell", "To decide charge volts, charge share, charge current: a"),
         ({"without": "voltage-floor"}, "cannot tell", "To decide "),
     ],
 )
@@ -135,6 +171,8 @@ def test_what_to_do_follows_from_the_verdict(tmp_path: Path, change: dict[str, s
     actions = re.findall(r"<li>(.+?)</li>", text)
     assert len(set(actions)) == 3
     assert actions[0].startswith(first)
+    # Whoever reads that they do not go together must not read below that they are to be connected.
+    assert not [one for one in actions if one.startswith(("Connect", "Let the UPS run"))]
     # What was not measured keeps its place among the four, with the reason.
     assert len(re.findall(r"<dt>", text)) == 4
     assert ("not known" in text) == ("without" in change)
@@ -205,3 +243,23 @@ def test_the_first_sheet_of_paper_holds_what_matters(page: Path) -> None:
     assert all("SIMULATED" in sheet.extract_text() for sheet in sheets)
     for action in re.findall(r"<li>(.+?)</li>", first_part(page.read_text())):
         assert action.replace("&#39;", "'") in first
+
+
+@pytest.mark.parametrize("judged", [True, False])
+def test_a_job_with_a_verdict_ends_with_the_place_of_its_report(
+    judged: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As ``demo`` and ``qualify`` do; without a verdict there is none, also on standard output."""
+    made = Judgement(verdict="fits", sentence="Fits.", pack="p", ups="u", simulated=True)
+    monkeypatch.setattr("harness.printout.judged", lambda *_: made if judged else None)
+    monkeypatch.setattr("harness.printout.verdict_line", lambda _: "verdict: somewhere/report.html")
+    monkeypatch.setattr("harness.printout.report_lines", lambda _: iter(("report: of a run",)))
+    monkeypatch.setattr("harness.printout._page", lambda *_: "figures")
+    done: Any = SimpleNamespace(exit_code=0, folder=None)
+    with pytest.raises(SystemExit) as ended:
+        print_runs(iter((done,)), False, verdict="fit")
+    shown = capsys.readouterr()
+    assert ended.value.code == 0
+    last = "verdict: somewhere/report.html" if judged else "report: of a run"
+    assert shown.err.splitlines()[-1] == last
+    assert "somewhere" not in shown.out

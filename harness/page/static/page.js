@@ -48,6 +48,7 @@
     list("events", (state.events || []).length ? state.events : ["nothing yet"]);
     list("trouble", state.trouble || []);
     at("trouble-section").hidden = !(state.trouble || []).length;
+    at("ended").classList.toggle("live", state.outcome === "unsafe" || state.outcome === "interrupted");
     at("ended").hidden = on || !(state.ended || []).length;
     at("ended").replaceChildren(...(state.ended || []).map((text) => {
       const line = document.createElement("p"); line.textContent = text; return line;
@@ -77,16 +78,15 @@
           x: found.hours, y: values, name, yaxis, mode: "lines", connectgaps: false,
           line: { color: meta(`pen-${name}`), dash, width: 1.6 }, hovertemplate: "%{y:.4g} at %{x:.3f} h<extra></extra>",
         });
-        const width = at("plot").clientWidth;
         await window.Plotly.react("plot", [
           line("volts", found.volts, "y", "solid"), line("amps", found.amps, "y2", "dash"), line("temp", found.temp_c, "y3", "dot"),
         ], {
-          height: width < 600 ? 420 : 520, margin: { l: 52, r: 12, t: 8, b: 40 }, showlegend: false,
+          autosize: true, margin: { l: 52, r: 12, t: 8, b: 40 }, showlegend: false,
           paper_bgcolor: ink("paper"), plot_bgcolor: ink("paper"), font: { color: ink("ink"), size: 12 },
           xaxis: { title: { text: "hours", font: { size: 12 } }, anchor: "y3", gridcolor: ink("rule"), fixedrange: true },
           yaxis: axis("V", 0.70, 1), yaxis2: axis("A", 0.36, 0.64), yaxis3: axis("\u00b0C", 0, 0.28),
         }, { displayModeBar: false, responsive: true });
-      } else if (!window.Plotly) { at("plot").textContent = "No plot: its library is not installed (pip install 'nightbench[page]')."; }
+      } else if (!window.Plotly) { at("plot").classList.add("none"); at("plot").textContent = "No plot: its library is not installed (pip install 'nightbench[page]')."; }
     } catch (error) { /* the state says what is wrong */ }
     setTimeout(traces, on ? TRACE_EVERY_MS : OVER_EVERY_MS);
   };
