@@ -10,6 +10,7 @@ from drivers.channel import Channel
 from drivers.dialect import AnyDialect, Choice, Flag, Input, Mode, Reading, Setting, Switch
 from drivers.dialect_texts import word_of
 from drivers.faults import InstrumentFault, ReadBackMismatch, Unreadable, Unsendable, Unsupported
+from drivers.given import Given
 from drivers.number_texts import sendable, value_of, whole_of
 from drivers.scpi import Identity, InstrumentError
 from drivers.session import Session
@@ -41,6 +42,8 @@ class Instrument:
             raise ValueError(f"name = {self.name!r}: an instrument's name is one line of printable text")
         self._any = dialect
         self._line = Channel(session, dialect, channel=channel, name=self.name)
+        self.given = Given()
+        """What it was set to, and whether it has been read otherwise since."""
         self._estranged = session.estranged
 
     @property
@@ -86,9 +89,11 @@ class Instrument:
     def _number(self, part: Reading | Setting) -> float:
         raw = self._line.ask(part.ask)
         try:
-            return value_of(raw, part, decimal_comma=self._any.decimal_comma)
+            value = value_of(raw, part, decimal_comma=self._any.decimal_comma)
         except InstrumentFault as fault:
             raise self._not_understood(fault, part.ask) from None
+        self.given.notice(part, value)
+        return value
 
     def _not_understood(self, fault: InstrumentFault, ask: str) -> InstrumentFault:
         self.session.distrust()
@@ -99,6 +104,7 @@ class Instrument:
             text, meant = sendable(setting, value, exponent=self._any.exponent)
         except ValueError as error:
             raise Unsendable(f"{what}: {error}; nothing was sent", instrument=self.name) from None
+        self.given.drop(setting)
         self._line.tell(setting.set, text)
         sent = self._line.text(setting.set, text)
         with _confirming(sent):
@@ -114,6 +120,7 @@ class Instrument:
                 sent=sent,
                 do="check the instrument's range and limits, and that nobody else is setting it",
             )
+        self.given.hold(setting, what, held)
         return held
 
     def _set_least(self, setting: Setting, what: str) -> None:
@@ -122,6 +129,7 @@ class Instrument:
     def _send_least(self, setting: Setting) -> None:
         """The least it takes, sent to whoever is there and not read back."""
         least = max(0.0, setting.least or 0.0)
+        self.given.drop(setting)
         self._line.tell_whoever(setting.set, sendable(setting, least, exponent=self._any.exponent)[0])
 
     def _word(self, ask: str, table: dict[str, tuple[str, ...]]) -> str:
@@ -129,14 +137,18 @@ class Instrument:
         text = word_of(raw.decode("ascii", "backslashreplace"))
         for word, replies in table.items():
             if text in replies:
+                self.given.notice(ask, word)
                 return word
         known = ", ".join(reply for replies in table.values() for reply in replies)
         raise self._not_understood(Unreadable(f"is none of {known}", received=raw, do="check its dialect"), ask)
 
     def _is_on(self, switch: Switch | Input) -> bool:
         if switch.bit is not None:
-            return bool(self._whole(switch) >> switch.bit & 1)
-        return self._word(switch.ask, {"on": switch.reply_on, "off": switch.reply_off}) == "on"
+            on = bool(self._whole(switch) >> switch.bit & 1)
+        else:
+            on = self._word(switch.ask, {"on": switch.reply_on, "off": switch.reply_off}) == "on"
+        self.given.notice(switch, on)
+        return on
 
     def _switch(self, switch: Switch, on: bool, what: str, *, trips: tuple[Flag, ...] = ()) -> None:
         message = switch.set_on if on else switch.set_off
@@ -162,6 +174,12 @@ class Instrument:
             do="find the cause before clearing any protection" if why else "check its front panel and inputs",
         )
 
+    def _hold(self, switch: Switch, on: bool, what: str) -> None:
+        """Switch something that has to stay so, unlike an output, which may go off by itself."""
+        self.given.drop(switch)
+        self._switch(switch, on, what)
+        self.given.hold(switch, what, on)
+
     def _trip_if_told(self, trips: tuple[Flag, ...]) -> str | None:
         """The mismatch is the news; that its cause cannot be read either must not take its place."""
         try:
@@ -171,6 +189,7 @@ class Instrument:
 
     def _choose(self, choice: Choice, word: str, what: str) -> None:
         message = choice.set[word]
+        self.given.drop(choice.ask)
         self._line.tell(message)
         with _confirming(self._line.text(message)):
             held = self._word(choice.ask, choice.reply)
@@ -183,6 +202,7 @@ class Instrument:
                 sent=self._line.text(message),
                 do="check that nobody else is setting it",
             )
+        self.given.hold(choice.ask, what, held)
 
     def _tripped(self, flags: tuple[Flag, ...]) -> str | None:
         answers: dict[tuple[str, str], int] = {}

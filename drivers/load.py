@@ -44,7 +44,7 @@ class Load(Watched):
 
     def set_sense(self, *, remote: bool) -> None:
         """Four-wire sensing on or off. May raise ``Unsupported``."""
-        self._switch(self._needed(self.dialect.sense, "sense"), remote, "remote sense")
+        self._hold(self._needed(self.dialect.sense, "sense"), remote, "remote sense")
 
     def switch(self, on: bool) -> None:
         """Input on or off, read back; the fault names a tripped protection. Never clears one."""

@@ -31,7 +31,7 @@ class Supply(Watched):
 
     def arm_over_amps(self, *, on: bool = True) -> None:
         """Let the supply switch off, instead of limiting, at its current limit. May raise ``Unsupported``."""
-        self._switch(self._needed(self.dialect.over_amps, "over_amps"), on, "over-current protection")
+        self._hold(self._needed(self.dialect.over_amps, "over_amps"), on, "over-current protection")
 
     def arm_sink(self, *, amps: float) -> float:
         """Limit what a two-quadrant supply takes back (a magnitude); returns what is held, A. May raise
@@ -41,7 +41,7 @@ class Supply(Watched):
 
     def set_sense(self, *, remote: bool) -> None:
         """Four-wire sensing on or off. May raise ``Unsupported``."""
-        self._switch(self._needed(self.dialect.sense, "sense"), remote, "remote sense")
+        self._hold(self._needed(self.dialect.sense, "sense"), remote, "remote sense")
 
     def switch(self, on: bool) -> None:
         """Output on or off, read back; the fault names a tripped protection. Never clears one."""

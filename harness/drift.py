@@ -65,20 +65,29 @@ class StateKeeper:
 
     def forget(self) -> None:
         """Settings are about to be changed by the run itself."""
+        self._drop()
+        for _, driver in self._sources():
+            driver.given.forget()
+
+    def _drop(self) -> None:
         self._kept, self._next, self._openings = [], 0, {}
 
     def remember(self) -> str | None:
-        """Take what the instruments hold now as what they must go on holding; words when one is on that should not be.
+        """Take what the instruments hold now as what they must go on holding; words when one is on that should not be,
+        or holds something else than it was set to since ``forget``.
 
         Raises what the drivers raise.
         """
-        self.forget()
+        self._drop()
         for name, driver in self._sources():
             for key, ask in driver.state_queries():
                 value = ask()
                 if key in SWITCHES and value is not (name in self.on):
                     return _changed(name, key, name in self.on, value)
                 self._kept.append(_Kept(name, key, ask, value))
+            for what, (given, found) in driver.given.strayed().items():
+                if not _same(found, given):
+                    return _changed(name, what, given, found)
             self._openings[name] = driver.session.openings
         return None
 

@@ -37,6 +37,7 @@ def energised(bench: Bench, block: Block, outputs: tuple[Energise, ...]) -> Iter
     for name, driver, _ in outputs:
         # What was just remembered must still hold: only the switch may have moved.
         _switch_on(bench, name, driver)
+    _not_stalled(bench, block, len(outputs))
     block.began_s = bench.elapsed()
     output = Output(bench, block.began_s)
     try:
@@ -82,6 +83,15 @@ def _switch_on(bench: Bench, name: str, driver: Supply | Load) -> None:
         # The guard hears of it before it is so: from here on its patience is short.
         bench.beats.loop_goes_on()
         bench.guarded(partial(driver.switch, True))
+
+
+def _not_stalled(bench: Bench, block: Block, outputs: int) -> None:
+    """Nobody looked while it was switched on. After a stall there the step at switch-on, which is to prove off later,
+    would be taken from volts that have moved on since."""
+    took_s, limit_s = bench.elapsed() - block.began_s, outputs * bench.loop.gap_most_s
+    if not (took_s <= limit_s):
+        text = f"{took_s:.0f} s for switching on, limit {limit_s:g} s"
+        bench.stopping.trip(Finding("sampling late", text, exit_code=24))
 
 
 def _leave(bench: Bench) -> None:

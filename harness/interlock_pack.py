@@ -10,13 +10,18 @@ from harness.sample import Sample
 SOURCES = ("source", "stand-in")
 """Phases in which the supply is what is energised."""
 
+DEAD_SHARE = 0.25
+"""With nothing flowing terminals under this share of the nominal volts are open, or their fuse or a lead is: cells do
+not come to that by themselves within a rest (judgement)."""
+
 
 class LowVolts(Interlock):
     """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level.
 
     While a load sinks, its own voltmeter counts as well: the lower of the two decides, so that one of them frozen or on
-    the wrong terminals does not hide a pack that is empty. With a UPS on the bench: under nine tenths of the lowest
-    level of the plan, three times in a row.
+    the wrong terminals does not hide a pack that is empty. At rest terminals that every voltmeter reads dead are no
+    empty pack: it opened, and that is what is said. With a UPS on the bench: under nine tenths of the lowest level of
+    the plan, three times in a row.
     """
 
     words = "low volts"
@@ -44,10 +49,18 @@ class LowVolts(Interlock):
         if fast or slow:
             limit = self._never if fast else self._low
             again, self._asked_again = fast and not self._asked_again, fast
-            text = f"pack at {volts:.3f} V, limit {limit:.2f} V"
-            return Finding(self.words, text, again=again and not slow)
+            again = again and not slow
+            if watch.phase == "rest" and self._dead(sample, watch):
+                text = f"terminals at {volts:.3f} V with all outputs off: the pack's switch, its fuse or a lead is open"
+                return Finding(PackOpened.words, text, exit_code=22, again=again)
+            return Finding(self.words, f"pack at {volts:.3f} V, limit {limit:.2f} V", again=again)
         self._asked_again = False
         return None
+
+    def _dead(self, sample: Sample, watch: Watch) -> bool:
+        """No voltmeter of the node sees a pack; one that does says that another is wrong, or a lead of that one off."""
+        seen = [sample.pack_volts, *watch.volts_elsewhere.values()]
+        return all(abs(volts) < DEAD_SHARE * self._start for volts in seen)
 
     def _on_a_stand_in(self, sample: Sample) -> Finding | None:
         """A supply that has been up and cannot hold even nine tenths of the plan's lowest level feeds something else

@@ -9,6 +9,12 @@ from math import inf, nan
 
 from interlock_samples import Case, amps, down, temps, up, volts
 
+
+def elsewhere(pack_volts: float, others: dict[str, float]) -> list[dict[str, object]]:
+    """One sample on which other voltmeters of the node read so."""
+    return [{"pack_volts": pack_volts, "volts_elsewhere": others}]
+
+
 ON_THE_PACK = {
     # low volts: three in a row under 9.6 V; under 8.0 V once, and once more within 0.2 s
     "low: at the level": Case("low-volts", "sink", volts(9.6, 9.6, 9.6, 9.6), 0),
@@ -16,6 +22,18 @@ ON_THE_PACK = {
     "low: two are not enough": Case("low-volts", "sink", volts(9.5, 9.5, 9.6, 9.5, 9.5), 0),
     "low: one missing does not start the count anew": Case("low-volts", "sink", volts(9.5, nan, 9.5, 9.5), 4),
     "low: at rest too": Case("low-volts", "rest", volts(9.5, 9.5, 9.5), 3),
+    "low: dead at rest is an opened pack": Case(
+        "low-volts", "rest", volts(0.007), 1, again=True, exit_code=22, says="terminals at 0.007 V with all outputs off"
+    ),
+    "low: dead by every voltmeter": Case(
+        "low-volts", "rest", elsewhere(0.007, {"load": 0.01, "supply": 0.0}), 1, again=True, exit_code=22
+    ),
+    "low: another one sees a pack": Case(
+        "low-volts", "rest", elsewhere(0.007, {"load": 13.1}), 1, again=True, says="pack at 0.007 V, limit 8.00 V"
+    ),
+    "low: a quarter of the nominal volts is a pack": Case("low-volts", "rest", volts(3.2), 1, again=True),
+    "low: under it is none": Case("low-volts", "rest", volts(down(3.2)), 1, again=True, exit_code=22),
+    "low: over it the wrong way round is one": Case("low-volts", "rest", volts(-3.2), 1, again=True),
     "low: while charging too": Case("low-volts", "source", volts(9.5, 9.5, 9.5), 3),
     "never below: at the level": Case("low-volts", "sink", volts(8.0, 13.0, 8.0), 0),
     "never below: asks again first": Case("low-volts", "sink", volts(down(8.0)), 1, again=True, says="limit 8.00 V"),

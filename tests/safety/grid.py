@@ -59,7 +59,9 @@ class Cell:
     def moments(self) -> dict[str, int]:
         """Message numbers at which it may happen, the one every procedure has first."""
         whole = reference(self.procedure, self.kind, self.night, HAZARDS[self.hazard].variant)
-        found, first = whole.moments[self.phase], FIRST[self.phase]
+        not_at = HAZARDS[self.hazard].not_at
+        found = {moment: at for moment, at in whole.moments[self.phase].items() if moment not in not_at}
+        first = FIRST[self.phase]
         if HAZARDS[self.hazard].begin is not None and self.phase == "preflight":
             return {first: found[first]}
         return {first: found[first]} | found
@@ -80,7 +82,7 @@ class Cell:
             spoil=(lambda scene: None) if before else hazard.spoil,
             **({"facts": hazard.begin} if before and hazard.begin is not None else {}),  # type: ignore[arg-type]
         )
-        return judge(scene, hazard, self.phase, whole)
+        return judge(scene, hazard, self.phase, whole, moment or FIRST[self.phase])
 
 
 def kinds_of(procedure: Procedure) -> tuple[str, ...]:

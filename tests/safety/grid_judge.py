@@ -29,10 +29,12 @@ class Hazard:
 
     ``kinds`` are the blocks in which it can happen, ``why`` says of the others why it cannot there; ``not_in`` likewise
     of phases. ``ends``: phase -> how a run may end then, exit code and first words, any of them; a phase that is not
-    named ends as ``holding`` does, or with 0; besides, kind -> how one of its blocks may end in any phase.
-    ``within_s``: from the fault until nothing is on, where it ends the run. ``spared``: bounds that this hazard is
-    about, of "amps", "node", "ons", "mains", "contactor", "flows", and "idle": what is on may stay so while nothing
-    flows. ``begin`` changes the bench before a run, in place of ``spoil``, for what is there before anybody looks.
+    named ends as ``holding`` does, or with 0; besides, kind -> how one of its blocks may end in any phase. ``at``:
+    moment, or kind and moment -> how it ends instead, where a phase has moments that differ; ``not_at``: moment -> why
+    it cannot be met there. ``within_s``: from the fault until nothing is on, where it ends the run. ``spared``: bounds
+    that this hazard is about, of "amps", "node", "ons", "mains", "contactor", "flows", "armed", and "idle": what is on
+    may stay so while nothing flows. ``begin`` changes the bench before a run, in place of ``spoil``, for what is there
+    before anybody looks.
     """
 
     row: str
@@ -41,6 +43,8 @@ class Hazard:
     ends: Mapping[str, tuple[str, ...]]
     why: Mapping[str, str] = field(default_factory=dict)
     not_in: Mapping[str, str] = field(default_factory=dict)
+    at: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    not_at: Mapping[str, str] = field(default_factory=dict)
     within_s: float = 6.0
     night: str = "short"
     variant: str = "plain"
@@ -50,17 +54,24 @@ class Hazard:
 
     def __post_init__(self) -> None:
         assert self.variant in VARIANTS
-        assert all(int(end.split()[0]) in CODES for ends in self.ends.values() for end in ends)
+        assert all(int(end.split()[0]) in CODES for of in (self.ends, self.at) for ends in of.values() for end in ends)
 
-    def may_end(self, phase: str, kind: str) -> tuple[str, ...]:
-        """How a run may end that it meets in ``phase`` of a block of ``kind``."""
+    def may_end(self, phase: str, kind: str, moment: str = "") -> tuple[str, ...]:
+        """How a run may end that it meets at ``moment`` in ``phase`` of a block of ``kind``."""
+        for key in (f"{kind} {moment}", moment):
+            if key in self.at:
+                return self.at[key]
         usual = self.ends[phase] if phase in self.ends else (*self.ends["holding"], "0")
         return (*usual, *self.ends.get(kind, ()))
 
 
-def judge(scene: Scene, hazard: Hazard, phase: str, whole: Reference) -> list[str]:
-    """Everything that is wrong after ``hazard`` in ``phase``; ``whole`` is the undisturbed run."""
-    wrong = [*_end(scene, hazard, phase), *_off(scene, hazard), *_bounds(scene, hazard), *hazard.also(scene)]
+def judge(scene: Scene, hazard: Hazard, phase: str, whole: Reference, moment: str = "") -> list[str]:
+    """Everything that is wrong after ``hazard`` at ``moment`` in ``phase``; ``whole`` is the undisturbed run."""
+    wrong = [*_end(scene, hazard, phase, moment), *_off(scene, hazard), *_bounds(scene, hazard), *hazard.also(scene)]
+    if scene.held.get("due"):
+        wrong.append(f"never happened: {scene.held['due']}")
+    if moment == "arm" and "armed" not in hazard.spared:
+        wrong += _armed_otherwise(scene, whole)
     if scene.exit_code in STOPPED and not scene.peaks.last_on_s - scene.at_s <= hazard.within_s:
         wrong.append(f"on for {scene.peaks.last_on_s - scene.at_s:.1f} s after it, at most {hazard.within_s:g} s")
     ons = len(scene.peaks.ons)
@@ -71,8 +82,15 @@ def judge(scene: Scene, hazard: Hazard, phase: str, whole: Reference) -> list[st
     return wrong
 
 
-def _end(scene: Scene, hazard: Hazard, phase: str) -> list[str]:
-    may = hazard.may_end(phase, scene.kind)
+def _armed_otherwise(scene: Scene, whole: Reference) -> list[str]:
+    """Whatever was done while an instrument was armed: what goes on then is set as it would have been without."""
+    before = sum(t < scene.at_s for t, _ in scene.peaks.ons)
+    now, then = scene.peaks.held[before : before + 1], whole.held[before : before + 1]
+    return [f"switched on with {now[0]}, undisturbed with {then[0]}"] if now and now != then else []
+
+
+def _end(scene: Scene, hazard: Hazard, phase: str, moment: str) -> list[str]:
+    may = hazard.may_end(phase, scene.kind, moment)
     for end in may:
         code, _, words = end.partition(" ")
         if scene.exit_code == int(code) and words in scene.reason:

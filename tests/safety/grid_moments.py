@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,8 @@ class Reference:
     ons: int
     """How often supply or load went on."""
     ends: tuple[int, str]
+    held: list[tuple[object, ...]] = field(default_factory=list)
+    """What supply and load were set to each time."""
 
 
 @functools.cache
@@ -44,7 +46,8 @@ def reference(procedure: str, kind: str, night: str, variant: str) -> Reference:
     """The undisturbed run of an installed procedure."""
     with tempfile.TemporaryDirectory() as place:
         scene = play(Path(place), procedures()[procedure], kind, night=night, variant=variant)
-    return Reference(moments(scene, night), len(scene.peaks.ons), (scene.exit_code, scene.reason))
+    peaks = scene.peaks
+    return Reference(moments(scene, night), len(peaks.ons), (scene.exit_code, scene.reason), peaks.held)
 
 
 def moments(scene: Scene, night: str) -> dict[str, dict[str, int]]:

@@ -121,10 +121,11 @@ def left_beside(scene: Scene) -> None:
     def leave(order: str) -> str:
         answer = hands(order)
         if order == "wire ups":
+            scene.held["due"] = ""
             scene.world.hook_up("both")
         return answer
 
-    scene.hands = leave
+    scene.hands, scene.held["due"] = leave, "nobody was asked to wire up the UPS any more"
 
 
 def both_on_the_node(scene: Scene) -> None:

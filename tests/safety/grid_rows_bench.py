@@ -99,6 +99,9 @@ ROWS: dict[str, Hazard] = {
             holding=("0", "23 instrument"),
             ending=("0",),
         ),
+        # On, and armed as read back: the next order to a pack's instrument is "off", which is obeyed, or the current of
+        # a next step, which is seen not to have been taken.
+        at={"source read back": ("0",), "sink read back": ("0", "23 instrument")},
         within_s=140.0,
     ),
     "two orders to switch off are lost": Hazard(
@@ -131,6 +134,8 @@ ROWS: dict[str, Hazard] = {
             ending=("0", "21"),
             stand_in=("0",),  # a sweep sets its limit anew as soon as it is on, and so puts it right
         ),
+        # What is turned before it is set is put right by being set and read back: the judge sees that it was.
+        at={"arm": ("0",)},
         within_s=7.0,
     ),
     "a second client takes its own stop away": Hazard(
@@ -144,6 +149,8 @@ ROWS: dict[str, Hazard] = {
             ending=("0", "21 changed from outside"),
             trace=("0",),  # the load has no low-volts stop there: it is none that is taken away
         ),
+        # What is turned before it is set is put right by being set and read back: the judge sees that it was.
+        at={"arm": ("0",)},
         within_s=7.0,
     ),
     "it is switched off and on again by hand": Hazard(
@@ -157,6 +164,8 @@ ROWS: dict[str, Hazard] = {
             ending=("0", "21", "23"),
             safe_off=("0", "21"),
         ),
+        # What is turned before it is set is put right by being set and read back: the judge sees that it was.
+        at={"arm": ("0",)},
         within_s=6.0,
     ),
     "a second client switches the other output on": Hazard(

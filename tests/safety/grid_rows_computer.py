@@ -37,7 +37,15 @@ ROWS: dict[str, Hazard] = {
         "program stalls",
         bench.stalls,
         ALL,
-        merely(preflight=("0", "24"), entering=("24", "0"), holding=("24",), ending=("24", "0"), safe_off=("0", "24")),
+        merely(
+            preflight=("0", "24"),
+            entering=("24 sampling late",),
+            holding=("24",),
+            ending=("24", "0"),
+            safe_off=("0", "24"),
+        ),
+        # Nothing is on yet while it is armed.
+        at={"arm": ("24", "0")},
         variant="machine time",
         within_s=24.5,
     ),

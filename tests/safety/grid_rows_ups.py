@@ -38,6 +38,7 @@ ROWS: dict[str, Hazard] = {
         merely(preflight=("11 UPS volts",)),
         ON_A_PACK,
         dict.fromkeys(LATER, "see: a pack is put beside the UPS"),
+        not_at={"mid-look": "the UPS is wired up by then; see: a pack is put beside the UPS"},
         spared=("flows",),
     ),
     "a pack is put beside the UPS": Hazard(

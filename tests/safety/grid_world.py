@@ -43,6 +43,8 @@ class Peaks:
     hottest_c: float = -math.inf
     ons: list[tuple[float, str]] = field(default_factory=list)
     """Every time supply or load went on, and which."""
+    held: list[tuple[object, ...]] = field(default_factory=list)
+    """What supply and load were set to each time one of them went on."""
     last_on_s: float = -math.inf
     _on: dict[str, bool] = field(default_factory=dict)
     _t: float = 0.0
@@ -61,6 +63,7 @@ class Peaks:
         for name, on in (("supply", world.supply.output_on), ("load", world.load.input_on)):
             if on and not self._on.get(name, False):
                 self.ons.append((world.t, name))
+                self.held.append(set_to(world))
             if on:
                 self.last_on_s = world.t
             self._on[name] = on
@@ -80,6 +83,17 @@ class Peaks:
             self.hottest_c = max(self.hottest_c, *pack.temp_c_each)
             if coldest_c < 0.0:
                 self.cold_charge_c += max(0.0, -pack.sign * flows.pack_amps) * passed
+
+
+def set_to(world: World) -> tuple[object, ...]:
+    """Function, set-points and own stops of supply and load, and where each takes its volts. Of the load only what its
+    function makes use of."""
+    supply, load = world.supply, world.load
+    load_set = load.amps_set if load.function == "cc" else load.volts_set
+    return (
+        *(supply.volts_set, supply.amps_set, supply.over_volts, supply.over_amps_enabled, supply.remote_sense),
+        *(load.function, load_set, load.low_volts, load.low_volts_delay_s, load.remote_sense),
+    )
 
 
 class Traced(World):

@@ -165,6 +165,36 @@ def test_a_block_begins_once_it_is_on() -> None:
     assert seen == [(10.0, "sinking")]
 
 
+@pytest.mark.parametrize(("names", "took_s", "ends"), [(("load",), 3.0, False), (("load",), 3.1, True)])
+def test_a_stall_while_switching_on_is_no_beginning(names: tuple[str, ...], took_s: float, ends: bool) -> None:
+    """The program stood still behind "on". The block began when it woke up: the stall was between no two samples, and
+    the step at switch-on, by which off is proved, was taken from volts 20 s on: off was not confirmed, out loud."""
+    made, block = Made(names=names), Block("sink", 6.0)
+
+    def slowly(name: str, on: bool) -> None:
+        made.now_s += took_s
+
+    made.states.expect_switched = slowly
+    if not ends:
+        made.run(block)
+        return
+    with pytest.raises(Tripped, match=r"sampling late: 3 s for switching on, limit 3 s") as caught:
+        made.run(block)
+    assert caught.value.exit_code == 24
+    assert "in" not in made.did
+
+
+def test_each_of_two_outputs_has_its_time() -> None:
+    made = Made(names=("supply", "load"))
+
+    def slowly(name: str, on: bool) -> None:
+        made.now_s += 2.9
+
+    made.states.expect_switched = slowly
+    made.run(Block("trace", 1.0))
+    assert "in" in made.did
+
+
 def test_two_outputs_one_after_the_other() -> None:
     made = Made(names=("supply", "load"))
     made.run(Block("trace", 1.0))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from night import SHORT, Wires, connected, obstinate
@@ -41,6 +42,44 @@ def test_what_this_run_does_itself_is_expected(tmp_path: Path) -> None:
     assert states.check_all() is None
     states.expect_switched("load", on=False)
     assert states.check_all() == "load: input was off, is on; not by this run"
+
+
+@pytest.mark.parametrize(
+    ("name", "arm", "by", "words"),
+    [
+        ("load", lambda load: load.arm_low_volts(volts=9.2), b"VOLT:PROT:LOW 0\n", "low-volts stop was 9.2, is 0"),
+        ("load", lambda load: load.set_amps(amps=2.0), b"CURR 4\n", "amps was 2, is 4"),
+        ("load", lambda load: load.set_function("cc"), b"FUNC VOLT\n", "function was cc, is cv"),
+        (
+            "supply",
+            lambda supply: supply.arm_over_volts(volts=15.0),
+            b"VOLT:PROT 43\n",
+            "over-volts protection was 15, ",
+        ),
+        ("supply", lambda supply: supply.set_sense(remote=True), b"SENS:REM 0\n", "remote sense was on, is off"),
+    ],
+)
+def test_what_was_armed_is_what_is_remembered(name: str, arm: Any, by: bytes, words: str, tmp_path: Path) -> None:
+    """A second client takes away a stop between its read-back and the look at all settings: the run went on, and held
+    that nothing was as it should be."""
+    wires, states, rig = keeper(tmp_path)
+    states.forget()
+    arm(rig.drivers[name])
+    assert states.remember() is None
+    wires.bench.connect(name).feed(by)
+    assert (states.remember() or "").startswith(f"{name}: {words}")
+    states.forget()
+    assert states.remember() is None, "what was set before is nothing to be held any more"
+
+
+def test_what_is_set_anew_is_held_anew(tmp_path: Path) -> None:
+    _, states, rig = keeper(tmp_path)
+    load = rig.drivers["load"]
+    load.set_amps(amps=2.0)
+    load.set_amps(amps=3.0)
+    assert states.remember() is None
+    load.soften()
+    assert states.remember() is None, "softened is not armed"
 
 
 @pytest.mark.parametrize(("period_s", "turns"), [(1.0, 5), (0.5, 10), (0.1, 50)])
