@@ -99,14 +99,14 @@ def try_before(
         say(f"note: alarms: {why}")
 
 
-def alarm_checks(names: tuple[str, ...]) -> Iterator[Check]:
-    """Whether what the bench file names is there; nothing is sent."""
+def alarm_checks(names: tuple[str, ...], *, unattended: bool) -> Iterator[Check]:
+    """Whether what the bench file names is there; without, no run is left alone. Nothing is sent."""
     if not names:
         return
     try:
         found = load_alarms(names)
     except Usage as error:
-        yield Check("alarms", "refused", str(error))
+        yield Check("alarms", "refused" if unattended else "note", str(error))
         return
     words = "; ".join(f"{one.name} tells of {', '.join(one.when)}" for one in found)
     yield Check("alarms", "good", f"{words}; `nightbench alarm` sends a test message")

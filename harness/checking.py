@@ -76,10 +76,10 @@ def check_bench(
         ready = prepare(job_for(procedure, bench=bench, pack=pack, ups=ups, sets=sets, out=out))
         if unattended:
             found, table = _left_alone(ready)
-            found = (*found, *alarm_checks(ready.site.bench.alarms))
+            found = (*found, *alarm_checks(ready.site.bench.alarms, unattended=True))
             text = wrapped(("barriers", *table, *_lines(found, with_pack=True)))
             return text, 11 if _refused(found) else 0
-        checks = (*check(ready), *alarm_checks(ready.site.bench.alarms))
+        checks = (*check(ready), *alarm_checks(ready.site.bench.alarms, unattended=False))
     return wrapped(_lines(checks, with_pack=given is not None)), 11 if _refused(checks) else 0
 
 

@@ -6,7 +6,7 @@ Torn and zero-filled ends are left out and counted. Nothing here writes.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -14,11 +14,12 @@ from harness.block import STATE_WORDS
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.gap import Commanded
+from harness.historyrows import Rows
 from harness.inside import place_in
 from harness.jsonlines import events
 from harness.result import Result, load_result
 from harness.sample import Sample
-from harness.samplefile import samples
+from harness.samplefile import table
 
 Event = dict[str, object]
 
@@ -32,7 +33,7 @@ class Stretch:
 
     phase: str
     on_s: float
-    rows: tuple[Sample, ...]
+    rows: Sequence[Sample]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class History:
 
     folder: RunFolder
     result: Result
-    rows: tuple[Sample, ...]
+    rows: Rows
     events: tuple[Event, ...]
     left_out: tuple[str, ...] = ()
     earlier: History | None = None
@@ -93,20 +94,21 @@ class History:
         for index, event in enumerate(starts):
             phase, on_s = str(event.get("phase")), number(event, "on_s")
             until_s = number(starts[index + 1], "on_s") if index + 1 < len(starts) else math.inf
-            word = STATE_WORDS.get(phase)
-            inside = (row for row in self.rows if on_s <= row.elapsed_s < until_s and row.state == word)
-            yield Stretch(phase, on_s, tuple(inside))
+            yield Stretch(phase, on_s, self.rows.between(from_s=on_s, to_s=until_s, state=STATE_WORDS.get(phase)))
 
-    def resting(self, *, from_s: float, to_s: float) -> tuple[Sample, ...]:
+    def resting(self, *, from_s: float, to_s: float) -> Sequence[Sample]:
         """Samples with everything off between two times, s."""
-        word = STATE_WORDS["rest"]
-        return tuple(row for row in self.rows if from_s <= row.elapsed_s < to_s and row.state == word)
+        return self.rows.between(from_s=from_s, to_s=to_s, state=STATE_WORDS["rest"])
 
     def moved(self, by_s: float) -> History:
         """The same with every time ``by_s`` later, s: put before the beginning of another run, for example."""
-        rows = tuple(replace(row, elapsed_s=row.elapsed_s + by_s) for row in self.rows)
         earlier = None if self.earlier is None else self.earlier.moved(by_s)
-        return replace(self, rows=rows, events=tuple(_moved(event, by_s) for event in self.events), earlier=earlier)
+        return replace(
+            self,
+            rows=self.rows.later(by_s),
+            events=tuple(_moved(event, by_s) for event in self.events),
+            earlier=earlier,
+        )
 
 
 def number(event: Event, key: str) -> float:
@@ -141,11 +143,11 @@ def read_history(folder: RunFolder, *, _after: tuple[str, ...] = ()) -> History:
     result = load_result(folder)
     if folder.name in _after:
         raise Usage(f"{folder.result_json}: continued_from leads round in a circle; take the folders from a backup")
-    reader, told = samples(folder), events(folder)
-    rows, happened = tuple(reader), on_the_clock_of_samples(tuple(told))
-    tails = {"samples.csv": reader.tail, "events.jsonl": told.tail}
+    read, told = table(folder), events(folder)
+    happened = on_the_clock_of_samples(tuple(told))
+    tails = {"samples.csv": read.tail, "events.jsonl": told.tail}
     left_out = tuple(f"{name}: {tail}" for name, tail in tails.items() if str(tail))
-    history = History(folder, result, _marked(rows, happened), happened, left_out)
+    history = History(folder, result, Rows(read, marks=_marks(happened)), happened, left_out)
     gap_s = next((number(one, "gap_s") for one in happened if one.get("kind") == CONTINUED), math.nan)
     if not result.continued_from or math.isnan(gap_s):
         return history
@@ -161,14 +163,14 @@ def on_the_clock_of_samples(happened: tuple[Event, ...]) -> tuple[Event, ...]:
     return tuple(one | {"elapsed_s": number(one, "elapsed_s") - by_s} for one in happened)
 
 
-def _marked(rows: tuple[Sample, ...], happened: tuple[Event, ...]) -> tuple[Sample, ...]:
-    """A mark is written before the row of the sample it was handed over with."""
+def _marks(happened: tuple[Event, ...]) -> dict[int, tuple[str, ...]]:
+    """Row -> marks: one is written before the row of the sample it was handed over with."""
     marks: dict[int, tuple[str, ...]] = {}
     for event in happened:
         if event.get("kind") == "mark":
             at = rows_before(event)
             marks[at] = (*marks.get(at, ()), str(event.get("text")))
-    return tuple(replace(row, marks=marks[at]) if at in marks else row for at, row in enumerate(rows))
+    return marks
 
 
 def rows_before(event: Event) -> int:

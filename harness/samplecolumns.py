@@ -7,6 +7,7 @@ ten states a night has hundreds of thousands) and as bytes, and become text only
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -55,10 +56,13 @@ class Words(Mapping[str, tuple[str, ...]]):
         self._guarded = guarded
         self._coded = {"state": _Coded(), "flags": _Coded()}
         self._utc: list[bytes] = []
+        self._begins: list[int] = [0]
+        self._read: tuple[int, list[str]] = (-1, [])
 
     def add(self, utc: list[bytes], state: list[bytes], flags: list[bytes]) -> None:
         """The next records."""
         self._utc.append(b"\n".join(utc))
+        self._begins.append(self._begins[-1] + len(utc))
         self._coded["state"].add(state)
         self._coded["flags"].add(flags)
 
@@ -67,6 +71,13 @@ class Words(Mapping[str, tuple[str, ...]]):
             return tuple(one for chunk in self._utc for one in chunk.decode("utf-8", "replace").split("\n"))
         text = self.among(name)
         return tuple(map(text.__getitem__, self._coded[name].whole().tolist()))
+
+    def utc_at(self, row: int) -> str:
+        """``utc`` of one sample; quick for rows that lie near each other."""
+        at = bisect_right(self._begins, row) - 1
+        if self._read[0] != at:
+            self._read = at, self._utc[at].decode("utf-8", "replace").split("\n")
+        return self._read[1][row - self._begins[at]]
 
     def __iter__(self) -> Iterator[str]:
         return iter(sorted(WORD_COLUMNS))

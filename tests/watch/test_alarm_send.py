@@ -264,12 +264,13 @@ def test_one_that_is_not_there_refuses_only_a_night(own: Path) -> None:
 
 
 def test_checks_and_plan_say_which(own: Path) -> None:
-    assert list(alarms.alarm_checks(())) == []
+    assert list(alarms.alarm_checks((), unattended=True)) == []
     assert "nobody is told" in alarms.alarm_line(())
-    (check,) = alarms.alarm_checks(("phone",))
-    assert check.word == "refused"
+    for alone, word in ((True, "refused"), (False, "note")):
+        (check,) = alarms.alarm_checks(("phone",), unattended=alone)
+        assert check.word == word
     written(own, f'[phone]\nurls = ["json://{SECRET}"]\n')
-    (check,) = alarms.alarm_checks(("phone",))
+    (check,) = alarms.alarm_checks(("phone",), unattended=True)
     assert check.word == "good"
     assert SECRET not in check.text
     assert stat.S_IMODE(os.stat(own / "nightbench" / "alarms.toml").st_mode) == 0o600

@@ -212,10 +212,9 @@ def test_a_real_run_is_stopped_from_the_page(page: Page, tmp_path: Path) -> None
         def show(self, *_told: Any) -> None:
             begun.set()
 
-    job = Job(
-        procedures()["capacity"], tmp_path / "bench.toml", tmp_path / "pack.toml", ("charge_first=false",),
-        out=tmp_path / "runs",
-    )  # fmt: skip
+    sets = ("charge_first=false", "rest_s=2", "rest_after_s=2")
+    files = (tmp_path / "bench.toml", tmp_path / "pack.toml")
+    job = Job(procedures()["capacity"], *files, sets, out=tmp_path / "runs")
     watching = Thread(target=lambda: begun.wait(60.0) and _stop(page, folders[0]), daemon=True)
     watching.start()
     done.append(run_job(prepare(job), watcher=Seen()))
