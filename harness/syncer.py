@@ -23,7 +23,8 @@ WAIT_MOST_S = 3.0
 """Longest that anybody waits for it: shorter than the guard bears silence, since the loop does not beat meanwhile."""
 
 GRACE_S = 0.2
-"""Real wait before that is believed: the program itself may have been stopped, and the thread with it."""
+"""Real wait before that is believed: the program itself may have been stopped, and the thread with it. It is for all
+that was asked for: what waits behind the sync that was under way is as old, and no more the disk's fault."""
 
 
 class Syncer:
@@ -70,7 +71,7 @@ class Syncer:
         """As ``oldest_age_s``, asked once more after a moment where that would be too old."""
         age_s = self.oldest_age_s()
         if not (age_s <= STALLED_S) and not self._stalled:
-            self._wait_for(self._waiting[0][0], GRACE_S)
+            self._wait_for(self._asked, GRACE_S)
             age_s = self.oldest_age_s()
         return age_s
 
@@ -80,7 +81,7 @@ class Syncer:
             raise self.failure
         age_s = self.oldest_age_s()
         if age_s > STALLED_S and not self._stalled:
-            self._wait_for(self._waiting[0][0], GRACE_S)
+            self._wait_for(self._asked, GRACE_S)
             age_s = self.oldest_age_s()
         self._stalled = age_s > STALLED_S
         if self._stalled:

@@ -182,6 +182,35 @@ def test_a_program_that_was_stopped_does_not_blame_the_disk(
     assert recorder.close() is None
 
 
+@pytest.mark.parametrize("ask", [Syncer.late_s, Syncer.check], ids=["late", "check"])
+def test_what_waits_behind_the_sync_under_way_is_not_blamed_either(
+    tmp_path: Path, clock: MachineClock, monkeypatch: pytest.MonkeyPatch, ask: Callable[[Syncer], float | None]
+) -> None:
+    """The program was stopped with one sync under way and one behind it: when it went on the first was waited for, and
+    the second, as old by then, passed for a disk that stalls."""
+    gates, begun = [threading.Event(), threading.Event()], threading.Event()
+    waiting = iter(gates)
+
+    def fsync(descriptor: int) -> None:
+        gate = next(waiting)
+        begun.set()
+        assert gate.wait(LONG_S)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    file = AppendFile(tmp_path / "log")
+    syncer = Syncer([file], wall=clock.wall)
+    for _ in gates:
+        file.append(b"x")
+        syncer.request()
+        assert begun.wait(LONG_S)
+    clock.machine_s += 20.0
+    for number, gate in enumerate(gates, start=1):
+        threading.Timer(0.04 * number, gate.set).start()
+    assert not ask(syncer)
+    assert syncer.close(wait_s=LONG_S)
+    file.close()
+
+
 @pytest.mark.parametrize("act", [lambda r: r.sample(row(1)), lambda r: r.event("state"), lambda r: r.sync()])
 def test_a_failure_of_the_thread_is_told_with_the_next_record(
     recorder: Recorder, clock: MachineClock, disk: Disk, folder: RunFolder, act: Callable[[Recorder], None]

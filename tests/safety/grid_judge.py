@@ -32,7 +32,7 @@ class Hazard:
     named ends as ``holding`` does, or with 0; besides, kind -> how one of its blocks may end in any phase. ``at``:
     moment, or kind and moment -> how it ends instead, where a phase has moments that differ; ``not_at``: moment -> why
     it cannot be met there. ``within_s``: from the fault until nothing is on, where it ends the run. ``spared``: bounds
-    that this hazard is about, of "amps", "node", "ons", "mains", "contactor", "flows", "armed", and "idle": what is on
+    that this hazard is about, of "amps", "node", "ons", "mains", "contactor", "flows", and "idle": what is on
     may stay so while nothing flows. ``begin`` changes the bench before a run, in place of ``spoil``, for what is there
     before anybody looks.
     """
@@ -50,6 +50,8 @@ class Hazard:
     variant: str = "plain"
     spared: tuple[str, ...] = ()
     begin: Callable[[Scenario], Scenario] | None = None
+    put_right: bool = False
+    """Arming undoes what was done before it: what goes on then is set as it would have been."""
     also: Callable[[Scene], list[str]] = lambda scene: []
 
     def __post_init__(self) -> None:
@@ -70,7 +72,7 @@ def judge(scene: Scene, hazard: Hazard, phase: str, whole: Reference, moment: st
     wrong = [*_end(scene, hazard, phase, moment), *_off(scene, hazard), *_bounds(scene, hazard), *hazard.also(scene)]
     if scene.held.get("due"):
         wrong.append(f"never happened: {scene.held['due']}")
-    if moment == "arm" and "armed" not in hazard.spared:
+    if moment == "arm" and hazard.put_right:
         wrong += _armed_otherwise(scene, whole)
     if scene.exit_code in STOPPED and not scene.peaks.last_on_s - scene.at_s <= hazard.within_s:
         wrong.append(f"on for {scene.peaks.last_on_s - scene.at_s:.1f} s after it, at most {hazard.within_s:g} s")

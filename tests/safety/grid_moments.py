@@ -59,9 +59,12 @@ def moments(scene: Scene, night: str) -> dict[str, dict[str, int]]:
     on = _last_before(heard, first[0][0], ON)
     off = _first_from(heard, last[-1][0], OFF)
     arm = next(n for n in range(scene.started_at, on + 1) if heard[n][1] in CARRIES and not heard[n][2].endswith(b"?"))
+    told = max(
+        n for n in range(on) if heard[n][1] in CARRIES and not heard[n][2].endswith(b"?") and heard[n][2] not in ON
+    )
     found = {
         "preflight": {"first word": 0, "mid-look": scene.started_at // 2},
-        "entering": {"on": on, "arm": arm, "read back": on + 1},
+        "entering": {"on": on, "arm": arm, "armed": told + 2, "read back": on + 1},
         "ending": {"last samples": last[-3 if len(last) > 3 else 0][0]},
         "safe-off": {"off": off + 1, "off again": off + 3},
     }

@@ -135,7 +135,9 @@ ROWS: dict[str, Hazard] = {
             stand_in=("0",),  # a sweep sets its limit anew as soon as it is on, and so puts it right
         ),
         # What is turned before it is set is put right by being set and read back: the judge sees that it was.
-        at={"arm": ("0",)},
+        # A load that holds volts makes no use of its current.
+        at={"arm": ("0",), "trace armed": ("0",)},
+        put_right=True,
         within_s=7.0,
     ),
     "a second client takes its own stop away": Hazard(
@@ -151,6 +153,7 @@ ROWS: dict[str, Hazard] = {
         ),
         # What is turned before it is set is put right by being set and read back: the judge sees that it was.
         at={"arm": ("0",)},
+        put_right=True,
         within_s=7.0,
     ),
     "it is switched off and on again by hand": Hazard(
@@ -166,6 +169,7 @@ ROWS: dict[str, Hazard] = {
         ),
         # What is turned before it is set is put right by being set and read back: the judge sees that it was.
         at={"arm": ("0",)},
+        put_right=True,
         within_s=6.0,
     ),
     "a second client switches the other output on": Hazard(

@@ -45,7 +45,7 @@ ROWS: dict[str, Hazard] = {
             safe_off=("0", "24"),
         ),
         # Nothing is on yet while it is armed.
-        at={"arm": ("24", "0")},
+        at=dict.fromkeys(("arm", "armed"), ("24", "0")),
         variant="machine time",
         within_s=24.5,
     ),

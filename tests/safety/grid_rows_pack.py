@@ -135,7 +135,6 @@ ROWS: dict[str, Hazard] = {
         ),
         # Its current limit is set right as it is armed; what is left is an output that its own voltmeter does not see.
         at={"arm": ("21 voltmeters disagree",)},
-        spared=("armed",),
         why={"sink": "the supply is off while the pack is discharged"}
         | dict.fromkeys(UPSES, "see: the UPS takes more"),
         within_s=8.0,
