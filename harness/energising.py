@@ -37,8 +37,9 @@ def energised(bench: Bench, block: Block, outputs: tuple[Energise, ...]) -> Iter
     for name, driver, _ in outputs:
         # What was just remembered must still hold: only the switch may have moved.
         _switch_on(bench, name, driver)
-    _not_stalled(bench, block, len(outputs))
-    block.began_s = bench.elapsed()
+    on_s = bench.elapsed()
+    _not_stalled(bench, on_s - block.began_s, len(outputs))
+    block.began_s = on_s
     output = Output(bench, block.began_s)
     try:
         bench.note("energised", phase=block.phase, on_s=block.began_s)
@@ -85,10 +86,10 @@ def _switch_on(bench: Bench, name: str, driver: Supply | Load) -> None:
         bench.guarded(partial(driver.switch, True))
 
 
-def _not_stalled(bench: Bench, block: Block, outputs: int) -> None:
+def _not_stalled(bench: Bench, took_s: float, outputs: int) -> None:
     """Nobody looked while it was switched on. After a stall there the step at switch-on, which is to prove off later,
     would be taken from volts that have moved on since."""
-    took_s, limit_s = bench.elapsed() - block.began_s, outputs * bench.loop.gap_most_s
+    limit_s = outputs * bench.loop.gap_most_s
     if not (took_s <= limit_s):
         text = f"{took_s:.0f} s for switching on, limit {limit_s:g} s"
         bench.stopping.trip(Finding("sampling late", text, exit_code=24))
