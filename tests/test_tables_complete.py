@@ -156,7 +156,7 @@ def test_developers_has_every_exit_code_and_who_raises_it() -> None:
     assert max(table) < 126, "126 and up are the shell's (POSIX, 2.8.2)"
 
 
-@pytest.mark.parametrize("kind", sorted({one.kind for one in Clock.__subclasses__()} | {"scaled"}))
+@pytest.mark.parametrize("kind", sorted({one.kind for one in Clock.__subclasses__() if one.kind} | {"scaled"}))
 def test_developers_has_every_clock(kind: str) -> None:
     assert re.search(rf"^\| {kind} \|", DEVELOPERS, re.MULTILINE)
 

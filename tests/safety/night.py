@@ -11,10 +11,11 @@ import importlib.metadata
 import math
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -136,13 +137,14 @@ def spend(
     arrange: Callable[[Wires], None] | None = None,
     bench_text: Callable[[str], str] = lambda text: text,
     pack_text: Callable[[str], str] = lambda text: text,
+    beside: Mapping[str, str] = MappingProxyType({}),
     scenario: Scenario | None = None,
     procedure: Any = None,
     patient: bool = False,
     seed: int | None = None,
 ) -> Night:
     """Run one short night and hand back how it went. ``each(n, sample)`` is called as the screen is; ``arrange`` may
-    hang things on the bench before anything is said."""
+    hang things on the bench before anything is said. ``beside``: files that stand beside the bench file, by name."""
     clock = clock or VirtualClock()
     bench = SimBench(scenario or facts(short), now=clock.now, seed=seed)
     wires = Wires(bench, clock, *(one for one in (fault, second) if one is not None))
@@ -150,6 +152,8 @@ def spend(
         arrange(wires)
     files = Path(tempfile.mkdtemp(dir=out))
     _write_files(files, bench, bench_text, pack_text)
+    for name, text in beside.items():
+        (files / name).write_text(text, encoding="utf-8")
     said: list[str] = []
     watch = _Watch(each, said, patient)
     one = procedure or procedures()[short.procedure]

@@ -78,7 +78,7 @@ def test_an_instrument_that_is_deaf_after_each_opening_is_waited_for(
 @pytest.mark.parametrize("given", [True, False])
 def test_by_whose_clock_beats_are_dated(given: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     clocks: list[Any] = []
-    monkeypatch.setattr(guarding, "orders_of", lambda rig: ({"outputs": {}}, ()))
+    monkeypatch.setattr(guarding, "orders_of", lambda rig, tape: ({"outputs": {}}, ()))
     monkeypatch.setattr(guarding, "_armed", lambda orders, limits, unreachable, wall: clocks.append(wall))
     monkeypatch.setattr(guarding, "WallClock", lambda: SimpleNamespace(wall="the machine's"))
     own: Any = (lambda: 5.0) if given else None

@@ -14,8 +14,10 @@ from harness import guarded_run
 from harness.errors import SelfTestFailed
 from harness.guard_orders import NoGuard
 from harness.guarded_run import REHEARSING, guard_for, guarded, longest_s
+from harness.guarding import armed
 from harness.rehearsal import NotInMemory
 from harness.result import Guarded, Rehearsed
+from harness.tape import Tape, Told
 
 WHY = "no guard on this system"
 DEAF = ("meter: why",)
@@ -34,12 +36,14 @@ class Given:
     """A run on a bench that is ten times as fast as the machine; what was asked for and said is kept."""
 
     def __init__(self, unattended: bool, patch: pytest.MonkeyPatch, link: Link | None, why: str = "") -> None:
+        self.heard: list[Told] = []
+        self.tape = Tape(hear=self.heard.append)
         forecast = SimpleNamespace(seconds=1000.0, asks=("one", "two"))
         job = SimpleNamespace(unattended=unattended)
         self.ready: Any = SimpleNamespace(job=job, forecast=forecast, site=SimpleNamespace(envelope={"low_v": 1}))
         self.links, self.notes, self.said = [None][:0], [("", {"": None})][:0], [""][:0]
         self.bench: Any = SimpleNamespace(
-            rig="the rig", period_s=1.0, clock=SimpleNamespace(speed=10.0), note=self.note,
+            rig="the rig", period_s=1.0, clock=SimpleNamespace(speed=10.0, tape=self.tape), note=self.note,
             guard_with=self.links.append, guarded_by=None,
         )  # fmt: skip
         self.asked: dict[str, Any] = {}
@@ -91,8 +95,11 @@ def test_what_is_asked_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     assert limits() == hashlib.sha256(b'{"low_v":2}').hexdigest(), "those in force now"
     assert one.asked == {
         "rig": "the rig", "journal": Path("run/guard.log"), "longest_s": 1200.0, "period_s": 0.1,
-        "live_notes": (Path("live"),),
+        "live_notes": (Path("live"),), "arm": armed, "tape": one.tape,
     }  # fmt: skip
+    assert [(told.name, told.what, dict(told.told)) for told in one.heard] == [
+        ("computer", "pid of the guard", {"value": 4711})
+    ]
     assert one.notes == [told(True, [], "", pid=4711)]
     assert one.bench.guarded_by == Guarded(armed=True)
     assert longest_s(one.ready) == 3 * 1000.0 + 7200.0 + 2 * 900.0 == 12_000.0
@@ -101,7 +108,7 @@ def test_what_is_asked_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_on_a_clock_of_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     one = Given(False, monkeypatch, Link())
-    one.bench.clock = SimpleNamespace()
+    one.bench.clock = SimpleNamespace(tape=one.tape)
     one.link()
     assert (one.asked["longest_s"], one.asked["period_s"]) == (12_000.0, 1.0)
 

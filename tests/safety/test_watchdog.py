@@ -228,14 +228,13 @@ def test_what_an_earlier_run_left_is_cleared_with_its_output_off(tmp_path: Path)
 
 
 def test_one_that_only_its_panel_clears_is_for_a_person(tmp_path: Path) -> None:
-    dialect = tmp_path / "mine.toml"
     shipped = (resources.files("drivers") / "dialects" / "scpi-load-watchdog.toml").read_text("utf-8")
-    dialect.write_text(shipped.replace('clear = "SYST:COMM:WATC:CLE"\n', ""), "utf-8")
     one = night(
         tmp_path,
         "capacity",
         arrange=left_expired,
-        bench_text=lambda text: text.replace('"scpi-load-watchdog"', f'"{dialect}"'),
+        bench_text=lambda text: text.replace('"scpi-load-watchdog"', '"mine.toml"'),
+        beside={"mine.toml": shipped.replace('clear = "SYST:COMM:WATC:CLE"\n', "")},
     )
     assert one.exit_code == 11
     assert "clear it at its panel and start again" in one.result.end_reason
