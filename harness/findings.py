@@ -78,8 +78,8 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Why the run must stop. ``again`` asks for one more reading within 0.2 s before it counts. ``doubts_volts``: a
-    voltmeter is what is doubted, so that it alone may not contradict an off."""
+    """Why the run must stop. ``again`` asks for one more reading before it counts, twice at most and within 0.2 s.
+    ``doubts_volts``: a voltmeter is what is doubted, so that it alone may not contradict an off."""
 
     words: str
     text: str

@@ -21,6 +21,8 @@ MISSING_MOST_S = 3.0
 """Longest time without a reading the run depends on, s: slow turns must not stretch three samples into half a
 minute."""
 
+SUMS_OFF_S = 1e-6
+"""Times are sums of floating numbers: what they leave over is no time, s."""
 
 GAP_MOST_S = 9.0
 """A watchdog of a line is set to 10 s at least where its range allows that: with less between two samples, s, it was
@@ -161,7 +163,7 @@ class ReadingValid(Interlock):
         since_s = now_s - self._good_s.setdefault(name, now_s)
         if self._in_a_row[name].full(is_good):
             return "3 samples in a row"
-        return None if since_s <= MISSING_MOST_S else f"for {since_s:.1f} s"
+        return None if since_s <= MISSING_MOST_S + SUMS_OFF_S else f"for {since_s:.1f} s"
 
 
 class DriftOfState(Interlock):

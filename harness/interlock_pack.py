@@ -16,10 +16,12 @@ not come to that by themselves within a rest (judgement)."""
 
 
 class LowVolts(Interlock):
-    """Pack volts under the stop level three times in a row, or once, seen twice, under the never-below level.
+    """Pack volts under the stop level three times in a row, or twice by one voltmeter under the never-below level.
 
     While a load sinks, its own voltmeter counts as well: the lower of the two decides, so that one of them frozen or on
-    the wrong terminals does not hide a pack that is empty. At rest terminals that every voltmeter reads dead are no
+    the wrong terminals does not hide a pack that is empty. Under the never-below level the second look must be the same
+    voltmeter's: two that dip one after the other are no pack, whose volts both of them follow; a third look decides, as
+    the third in a row under the stop level whoever read it. At rest terminals that every voltmeter reads dead are no
     empty pack: it opened, and that is what is said. With a UPS on the bench: under nine tenths of the lowest level of
     the plan, three times in a row.
     """
@@ -32,29 +34,31 @@ class LowVolts(Interlock):
         self._never = facts.envelope.never_below_v
         self._start = facts.nominal_volts
         self._filter = Filter(3)
-        self._asked_again = False
+        self._below: set[str] = set()
+        """Voltmeters that read under the never-below level in the last sample in which any of them read."""
         self._was_up = False
 
     def judge(self, sample: Sample, watch: Watch) -> Finding | None:
         if watch.phase == "stand-in":
             return self._on_a_stand_in(sample)
-        known = [volts for volts in (sample.pack_volts, watch.load_volts) if volts == volts]
+        seen = {"pack": sample.pack_volts, "load": watch.load_volts}
+        known = {name: volts for name, volts in seen.items() if volts == volts}
         if not known:
             return None  # a missing reading is the business of ReadingValid, which allows two in a row
-        volts = min(known)
+        volts = min(known.values())
         # An opened pack also reads low; that event is somebody else's, unless nobody acts on it for three samples.
         opened = watch.phase == "sink" and watch.active_amps < 0.05 * watch.set_amps
-        fast = not (volts >= self._never) and not opened
+        below = {name for name, one in known.items() if not (one >= self._never) and not opened}
+        fast, twice = bool(below), bool(below & self._below)
+        self._below = below
         slow = self._filter.full(volts >= self._low)
         if fast or slow:
             limit = self._never if fast else self._low
-            again, self._asked_again = fast and not self._asked_again, fast
-            again = again and not slow
+            again = fast and not twice and not slow
             if watch.phase == "rest" and self._dead(sample, watch):
                 text = f"terminals at {volts:.3f} V with all outputs off: the pack's switch, its fuse or a lead is open"
                 return Finding(PackOpened.words, text, exit_code=22, again=again)
             return Finding(self.words, f"pack at {volts:.3f} V, limit {limit:.2f} V", again=again)
-        self._asked_again = False
         return None
 
     def _dead(self, sample: Sample, watch: Watch) -> bool:

@@ -95,6 +95,20 @@ ON_READINGS = {
         [{"elapsed_s": 100.0}, {"elapsed_s": 102.0, "pack_volts": nan}, {"elapsed_s": 103.0, "pack_volts": nan}],
         0,
     ),
+    # a load late twice in a row, and a supply beside it: 185.0 - 182.0 is a little over 3 by how the sum was made
+    "valid: missing for 3 s, of sums": Case(
+        "reading-valid",
+        "sink",
+        [{"elapsed_s": 182.0}, {"elapsed_s": 183.8, "pack_volts": nan}, {"elapsed_s": up(185.0), "pack_volts": nan}],
+        0,
+    ),
+    "valid: missing for a hundredth of a millisecond more": Case(
+        "reading-valid",
+        "sink",
+        [{"elapsed_s": 100.0}, {"elapsed_s": 102.0, "pack_volts": nan}, {"elapsed_s": 103.00001, "pack_volts": nan}],
+        3,
+        exit_code=23,
+    ),
     "valid: a setting that can not be read back": Case(
         "reading-valid", "sink", [{"unread": "load: amps could not be read back"}], 1, exit_code=23, says="load: amps"
     ),

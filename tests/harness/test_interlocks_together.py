@@ -50,6 +50,39 @@ def test_of_several_the_first_of_the_table_is_told() -> None:
     assert found[1].words == "high volts"
 
 
+PACK, LOAD = {"pack_volts": 7.9}, {"load_volts": 7.9}
+NO_PACK, NO_LOAD = {"pack_volts": nan}, {"load_volts": nan}
+
+
+@pytest.mark.parametrize(
+    ("looks", "said"),
+    [
+        # The meter at the pack dips, then the load's own: 12.2 V of a pack in order, times 0.6, are 7.3 V of each.
+        ([PACK, LOAD, {}, {}], ["again", "again", None, None]),
+        ([LOAD, PACK, {}, {}], ["again", "again", None, None]),
+        ([PACK, {}, PACK, {}], ["again", None, "again", None]),
+        # One voltmeter twice is enough, whatever the other says; so are both.
+        ([PACK, PACK], ["again", "trip"]),
+        ([LOAD, LOAD], ["again", "trip"]),
+        ([PACK, PACK | LOAD], ["again", "trip"]),
+        ([PACK | LOAD, LOAD], ["again", "trip"]),
+        ([NO_LOAD | PACK, NO_PACK | LOAD, {}], ["again", "again", None]),
+        # By turns they are the third in a row under the stop level: a pack that is empty is off at the third look.
+        ([PACK, LOAD, PACK], ["again", "again", "trip"]),
+        ([PACK, LOAD, LOAD], ["again", "again", "trip"]),
+        ([LOAD, PACK, {"pack_volts": 9.5}], ["again", "again", "trip"]),
+        # With nothing read in between it is still the same voltmeter.
+        ([PACK, NO_PACK | NO_LOAD, PACK], ["again", None, "trip"]),
+    ],
+)
+def test_under_the_never_below_level_it_must_be_one_voltmeter_twice(
+    looks: list[dict[str, Any]], said: list[str | None]
+) -> None:
+    found = judge("capacity", "sink", *({"load_volts": 13.0} | one for one in looks))
+    assert [one and ("again" if one.again else "trip") for one in found] == said
+    assert {one.words for one in found if one is not None} == {"low volts"}
+
+
 def test_filters_start_afresh_with_a_phase() -> None:
     locks = Interlocks(FACTS, "capacity")
     for phase in ("sink", "rest", "sink"):

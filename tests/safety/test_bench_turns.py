@@ -108,16 +108,35 @@ def test_a_frightening_sample_is_seen_twice() -> None:
     assert did.count("beat") == bench.beats.samples == 5
 
 
-@pytest.mark.parametrize("second", [AGAIN, BAD])
-def test_a_second_frightening_sample_ends_the_run(second: Finding) -> None:
+@pytest.mark.parametrize(
+    ("given", "handed", "tripped_s"),
+    [
+        ([AGAIN, BAD], [0.0], 0.1),
+        # Whoever frightens the second time may be another one: asked once more, and not a third time.
+        ([AGAIN, AGAIN, BAD], [0.0, 0.1], 0.2),
+        ([AGAIN, AGAIN, AGAIN], [0.0, 0.1], 0.2),
+    ],
+)
+def test_a_sample_that_frightens_again_ends_the_run(
+    given: list[Finding], handed: list[float], tripped_s: float
+) -> None:
     turns, bench, did = made_turns()
-    bench.loop.given = [({}, AGAIN), ({}, second)]
-    looks = turns.samples(every_s=1.0, for_s=None)
-    next(looks)
+    bench.loop.given = [({}, finding) for finding in given]
+    seen: list[float] = []
     with pytest.raises(Tripped):
-        next(looks)
-    word, finding, seen = did[-1]
-    assert (word, finding, seen.elapsed_s) == ("trip", second, pytest.approx(0.1))
+        seen.extend(one.elapsed_s for one in turns.samples(every_s=1.0, for_s=None))
+    assert bench.log.rows == pytest.approx(handed)
+    word, finding, sample = did[-1]
+    assert (word, finding, sample.elapsed_s) == ("trip", given[-1], pytest.approx(tripped_s))
+
+
+def test_two_that_frighten_and_a_third_look_that_does_not() -> None:
+    turns, bench, _ = made_turns()
+    bench.loop.given = [({}, AGAIN), ({}, AGAIN), ({}, None)]
+    handed = [one.elapsed_s for one in turns.samples(every_s=1.0, for_s=1.0)]
+    assert bench.loop.looked_at_s == pytest.approx([0, 0.1, 0.2, 1])
+    assert handed == pytest.approx([0, 0.1, 0.2, 1])
+    assert bench.log.rows == pytest.approx(handed)
 
 
 @pytest.mark.parametrize("given", [[({}, None)], [({}, AGAIN)]])

@@ -11,6 +11,7 @@ from campaign_faults import draw_pair, two_faults
 from campaign_units import NOTE
 from night import SHORT, Fault, Night, Wires, judge, spend, truly_off
 from night_broken import BROKEN, no_bms, no_load_stop
+from night_judge import _in_time
 from pairs_allowed import ALLOWED, allowed
 
 from sims.scenario import load_scenario
@@ -113,6 +114,32 @@ def test_off_that_comes_too_late(tmp_path: Path) -> None:
     begun_s = night.on_at()[0][0]
     night.wires.heard[:] = [(t + 30.0 if t > begun_s else t, who, told) for t, who, told in night.wires.heard]
     assert any(text.startswith("off sent 3") and "fell silent" in text for text in judge(night))
+
+
+@pytest.mark.parametrize(
+    ("mains_s", "load_s", "wrong"),
+    [
+        # The mains within 6 s, the load that takes its charger's current within 3.2 s of that.
+        (3.2, 6.4, False),
+        (5.9, 9.1, False),
+        (6.1, 9.3, True),
+        (3.2, 9.3, True),
+        (None, 5.9, False),
+        (None, 6.1, True),
+    ],
+)
+def test_a_load_may_sink_on_once_the_mains_was_told(
+    mains_s: float | None, load_s: float, wrong: bool, tmp_path: Path
+) -> None:
+    night = spend(tmp_path, SHORT["charge-ceiling"])
+    fault = Fault("deaf", 3, hit="load", hit_s=100.0)
+    told = [(mains_s, "mains", b"OUTP OFF"), (load_s, "load", b"INP OFF")]
+    after = [(100.0 + t, who, message) for t, who, message in told if t is not None]
+    # An off of before it was switched on again is none of this fault.
+    before = [(90.0, "load", b"INP ON"), (95.0, "load", b"INP OFF"), (99.0, "load", b"INP ON")]
+    night.wires.heard[:] = [*before, (100.0, "load", b"CURR?"), *after]
+    night.wires.faults = (fault,)
+    assert ("fell silent" in str(_in_time(night))) is wrong
 
 
 def test_what_was_left_on_is_watched_and_not_passed(tmp_path: Path) -> None:
