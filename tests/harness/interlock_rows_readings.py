@@ -102,10 +102,16 @@ ON_READINGS = {
         [{"elapsed_s": 182.0}, {"elapsed_s": 183.8, "pack_volts": nan}, {"elapsed_s": up(185.0), "pack_volts": nan}],
         0,
     ),
-    "valid: missing for a hundredth of a millisecond more": Case(
+    "valid: missing for 3 s and a microsecond": Case(
         "reading-valid",
         "sink",
-        [{"elapsed_s": 100.0}, {"elapsed_s": 102.0, "pack_volts": nan}, {"elapsed_s": 103.00001, "pack_volts": nan}],
+        [{"elapsed_s": 0.0}, {"elapsed_s": 1.0, "pack_volts": nan}, {"elapsed_s": 3.0 + 1e-6, "pack_volts": nan}],
+        0,
+    ),
+    "valid: missing for two microseconds more": Case(
+        "reading-valid",
+        "sink",
+        [{"elapsed_s": 100.0}, {"elapsed_s": 102.0, "pack_volts": nan}, {"elapsed_s": 103.000002, "pack_volts": nan}],
         3,
         exit_code=23,
     ),
