@@ -11,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from harness.badjson import BAD_JSON
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.inside import open_inside
@@ -52,7 +53,7 @@ def _rows(folder: RunFolder) -> Any:
     for line in lines:
         try:
             yield msgspec.json.decode(line, type=dict[str, Any])
-        except msgspec.MsgspecError:
+        except BAD_JSON:
             continue
 
 
