@@ -67,7 +67,7 @@ def test_is_told(what: str, case: str, tmp_path: Path) -> None:
     (folder,) = unpack(case, tmp_path)
     CHANGES[what](folder)
     if CHANGES[what] is message_back_in_time:
-        with pytest.raises(Usage, match="time went back"):
+        with pytest.raises(Usage, match="no clock goes back"):
             replay(folder)
     else:
         assert not replay(folder).same
