@@ -11,11 +11,9 @@ from harness.outside import Outside
 from harness.plain import safe_text
 from harness.replay_clock import ReplayClock
 
-WITHIN_S = 1.5
-"""Of a clock that passes by itself: between two turns it may be set a little (judgement)."""
-
-ROUNDED_S = 0.0015
-"""Calendar times are written to the millisecond, times of the run to the microsecond."""
+WITHIN_S = 60.0
+"""An instrument that is waited for holds up the run's own time and not the calendar's, or the other way round; longer
+than this nothing is waited for between two turns (judgement)."""
 
 
 class Calendar:
@@ -24,7 +22,6 @@ class Calendar:
     def __init__(self, clock: ReplayClock) -> None:
         self._at = clock.utc_at(clock.zero_s)
         self._stamp_s = 0.0
-        self._within_s = ROUNDED_S if clock.exact else WITHIN_S
 
     def turn(self, outside: Outside) -> None:
         """What a turn told; what is no time stands in its sample too, and is found there."""
@@ -47,4 +44,4 @@ class Calendar:
             apart_s = abs((told - expected).total_seconds())
         except (ValueError, TypeError):
             return expected.isoformat(), safe_text(str(utc))
-        return None if apart_s <= self._within_s else (expected.isoformat(), safe_text(str(utc)))
+        return None if apart_s <= WITHIN_S else (expected.isoformat(), safe_text(str(utc)))
