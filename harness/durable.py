@@ -118,7 +118,8 @@ class AppendFile:
 
 def replace_file(path: Path, data: bytes) -> None:
     """Put ``data`` at ``path`` so that a reader sees the old file or the new one, also after a power cut."""
-    beside = path.with_name(path.name + ".part")
+    # Of this process only: two that make the same file anew must not take each other's away.
+    beside = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
         with open(beside, "wb") as file:
             file.write(data)

@@ -21,6 +21,7 @@ from pathlib import Path
 import msgspec
 from filelock import FileLock, Timeout
 
+from harness.badjson import BAD_JSON
 from harness.durable import RecordFailed, replace_file, sync_dir
 from harness.errors import Usage
 from harness.inside import is_plain_file, open_inside, place_in
@@ -168,7 +169,7 @@ class RunFolder:
         try:
             with open_inside(self.result_json) as file:
                 return msgspec.json.decode(file.read(), type=_HashesOnly).hashes
-        except (OSError, ValueError):
+        except (OSError, ValueError, *BAD_JSON):
             return {}
 
     def _input_digest(self, name: str) -> str | None:
@@ -182,7 +183,7 @@ class RunFolder:
         try:
             with open_inside(self.result_json) as file:
                 found = msgspec.json.decode(file.read(), type=_OutcomeOnly).outcome
-        except (OSError, ValueError):
+        except (OSError, ValueError, *BAD_JSON):
             found = None
         return found or (RUNNING if self.is_on() else INTERRUPTED)
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import msgspec
 
+from harness.badjson import BAD_JSON
 from harness.errors import Usage
 from harness.inside import open_inside
 from harness.plain import safe_text
@@ -57,6 +58,6 @@ def samples_form(metadata: Path) -> int:
     try:
         with open_inside(metadata) as file:
             told = msgspec.json.decode(file.read(), type=dict[str, object])
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, *BAD_JSON):
         return FORMS["samples"]
     return known_form(metadata, "samples", told.get("schema:schemaVersion", 1))

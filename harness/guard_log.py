@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from harness.badjson import BAD_JSON
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.inside import open_inside
@@ -51,7 +52,7 @@ def _rows(folder: RunFolder) -> Any:
     except (OSError, Usage):
         return
     for line in lines:
-        with suppress(msgspec.MsgspecError):
+        with suppress(*BAD_JSON):
             yield msgspec.json.decode(line, type=dict[str, Any])
 
 

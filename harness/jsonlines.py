@@ -14,6 +14,7 @@ from typing import BinaryIO, cast
 
 import msgspec
 
+from harness.badjson import BAD_JSON
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.forms import known_form
@@ -108,7 +109,7 @@ class _Lines:
     def _head(self, line: bytes) -> dict[str, object]:
         try:
             header = msgspec.json.decode(line, type=dict[str, object])
-        except msgspec.MsgspecError as error:
+        except BAD_JSON as error:
             raise self.damaged(1, error) from error
         if header.get("recording") != self.what:
             raise self.damaged(1, ValueError(f"it does not say that this is a record of {self.what}"))
@@ -135,7 +136,7 @@ class EventReader(_Lines):
         for number, line in self.each():
             try:
                 yield decoder.decode(line)
-            except msgspec.MsgspecError as error:
+            except BAD_JSON as error:
                 raise self.damaged(number, error) from error
 
 
@@ -149,7 +150,7 @@ class TapeReader(_Lines):
         for number, line in self.each():
             try:
                 yield _came(decoder.decode(line))
-            except (msgspec.MsgspecError, UnicodeEncodeError) as error:
+            except BAD_JSON as error:
                 raise self.damaged(number, error) from error
 
 

@@ -17,6 +17,8 @@ from itertools import chain
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from msgspec.structs import replace as replace_fields
+
 from drivers.wire_errors import WireError
 from harness.connect import Connection, connect
 from harness.derived import as_it_was, remains_of
@@ -30,7 +32,7 @@ from harness.jsonlines import TapeReader, events, tape_of
 from harness.plain import safe_text
 from harness.replay_clock import ReplayClock, clock_as_recorded
 from harness.replay_form1 import ALIKE, Form1Tape
-from harness.replay_record import EXACTLY, AgainstRecord, Difference, unlike_results
+from harness.replay_record import EXACTLY, OF_THE_DAY, AgainstRecord, Difference, unlike_results
 from harness.replay_stand_ins import NoLock, NoSignals, quiet_guard
 from harness.replay_tape import Line, Over, ReplayTape, SentOtherwise
 from harness.replay_wire import Lines
@@ -41,6 +43,9 @@ from harness.stops import RunStopped
 from harness.sums import UNKNOWN, changes
 from harness.surroundings import Surroundings
 from harness.tape import LEFT_ALONE
+
+FROM_THE_BEGINNING = ("procedure", "name", "simulated", "started", "plan", "bench", "cautions", "hashes")
+"""Fields of a result that are written before anything is measured, and stay."""
 
 HEAD_LINES = 20_000
 """So many lines at most are looked through for how the run was started."""
@@ -218,7 +223,9 @@ def _report(playing: _Playing, made: Result | None, refused: str) -> Replayed:
     at_end = record.left() if whole and made is not None and sent is None else None
     found += [record.first_sample or _of(at_end, "sample"), record.first_event or _of(at_end, "event")]
     if made is not None and whole:
-        found += _first_of_each(made, result, exact=playing.exact)
+        found += _first_of_each(made, result, playing)
+    elif not whole and not refused and (begun := _as_begun(playing)) is not None:
+        found += _first_of_each(begun, result, playing)
     return Replayed(
         folder=playing.folder.path,
         differences=tuple(one for one in found if one is not None),
@@ -235,9 +242,20 @@ def _of(difference: Difference | None, what: str) -> Difference | None:
     return difference if difference is not None and difference.what == what else None
 
 
-def _first_of_each(made: Result, kept: Result, *, exact: bool) -> Iterator[Difference]:
+def _as_begun(playing: _Playing) -> Result | None:
+    """What stands in the result from the beginning on: all that a run that died has said there."""
+    made = sorted(playing.ready.job.out.glob("*/result.json"))
+    if not made or playing.result.outcome is not None:
+        return None
+    begun = load_result(RunFolder.open(made[0].parent))
+    return replace_fields(playing.result, **{name: getattr(begun, name) for name in FROM_THE_BEGINNING})
+
+
+def _first_of_each(made: Result, kept: Result, playing: _Playing) -> Iterator[Difference]:
     seen: set[str] = set()
-    for one in unlike_results(made, kept, EXACTLY if exact else ALIKE):
+    # On a clock that passes by itself the run began a moment before its record.
+    but = OF_THE_DAY if playing.clock.exact else OF_THE_DAY | {"started"}
+    for one in unlike_results(made, kept, EXACTLY if playing.exact else ALIKE, but=but):
         if one.what not in seen:
             seen.add(one.what)
             yield one

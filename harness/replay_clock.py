@@ -41,7 +41,11 @@ class ReplayClock(Clock):
         return self._machine_s + (self._now_s / self.speed if self.runs_by_itself else 0.0)
 
     def utc(self) -> datetime:
-        return self._utc0 + timedelta(seconds=self._now_s)
+        return self.utc_at(self._now_s)
+
+    def utc_at(self, now_s: float) -> datetime:
+        """Calendar time when the clock stands there, s, had nobody set it."""
+        return self._utc0 + timedelta(seconds=now_s)
 
     def sleep_until(self, t_s: float, *, stop: Callable[[], bool] = lambda: False) -> None:
         if not stop():

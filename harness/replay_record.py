@@ -21,8 +21,8 @@ from harness.sample import Sample
 STAMPS = ("elapsed_s", "utc")
 """Of an event: its time is exact where bench time follows from waits and exchanges alone, the calendar's never is."""
 
-OF_THE_DAY = frozenset({"started", "ended", "software", "hashes", "schema", "name"})
-"""Of a result what says when, where and by which version it was made."""
+OF_THE_DAY = frozenset({"ended", "software", "schema"})
+"""Of a result what says when and by which version it was made."""
 
 SHOWN = 100
 """Characters of a value in a difference."""
@@ -162,7 +162,8 @@ class AgainstRecord:
             if not self._alike.same(found.get(key), kept.get(key)):
                 shown = f"{where} ({kept.get('kind')}), {key}"
                 return Difference("event", shown, _word(found.get(key)), _word(kept.get(key)))
-        return None
+        unlike = self._tape.calendar.unlike(kept) if self._alike == EXACTLY else None
+        return None if unlike is None else Difference("event", f"{where} ({kept.get('kind')}), utc", *unlike)
 
     def left(self) -> Difference | None:
         """What the record still holds behind the end of the replay; looked at where the run came to its end."""
@@ -173,14 +174,16 @@ class AgainstRecord:
         return None
 
 
-def unlike_results(found: Result, kept: Result, alike: Alike = EXACTLY) -> Iterator[Difference]:
-    """Everything in which two results differ, figures first."""
+def unlike_results(
+    found: Result, kept: Result, alike: Alike = EXACTLY, *, but: frozenset[str] = OF_THE_DAY
+) -> Iterator[Difference]:
+    """Everything in which two results differ, figures first, ``but`` for these fields."""
     for name in sorted({*found.figures, *kept.figures}):
         now, was = found.figures.get(name), kept.figures.get(name)
         if not (alike.same(_plain(now), _plain(was)) or _close(now, was, alike)):
             yield Difference("figure", name, _figure_words(now), _figure_words(was))
     for one in found.__struct_fields__:
-        if one in OF_THE_DAY or one == "figures":
+        if one in but or one == "figures":
             continue
         now, was = (_plain(_apart_from_its_place(getattr(result, one))) for result in (found, kept))
         if not alike.same(now, was):

@@ -6,6 +6,7 @@ recorded one ends it. Nothing in here asks a machine, a line or a person for any
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from harness.errors import Usage
 from harness.jsonlines import RecordedExchange, RecordedTold
 from harness.outside import PLAIN, Outside
 from harness.plain import safe_text
+from harness.replay_calendar import Calendar
 from harness.replay_clock import ReplayClock
 from harness.tape import CLOCK, INSTANT, TOOK, TURN, Tape, plain
 
@@ -66,6 +68,8 @@ class ReplayTape(Tape):
         self.closed = False
         """The record was closed: what is said after that is on no tape."""
         self.exchanges = 0
+        self._last_s = -math.inf
+        self.calendar = Calendar(clock)
         self.ending = ""
         """Why the replay was about to be ended, "" while it was not."""
 
@@ -107,6 +111,13 @@ class ReplayTape(Tape):
         self._looks.clear()
         if not abs(line.elapsed_s) <= MOST_S:
             raise self._damaged(NotATape(f"wire.jsonl: elapsed_s = {line.elapsed_s:g}: no run takes so long"))
+        if isinstance(line, RecordedExchange):
+            if line.elapsed_s < self._last_s:
+                why = (
+                    f"wire.jsonl: a message at {line.elapsed_s:g} s after one at {self._last_s:g} s: no clock goes back"
+                )
+                raise self._damaged(NotATape(why))
+            self._last_s = line.elapsed_s
         self._clock.stands_at(line.elapsed_s)
         return line
 
@@ -238,6 +249,7 @@ class ReplayTape(Tape):
             },
         )
         self._disk_free_bytes = found.disk_free_bytes
+        self.calendar.turn(found)
         return found
 
     def _as(self, nothing: T, value: object) -> T:

@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from harness.badjson import BAD_JSON
 from harness.durable import replace_file
 from harness.errors import Usage
 from harness.folder import RunFolder
@@ -239,7 +240,7 @@ def load_result(source: RunFolder | Path | str) -> Result:
         raise Usage(f"{path}: cannot be read ({error.strerror})") from error
     try:
         found = msgspec.json.decode(raw)
-    except msgspec.MsgspecError as error:
+    except BAD_JSON as error:
         raise Usage(f"{path}: no JSON ({error}); take the file from a backup, samples.csv is not touched") from error
     known_form(path, "result", found.get("schema") if isinstance(found, dict) else None)
     try:

@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-_FIRST_ROOM = 4096
+_FIRST_ROOM, _A_NIGHT = 4096, 500_000
+"""Rows for which room is made at once."""
 _numbers = msgspec.json.Decoder(list[float | None])
 
 
@@ -161,7 +162,10 @@ def read_table(source: RunFolder | Path) -> Table:
             continue
         block = _block(texts, words, names, records, before=arrays.rows)
         read += sum(map(len, texts))
-        arrays.add(block, room=int(1.05 * size * (arrays.rows + len(texts)) / read) + _FIRST_ROOM)
+        there = arrays.rows + len(texts)
+        # A file may be nearly all zeros after a power cut, or on purpose: past a night the guess only doubles.
+        room = min(int(1.05 * size * there / read) + _FIRST_ROOM, max(_A_NIGHT, 2 * there))
+        arrays.add(block, room=room)
     columns = arrays.columns()
     return Table({name: columns[at] for at, name in enumerate(names)}, words, arrays.rows, records.tail)
 

@@ -42,6 +42,10 @@ METADATA = "samples.csv-metadata.json"
 CHUNK_BYTES = 1 << 20
 """So much of a file is read at once; a night's samples are never in memory as text."""
 
+LONGEST_LINE = 16 << 20
+"""Bytes; no record is so long, zeros after a power cut are fewer, and a file without line ends must not fill the
+memory."""
+
 _BOM = b"\xef\xbb\xbf"
 _CHECK_BYTES = len(b",00000000\r\n")
 _GUARDED = re.compile(r"'(?=\s*[=+\-@'＝＋－＠])")
@@ -67,6 +71,15 @@ class Tail:
         if self.zero_bytes:
             parts.append(f"{self.zero_bytes} zero bytes")
         return " and ".join(parts) + (" at the end left out" if parts else "")
+
+
+def _some(file: BinaryIO) -> list[bytes]:
+    """The next lines; one that is far too long comes in parts."""
+    lines, size = list[bytes](), 0
+    while size < CHUNK_BYTES and (line := file.readline(LONGEST_LINE)):
+        lines.append(line)
+        size += len(line)
+    return lines
 
 
 def fields_of(text: bytes) -> list[bytes]:
@@ -139,8 +152,8 @@ class Records:
         """Records without check value and line end, some thousand at a time. Raises ``DamagedRecord``."""
         seen, bad = 0, b""
         with self._open() as file:
-            file.readline()
-            while lines := file.readlines(CHUNK_BYTES):
+            file.readline(CHUNK_BYTES)
+            while lines := _some(file):
                 if bad:
                     raise DamagedRecord(self._damage(seen, bad))
                 good = [text for line in lines if (text := verified(line, self._width)) is not None]

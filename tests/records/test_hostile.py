@@ -195,3 +195,27 @@ def test_a_folder_with_an_odd_name_is_packed_under_a_plain_one(
         assert all(re.fullmatch(r"[A-Za-z0-9._/-]+", name) for name in packed.namelist())
     export([odd], tmp_path / "a.csv")
     _harmless_table(tmp_path / "a.csv")
+
+
+DEEP = b"[" * 100_000 + b"]" * 100_000
+
+
+@pytest.mark.parametrize("file", ["result.json", "samples.csv-metadata.json", "events.jsonl"])
+def test_json_nested_too_deeply_is_damage_and_no_fault_of_ours(
+    file: str, real: dict[str, RunFolder], copied: Copied
+) -> None:
+    folder = copied(real["c-rate"])
+    before = folder.events_jsonl.read_bytes() if file == "events.jsonl" else b""
+    (folder.path / file).write_bytes(before + b'{"schema":"nightbench/result/1","x":' + DEEP + b"}\n")
+    for command in ("show", "report", "replay"):
+        said = call(command, str(folder.path))
+        assert said.code in (0, 1, 2), said.text
+        assert "program error" not in said.text
+
+
+def test_a_record_without_end_does_not_fill_the_memory(real: dict[str, RunFolder], copied: Copied) -> None:
+    folder = copied(real["c-rate"])
+    with folder.samples_csv.open("ab") as file:
+        file.truncate(1 << 40)  # takes no room on the disk
+    with pytest.raises(Usage, match="damaged: zero bytes"):
+        read_history(folder)

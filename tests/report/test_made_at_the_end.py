@@ -14,6 +14,7 @@ from report_runs import Runs
 
 import harness.report
 from harness.cli import main
+from harness.durable import replace_file
 from harness.errors import Usage
 from harness.folder import RunFolder
 from harness.job import Done
@@ -175,3 +176,12 @@ def test_the_command(runs: Runs, tmp_path: Path) -> None:
     blocked = CliRunner().invoke(main, ["report", str(folder.path), "--out", str(tmp_path / "file")])
     assert blocked.exit_code == 2
     assert "--out DIR" in blocked.output
+
+
+def test_two_that_write_the_same_file_do_not_take_each_others_away(tmp_path: Path) -> None:
+    """What another process has begun beside it, under the name that was once used by all, is left alone."""
+    other = tmp_path / "report.html.part"
+    other.write_bytes(b"of another process")
+    replace_file(tmp_path / "report.html", b"whole")
+    assert (tmp_path / "report.html").read_bytes() == b"whole"
+    assert other.read_bytes() == b"of another process"
