@@ -19,11 +19,12 @@ from datetime import datetime
 from pathlib import Path
 
 import msgspec
-from filelock import FileLock, Timeout
+from filelock import FileLock
 
 from harness.badjson import BAD_JSON
 from harness.durable import RecordFailed, replace_file, sync_dir
 from harness.errors import Usage
+from harness.held import is_held
 from harness.inside import is_plain_file, open_inside, place_in
 from harness.plain import basic_stamp, safe_text
 
@@ -191,17 +192,7 @@ class RunFolder:
         """True while the process that made the folder lives and has not released it."""
         if self._lock is not None:
             return self._lock.is_locked
-        if not (self.path / _LOCK).exists():
-            return False
-        probe = FileLock(self.path / _LOCK)
-        try:
-            probe.acquire(timeout=0)
-        except Timeout:
-            return True
-        except OSError:  # an archive on a medium that cannot be written: nobody runs there
-            return False
-        probe.release()
-        return False
+        return is_held(self.path / _LOCK)
 
     def keep_room(self) -> None:
         """Put a little disk space aside, for the last events and the result when the disk has filled up meanwhile."""

@@ -12,11 +12,14 @@ import os
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
+from harness.errors import UserError
 from harness.folder import RunFolder
+from harness.inside import open_inside
 from harness.progress import clock_words
 
 if TYPE_CHECKING:
@@ -117,8 +120,9 @@ class LiveWriter:
         )
         self._waiting = msgspec.json.encode(now)
         if self._thread is None:
-            self._thread = threading.Thread(target=self._write, name="live", daemon=True)
-            self._thread.start()
+            thread = threading.Thread(target=self._write, name="live", daemon=True)
+            thread.start()  # raises where the system gives no more of them: then there is none to wait for either
+            self._thread = thread
         self._wake.set()
 
     def _write(self) -> None:
@@ -131,7 +135,7 @@ class LiveWriter:
                 continue
             # A full disk or a folder that has gone is the recorder's affair; here nobody is told anything meanwhile.
             with suppress(OSError):
-                beside.write_bytes(data)
+                _put(beside, data)
                 os.replace(beside, self._place)
         self._clear_away()
 
@@ -148,11 +152,19 @@ class LiveWriter:
             self._thread.join(CLOSE_WAIT_S)
 
 
+def _put(place: Path, data: bytes) -> None:
+    """Write it there; never through a link, and never waiting for whoever reads a pipe. Raises ``OSError``."""
+    how = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    descriptor = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | how, 0o666)
+    with open(descriptor, "wb") as file:
+        file.write(data)
+
+
 def read_live(folder: RunFolder) -> Live | None:
     """What the run said last; ``None`` when it says nothing, or nothing that can be read."""
     try:
-        with open(folder.path / ".live.json", "rb") as file:
+        with open_inside(folder.path / ".live.json") as file:
             data = file.read(MOST_BYTES + 1)
         return msgspec.json.decode(data, type=Live) if len(data) <= MOST_BYTES else None
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, UserError, msgspec.MsgspecError):
         return None

@@ -17,6 +17,9 @@ from harness.plain import safe_text
 LONGEST_MARK = 500
 """Characters of one mark."""
 
+PIECE_BYTES = 16_384
+"""Most that the run reads at a look: a file of any length holds up no turn of its loop."""
+
 _FILE = "marks.txt"
 
 
@@ -67,10 +70,12 @@ class MarkInbox:
         try:
             with open(self._path, "rb") as file:
                 file.seek(self._read)
-                new = file.read()
+                new = file.read(PIECE_BYTES)
         except OSError:
             return []
         whole = new[: new.rfind(b"\n") + 1]
+        if not whole and len(new) == PIECE_BYTES:
+            self._read += len(new)  # no line of ours is that long, and its end would never come into sight
         self._read += len(whole)
         lines = (safe_text(line.decode("utf-8", "replace")).strip() for line in whole.split(b"\n"))
         return [line[:LONGEST_MARK] for line in lines if line]

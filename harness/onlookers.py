@@ -50,7 +50,8 @@ class Onlookers:
     def close(self) -> None:
         """The run is over: it stands nowhere any more."""
         if self._live is not None:
-            self._live.close()
+            with suppress(Exception):
+                self._live.close()
 
     def __enter__(self) -> Onlookers:
         return self

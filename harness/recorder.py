@@ -184,8 +184,8 @@ class Recorder:
             self._syncer.check()
 
     def exchange(self, exchange: ExchangeLike | Told) -> None:
-        """Note one exchange, or one line of the tape; it is written with the next row or event. Never raises for the
-        disk."""
+        """Note one exchange, or one line of the tape; it is written with the next row or event. Never raises:
+        what has no form in JSON is left out and counted."""
         # Called from inside the wire, also while switching off: trouble waits for the next sample or event.
         if isinstance(exchange, Told):
             at_s = self._clock.now() if exchange.at_s is None else exchange.at_s
@@ -199,7 +199,11 @@ class Recorder:
                 None if received is None else received.decode("latin-1"),
                 exchange.error,
             )
-        self._pending.append(self._encoder.encode(line))
+        try:
+            self._pending.append(self._encoder.encode(line))
+        except Exception:  # text that no file can hold; on the way off nothing may come out of here
+            self.exchanges_dropped += 1
+            return
         if len(self._pending) % _PENDING_FLUSH == 0:
             self._overflow()
 

@@ -115,6 +115,7 @@ def run(ready: Ready, *, watcher: Watcher | None = None, around: Surroundings = 
             try:
                 lock.acquire_identities(connection.identities())
                 done = _looked_at(ready, connection, out, lock, flag, watcher, around)
+                flag.asked()  # a stop that came from elsewhere while the last lines were written: no run follows it
                 return replace(done, stop_asked=flag.name)
             finally:
                 connection.close()

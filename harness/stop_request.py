@@ -40,6 +40,11 @@ def ask_stop(folder: RunFolder, *, by: str) -> None:
             f"stop: {folder.marks}: cannot be written ({error.strerror}); the run was NOT told: press Ctrl-C where it "
             "runs, or use the emergency off"
         ) from error
+    if (outcome := folder.outcome()) != RUNNING:
+        raise Usage(
+            f"stop: {folder.path}: the run came to its end meanwhile ({outcome}) and may not have heard it; if "
+            "others follow, ask the next one"
+        )
 
 
 def _put(place: Path, words: str) -> None:

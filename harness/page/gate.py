@@ -51,7 +51,7 @@ def host_allowed(host: str, *, names: Iterable[str], port: int, any_address: boo
     """Whether ``host`` (name or address, with the port) is one of ours. ``any_address``: the server listens on all of
     this machine's addresses, so that each of them, and no name that is not ours, will do."""
     name, _, told = host.rpartition(":") if not host.endswith("]") else (host, "", "")
-    if not told.isdigit() or int(told) != port:
+    if told != str(port):
         return False
     if name.lower() in {one.lower() for one in names}:
         return True

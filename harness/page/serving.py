@@ -71,6 +71,7 @@ def serve_page(
         import uvicorn
 
         from harness.page.app import page_app
+        from harness.page.hurried import Hurried
     except ImportError as error:
         raise Usage(f"--page: {error.name} is not installed; pip install 'nightbench[page]'") from error
     listening = bound(address, port)
@@ -79,6 +80,7 @@ def serve_page(
     app = page_app(folder, rule, wall=clock.wall, utc=clock.utc)
     config = uvicorn.Config(
         app,
+        http=Hurried,
         log_level="warning",
         access_log=False,
         server_header=False,

@@ -13,7 +13,7 @@ import pytest
 
 from harness.errors import Usage
 from harness.folder import RunFolder
-from harness.marks import LONGEST_MARK, MarkInbox, drop_mark
+from harness.marks import LONGEST_MARK, PIECE_BYTES, MarkInbox, drop_mark
 
 
 @pytest.fixture
@@ -123,3 +123,15 @@ def test_looking_for_marks_costs_less_than_listing_a_folder(folder: RunFolder) -
     poll = min(timeit.repeat(inbox.poll, number=1000, repeat=5))
     listing = min(timeit.repeat(lambda: os.listdir(folder.marks), number=1000, repeat=5))
     assert poll < listing
+
+
+def test_a_file_of_any_length_is_read_in_pieces(folder: RunFolder) -> None:
+    place = folder.marks / "marks.txt"
+    with open(place, "wb") as file:
+        file.truncate(1 << 40)  # a hole: it costs no disk
+    inbox = MarkInbox(folder)
+    for _ in range(3):
+        assert inbox.poll() == []
+    place.write_bytes(b"z" * (2 * PIECE_BYTES) + b"\nlamp red\n")
+    inbox = MarkInbox(folder)
+    assert [mark for _ in range(4) for mark in inbox.poll()][-1] == "lamp red"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -12,8 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.clock import VirtualClock
+from harness.folder import RunFolder
 from harness.jsonlines import RecordedExchange, RecordedTold
 from harness.outside import Outside
+from harness.recorder import Recorder
 from harness.replay_clock import ReplayClock
 from harness.replay_tape import Over, ReplayTape
 from harness.tape import CLOCK, COMPUTER, PERSON, Tape, Told
@@ -229,3 +233,14 @@ def test_what_is_not_told_is_as_ever() -> None:
     assert isinstance(second, RecordedTold)
     assert first.told == {"stamp_s": 1.0, "utc": "x", "disk_free_bytes": 5e9}
     assert second.told == {"stamp_s": 2.0, "utc": "y"}
+
+
+def test_a_line_that_no_file_can_hold_is_left_out_and_counted(tmp_path: Path) -> None:
+    """It comes from inside the loop, and on the way off: nothing may come out of it."""
+    clock = VirtualClock()
+    folder = RunFolder.create(tmp_path, procedure="capacity", name="a", started=clock.utc())
+    with Recorder(folder, clock=clock, columns=(), simulated=True) as recorder:
+        for value in ("\udcff", 10**30, math.inf, b"\xff", object(), {"\udcff": 1}):
+            recorder.exchange(Told(PERSON, "marks", {"value": value}))
+    assert recorder.exchanges_dropped == 2
+    folder.release()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import threading
 from pathlib import Path
 from typing import Any
@@ -128,4 +129,36 @@ def test_whatever_stands_there_is_read_or_left(tmp_path_factory: pytest.TempPath
 
 def test_too_long_is_not_read(run: Running) -> None:
     run.says(state="x" * live.MOST_BYTES)
+    assert read_live(run.folder) is None
+
+
+def test_a_system_without_another_thread_ends_nothing(
+    run: Running, ready: Ready, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none_left(_thread: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    onlookers = Onlookers(run.folder, here=lambda *_told: None)
+    onlookers.may_look_on(ready, run.clock, StopFlag())
+    wall = Wall()
+    onlookers._live = LiveWriter(run.folder, ready, clock="wall", wall=wall)
+    monkeypatch.setattr(threading.Thread, "start", none_left)
+    with onlookers:
+        for _ in range(3):
+            wall.now_s += 2.0
+            onlookers.show(sample(), None, Locks())
+    assert read_live(run.folder) is None
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_links_and_pipes_are_neither_followed_nor_waited_for(run: Running, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "precious"
+    elsewhere.write_bytes(b"kept")
+    linked, piped = run.folder.path / "linked", run.folder.path / ".live.json"
+    linked.symlink_to(elsewhere)
+    os.mkfifo(piped)
+    for place in (linked, piped):
+        with pytest.raises(OSError, match=r"."):
+            live._put(place, b"new")
+    assert elsewhere.read_bytes() == b"kept"
     assert read_live(run.folder) is None

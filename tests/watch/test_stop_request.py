@@ -7,10 +7,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import night
 import pytest
 from night import SHORT, spend
 from watched import Running
 
+import harness.run as run_module
 from harness import stop_request
 from harness.errors import Usage
 from harness.folder import RunFolder
@@ -123,3 +125,36 @@ def test_where_it_cannot_be_asked_that_is_said(run: Running, tmp_path: Path) -> 
     run.dies()
     with pytest.raises(Usage, match=r"not on \(interrupted\); there is nothing to stop"):
         ask_stop(RunFolder.open(run.folder.path), by=BY)
+
+
+def test_a_run_that_came_to_its_end_meanwhile_is_not_said_to_have_heard(
+    run: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put = stop_request._put
+
+    def ends_first(place: Path, words: str) -> None:
+        run.ends()
+        put(place, words)
+
+    monkeypatch.setattr(stop_request, "_put", ends_first)
+    with pytest.raises(Usage, match=r"came to its end meanwhile \(finished\)"):
+        ask_stop(RunFolder.open(run.folder.path), by=BY)
+
+
+def test_a_stop_while_the_result_is_written_keeps_the_next_run_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_up, told = run_module.write_up, []
+
+    def late(*words: Any) -> Any:
+        ask_stop(_folder(tmp_path), by=BY)
+        told.append(write_up(*words))
+        return told[0]
+
+    monkeypatch.setattr(run_module, "write_up", late)
+    done: list[Any] = []
+    ran = run_module.run
+    monkeypatch.setattr(night, "run", lambda *words, **how: done.append(ran(*words, **how)) or done[0])
+    night.spend(tmp_path, SHORT["capacity"])
+    assert told[0].exit_code == 0
+    assert done[0].stop_asked == BY
