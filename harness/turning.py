@@ -151,8 +151,6 @@ class Turns:
         set is noted and changes nothing. ``block``: what was on, where it has just been left."""
         bench = self._bench
         told = bench.clock.tape.came(COMPUTER, "woke", self._noticed, nothing=NOTHING_NOTICED)
-        if not told:
-            return
         noticed, block = Noticed(**told), block or bench.block
         if noticed.slept_s:
             rated_ah = bench.site.pack.rated_ah if bench.site.subject == "pack" else math.inf

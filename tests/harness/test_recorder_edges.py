@@ -19,9 +19,10 @@ from harness.clock import VirtualClock
 from harness.durable import AppendFile, RecordFailed
 from harness.folder import RunFolder
 from harness.forms import FORMS
-from harness.jsonlines import events, exchanges
-from harness.recorder import CLOSE_WAIT_S, PENDING_MOST, SYNC_EVERY_S, Recorder
+from harness.jsonlines import events, exchanges, tape_of
+from harness.recorder import CLOSE_WAIT_S, PENDING_MOST, SYNC_EVERY_S, Recorder, on_grid
 from harness.sample import Sample
+from harness.tape import Told
 
 NIGHT = datetime(2025, 1, 1, 22, tzinfo=UTC)
 
@@ -207,3 +208,41 @@ def test_what_is_packed_takes_less_room(recorder: Recorder, folder: RunFolder) -
     assert recorder.close() is None
     packed = folder.wire_gz.read_bytes()
     assert len(packed) < len(gzip.decompress(packed)) / 4
+
+
+# -- zero, and the lines of the tape -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("zero_s", "lies_at"), [(0.0, 0.0), (1.0 / 3.0, 349525.0 / 1048576.0), (7.5, 7.5)])
+def test_the_zero_of_a_record_lies_on_a_grid(zero_s: float, lies_at: float) -> None:
+    """A step is 2**-20 s, which binary numbers hold exactly (IEEE 754)."""
+    assert on_grid(zero_s) == lies_at
+
+
+def test_what_a_replay_counts_from_stands_in_the_record_of_the_wire_alone(folder: RunFolder, recorder: Recorder) -> None:
+    recorder.event("here", sync=True)
+    heads = {
+        what: json.loads(place.read_bytes().split(b"\n", 1)[0])
+        for what, place in (("events", folder.events_jsonl), ("wire", folder.wire_jsonl))
+    }
+    own = {"clock", "speed", "zero_s", "utc0"}
+    assert own <= heads["wire"].keys()
+    assert not own & heads["events"].keys()
+    assert (heads["wire"]["clock"], heads["wire"]["speed"], heads["wire"]["zero_s"]) == ("virtual", 1.0, 0.0)
+
+
+def test_a_time_before_zero_by_less_than_is_written_is_zero(folder: RunFolder, clock: MachineClock) -> None:
+    recorder = Recorder(folder, clock=clock, columns=(), simulated=True, zero_s=1e-7)
+    recorder.event("here", sync=True)
+    assert b'"elapsed_s":0.0,' in folder.events_jsonl.read_bytes().split(b"\n")[1]
+    recorder.close()
+
+
+def test_a_line_of_the_tape_has_its_own_time_where_it_was_read(folder: RunFolder, clock: MachineClock) -> None:
+    clock.sleep_until(2.0)
+    recorder = Recorder(folder, clock=clock, columns=(), simulated=True, zero_s=2.0)
+    clock.sleep_until(9.0)
+    recorder.exchange(Told("clock", "instant", {"a": 1}, at_s=5.0))
+    recorder.exchange(Told("clock", "instant", {}))
+    recorder.close()
+    assert [(one.elapsed_s, one.name) for one in tape_of(folder)] == [(3.0, "clock"), (7.0, "clock")]

@@ -12,7 +12,7 @@ import pytest
 from bench_fakes import BEGAN_S, NAN, Did, report
 
 from harness.block import Block, NotEnergised
-from harness.energising import energised, remember
+from harness.energising import _not_stalled, energised, remember
 from harness.lifecycle import Lifecycle
 from harness.off_report import OffReport
 from harness.stops import StoppedByPerson, Tripped
@@ -163,6 +163,11 @@ def test_a_block_begins_once_it_is_on() -> None:
     with energised(made.bench, block, made.drivers) as output:
         assert (block.began_s, output.on_s) == (11.5, 11.5)
     assert seen == [(10.0, "sinking")]
+
+
+def test_a_stall_of_a_length_nobody_knows_is_one() -> None:
+    with pytest.raises(Tripped, match="sampling late"):
+        _not_stalled(Made().bench, NAN, 1)
 
 
 @pytest.mark.parametrize(("names", "took_s", "ends"), [(("load",), 3.0, False), (("load",), 3.1, True)])

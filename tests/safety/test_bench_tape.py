@@ -83,6 +83,21 @@ def test_instants_that_go_into_figures() -> None:
         assert told == lines
 
 
+def test_what_stands_for_a_loop_that_kept_up() -> None:
+    """In a replay it is handed back where nothing is told: a time before the run began."""
+    turns, bench, _ = made_turns()
+    asked: dict[str, Any] = {}
+
+    class Listening(Tape):
+        def came(self, name: str, what: str, look: Any, *, nothing: Any) -> Any:
+            asked[what] = nothing
+            return super().came(name, what, look, nothing=nothing)
+
+    bench.clock.tape = Listening()
+    list(turns.samples(every_s=1.0, for_s=1.0))
+    assert asked["behind"] == 0.0
+
+
 # -- what is heard -----------------------------------------------------------------------------------------------------
 
 

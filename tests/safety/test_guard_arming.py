@@ -87,6 +87,13 @@ def test_by_whose_clock_beats_are_dated(given: bool, monkeypatch: pytest.MonkeyP
     assert clocks == [own if given else "the machine's"]
 
 
+def test_what_was_armed_is_what_a_run_gets(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Any] = []
+    monkeypatch.setattr(guarding, "_armed", lambda *given: seen.append(given) or "the link")
+    assert guarding.armed({}, str, (), float) == "the link"  # type: ignore[comparison-overlap]
+    assert seen == [({}, str, (), float)]
+
+
 @pytest.mark.parametrize(("system", "said"), [("win32", "no guard on Windows"), ("linux", ""), ("darwin", "")])
 def test_on_which_systems_there_is_one(system: str, said: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(guarding, "sys", SimpleNamespace(platform=system))

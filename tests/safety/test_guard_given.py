@@ -106,6 +106,19 @@ def test_what_is_asked_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     assert math.isfinite(longest_s(one.ready))
 
 
+def test_in_a_record_that_tells_no_process_it_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """0 is the number of no process that could be told anything (POSIX.1-2017, kill)."""
+    one = Given(False, monkeypatch, Link())
+
+    class Mute(Tape):
+        def answer(self, name: str, what: str, ask: Any, *, absent: Any, **_: Any) -> Any:
+            return absent()
+
+    one.bench.clock.tape = Mute()
+    one.link()
+    assert one.notes == [told(True, [], "", pid=0)]
+
+
 def test_on_a_clock_of_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
     one = Given(False, monkeypatch, Link())
     one.bench.clock = SimpleNamespace(tape=one.tape)
