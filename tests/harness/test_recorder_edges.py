@@ -219,7 +219,7 @@ def test_the_zero_of_a_record_lies_on_a_grid(zero_s: float, lies_at: float) -> N
     assert on_grid(zero_s) == lies_at
 
 
-def test_what_a_replay_counts_from_stands_in_the_record_of_the_wire_alone(folder: RunFolder, recorder: Recorder) -> None:
+def test_what_a_replay_counts_from_stands_in_the_wire_alone(folder: RunFolder, recorder: Recorder) -> None:
     recorder.event("here", sync=True)
     heads = {
         what: json.loads(place.read_bytes().split(b"\n", 1)[0])
