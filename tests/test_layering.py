@@ -43,6 +43,7 @@ ALONE = {
     "harness/alarm_send.py": {"apprise"},
     "harness/page/app.py": {"starlette"},
     "harness/page/gate.py": {"starlette"},
+    "harness/page/hurried.py": {"uvicorn"},
     "harness/page/serving.py": {"uvicorn"},
     "harness/export_parquet.py": {"pyarrow"},
     "harness/report/pdf.py": {"weasyprint"},

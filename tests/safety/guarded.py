@@ -210,8 +210,8 @@ def guard_killed(place: Path, draw: random.Random, *, procedure: str, how: signa
         os.kill(pid, how)
         took_s = one.off_within_s(20.0, since=began)
         code, err = one.ended()
-        assert code == 21, err
-        assert "guard lost" in err
+        # Where the machine itself stalls meanwhile (0.5 s here, at ten times real time), the run ends for that first.
+        assert (code, "guard lost" in err) == (21, True) or (code, "sampling late" in err) == (24, True), err
         return took_s
 
 
