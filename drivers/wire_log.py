@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import gzip
-import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import NoReturn, Protocol
 
 from drivers.wire import CALL_DEADLINE_S, CLEARED, NOT_SENT, Exchange, Wire
@@ -34,39 +31,6 @@ class Difference:
     number: int
     sent: bytes
     expected: bytes | None
-
-
-def exchanges_in(lines: Iterable[bytes], *, source: str = "the record") -> Iterator[Exchange]:
-    """Exchanges from lines of JSON: ``name``, ``sent``, ``received`` and ``error``, the bytes as text of one character
-    a byte (ISO 8859-1); lines without ``sent`` (the first says what the file is) and those with ``told`` (which are no
-    exchanges) are passed over. A last line that is torn or zero-filled is left out. Raises ``ValueError`` with the
-    line's number for any other damage.
-    """
-    torn: int | None = None
-    for number, line in enumerate(lines, start=1):
-        if torn is not None:
-            raise ValueError(f"{source}: line {torn} is damaged and others follow it")
-        if not line.strip(b"\0\r\n "):
-            continue
-        try:
-            row = json.loads(line)
-            if "sent" in row and "told" not in row:
-                received = row.get("received")
-                yield Exchange(
-                    row["name"],
-                    row["sent"].encode("latin-1"),
-                    None if received is None else received.encode("latin-1"),
-                    row.get("error"),
-                )
-        except (ValueError, KeyError, TypeError, AttributeError):
-            torn = number
-    return
-
-
-def read_exchanges(path: Path) -> list[Exchange]:
-    """All exchanges of a ``.jsonl`` or ``.jsonl.gz`` file. Raises ``ValueError`` and ``OSError``."""
-    with gzip.open(path, "rb") if path.suffix == ".gz" else open(path, "rb") as file:
-        return list(exchanges_in(file, source=str(path)))
 
 
 class ReplayWire(Wire):

@@ -7,9 +7,6 @@ from typing import Protocol
 
 from drivers.wire import CALL_DEADLINE_S, Exchange, Wire
 
-LATE_STEP_S = 0.01
-"""How finely time passes while an instrument owes something, s."""
-
 
 class Talker(Protocol):
     """One client's session with a simulated instrument. One that answers late has ``due_s`` too: not ``None`` while it

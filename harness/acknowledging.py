@@ -150,10 +150,6 @@ def _fuse(ready: Ready) -> tuple[float, str]:
     return bench.fuse_amps or 0.0, f"fuse_amps = {bench.fuse_amps:g} in {bench.path}"
 
 
-def _charges(ready: Ready) -> bool:
-    return ready.charging
-
-
 QUESTIONS: tuple[Question, ...] = (
     Question("chemistry", "Chemistry, as printed on the pack's own label", _chemistry),
     Question("cells", "Cells in series, as printed on the pack's own label", _same(_cells)),

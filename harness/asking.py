@@ -97,13 +97,8 @@ def typed_line(prompt: str, *, stop: Callable[[], bool]) -> str | None:
     return None
 
 
-def line_waiting() -> str | None:
-    """A line somebody has typed meanwhile; ``None`` when there is none, or an empty one. Does not wait."""
-    return entered() or None
-
-
 def entered() -> str | None:
-    """The same, "" for an empty one: Enter alone is an answer too. ``None`` at the end of the input."""
+    """A line somebody has typed meanwhile, "" for Enter alone; ``None`` when there is none. Does not wait."""
     if not interactive():
         return None
     with suppress(EOFError):

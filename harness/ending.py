@@ -87,6 +87,9 @@ def write_up(
     """Close the record, write the result, let go of the folder. Raises ``ProgramError`` when the program failed."""
     folder.make_room()
     duration_s = bench.elapsed()  # while the record is still open for what it rests on
+    if recorder.exchanges_dropped:
+        lost = f"{recorder.exchanges_dropped} exchanges could not be written: wire.jsonl has gaps, a replay ends there"
+        bench.note("warning", text=lost)
     bench.note("ended", outcome=ending.outcome, exit_code=ending.exit_code, reason=ending.end_reason)
     failed = recorder.close() or bench.log.failed
     result = _final(ready, site, bench, folder, recorder, ending, started, failed, duration_s)

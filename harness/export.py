@@ -21,7 +21,6 @@ from harness.sums import changes
 from harness.verdict_folder import run_folders
 
 SAMPLES, FIGURES = "samples", "figures"
-OF = (SAMPLES, FIGURES)
 KINDS = {
     ".csv": "one table of all runs, RFC 4180, with its metadata beside it",
     ".parquet": "the same as Parquet (needs the extra `tables`)",

@@ -27,6 +27,7 @@ from harness.errors import Usage
 from harness.held import is_held
 from harness.inside import is_plain_file, open_inside, place_in
 from harness.plain import basic_stamp, safe_text
+from harness.sum_lines import read_sum_lines
 
 INTERRUPTED = "interrupted"
 RUNNING = "running"
@@ -40,7 +41,6 @@ _ROOM = ".room"
 ROOM_BYTES = 256 * 1024
 """Disk space put aside while a run is on; its last events and its result take a few kilobytes."""
 _SUMS = "SHA256SUMS"
-SUM_LINE = re.compile(r"([0-9a-f]{64})  ([^\x00-\x1f\x7f]+)")
 """A line of such a file: checksum and name, as common programs write and check them."""
 
 
@@ -144,21 +144,7 @@ class RunFolder:
 
     def input_hashes(self) -> dict[str, str]:
         """File name -> SHA-256 as written when the inputs were kept; raises ``Usage`` when that cannot be read."""
-        place = self.inputs / _SUMS
-        try:
-            with open_inside(place) as file:
-                text = file.read().decode()
-        except FileNotFoundError:
-            return {}
-        except (OSError, UnicodeDecodeError) as error:
-            raise Usage(f"{place}: cannot be read ({error}); take it from a backup") from error
-        found: dict[str, str] = {}
-        for number, line in enumerate(text.splitlines(), start=1):
-            told = SUM_LINE.fullmatch(line)
-            if told is None:
-                raise Usage(f"{place}: line {number} is no checksum and name; take the file from a backup")
-            found[told[2]] = told[1]
-        return found
+        return read_sum_lines(self.inputs / _SUMS, then="take it from a backup")
 
     def changed_inputs(self) -> tuple[str, ...]:
         """Names of inputs that are gone or no longer what they were when the run used them, by the sums beside them and

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import msgspec
 
+from harness.badjson import BAD_JSON
 from harness.errors import UserError
 from harness.folder import RUNNING, RunFolder
 from harness.guard_log import GuardsWord, guards_word
@@ -210,7 +211,7 @@ class Follower:
     def _event(self, line: bytes) -> None:
         try:
             event = self._decode.decode(line)
-        except msgspec.MsgspecError:
+        except BAD_JSON:
             self._bad_events += 1
             return
         if "recording" in event:  # the first line, before there is anything else

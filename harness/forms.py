@@ -25,9 +25,6 @@ samples 2: a word that a spreadsheet would take for a formula has a ``'`` before
 wire 2: between the exchanges stand lines with ``told``, which are none (``harness/tape.py``); form 1 has no such lines.
 """
 
-FOLDER_SUMS = 1
-"""Form of ``SHA256SUMS``: two columns, as common checksum programs write and check them. There is no other."""
-
 
 def schema_of(what: str) -> str:
     """What a file says of itself: ``nightbench/samples/2``."""

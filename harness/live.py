@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from harness.badjson import BAD_JSON
 from harness.errors import UserError
 from harness.folder import RunFolder
 from harness.inside import open_inside
@@ -166,5 +167,5 @@ def read_live(folder: RunFolder) -> Live | None:
         with open_inside(folder.path / ".live.json") as file:
             data = file.read(MOST_BYTES + 1)
         return msgspec.json.decode(data, type=Live) if len(data) <= MOST_BYTES else None
-    except (OSError, UserError, msgspec.MsgspecError):
+    except (OSError, UserError, *BAD_JSON):
         return None

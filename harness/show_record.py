@@ -22,7 +22,7 @@ from harness.sums import changes
 MOST_EVENTS = 20
 """Events of one kind listed in full; the rest is counted."""
 
-_TOLD_KINDS = (
+KINDS_TOLD = (
     "unsafe",
     "trip",
     "stop",
@@ -99,7 +99,7 @@ def _event_lines(folder: RunFolder) -> list[str]:
     try:
         reader = events(folder)
         for event in reader:
-            if (kind := str(event.get("kind"))) in _TOLD_KINDS:
+            if (kind := str(event.get("kind"))) in KINDS_TOLD:
                 count[kind] += 1
                 lines += wrap(_event_words(event), 2, 4) if count[kind] <= MOST_EVENTS else []
         trouble = wrap(f"events.jsonl: {reader.tail}", 2, 4) if str(reader.tail) else []

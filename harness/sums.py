@@ -14,10 +14,11 @@ from pathlib import Path
 
 from harness.durable import replace_file
 from harness.errors import Usage
-from harness.folder import SUM_LINE, RunFolder
+from harness.folder import RunFolder
 from harness.guard_log import GUARD_LOG
-from harness.inside import is_plain_file, open_inside, place_in
+from harness.inside import is_plain_file, place_in
 from harness.plain import safe_text
+from harness.sum_lines import read_sum_lines
 
 SUMS = "SHA256SUMS"
 MADE_ANEW = frozenset({"report.html", "report.pdf", "plots"})
@@ -67,21 +68,7 @@ def write_sums(folder: RunFolder, *, guard_goes_on: bool = False) -> None:
 
 def read_sums(folder: RunFolder) -> dict[str, str]:
     """Name -> SHA-256 as written at the run's end; empty where none was. Raises ``Usage`` when it is damaged."""
-    path = folder.path / SUMS
-    if not path.exists():
-        return {}
-    try:
-        with open_inside(path) as file:
-            text = file.read().decode()
-    except (OSError, UnicodeDecodeError) as error:
-        raise Usage(f"{path}: cannot be read ({error}); the run's other files are not touched") from error
-    found: dict[str, str] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        told = SUM_LINE.fullmatch(line)
-        if told is None:
-            raise Usage(f"{path}: line {number} is no checksum and name; what has changed since the run cannot be told")
-        found[told[2]] = told[1]
-    return found
+    return read_sum_lines(folder.path / SUMS, then="what has changed since the run cannot be told")
 
 
 def changes(folder: RunFolder) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from harness.following import Follower, Seen
 from harness.plain import safe_text
 from harness.watching import (
     BLOCKS,
-    KINDS_TOLD,
+    KINDS_WATCHED,
     PLAIN,
     Quiet,
     end_lines,
@@ -110,7 +110,7 @@ class Told:
         new = 0 if self._heard is None else seen.happened - self._heard
         self._heard = seen.happened
         for one in seen.events[-new:] if new > 0 else ():
-            if one.get("kind") in KINDS_TOLD:
+            if one.get("kind") in KINDS_WATCHED:
                 yield event_line(one)
         words = silence_words(silent_s, seen)
         if words and not self._silent:

@@ -16,6 +16,7 @@ from harness.lines import WIDTH, wrapped
 from harness.plain import safe_text
 from harness.progress import clock_words
 from harness.show import verdict_sentence
+from harness.show_record import KINDS_TOLD
 from harness.titles import TITLES
 
 SILENT_PERIODS, SILENT_LEAST_S = 5.0, 10.0
@@ -26,22 +27,7 @@ LAST_EVENTS = 5
 NARROWEST = 30
 """Columns under which lines are simply cut."""
 
-KINDS_TOLD = (
-    "unsafe",
-    "trip",
-    "stop",
-    "program error",
-    "gap",
-    "clock step",
-    "limit change",
-    "mark",
-    "warning",
-    "instrument error",
-    "energised",
-    "off",
-    "ask",
-    "ended",
-)
+KINDS_WATCHED = (*KINDS_TOLD, "energised", "off", "ask", "ended")
 """Kinds of events that are shown while a run is watched."""
 
 BLOCKS = "▁▂▃▄▅▆▇█"
@@ -142,7 +128,7 @@ def event_line(event: dict[str, object]) -> str:
 
 def told_events(seen: Seen, most: int = LAST_EVENTS) -> list[str]:
     """The last few events worth a line."""
-    return [event_line(one) for one in seen.events if one.get("kind") in KINDS_TOLD][-most:]
+    return [event_line(one) for one in seen.events if one.get("kind") in KINDS_WATCHED][-most:]
 
 
 def end_lines(seen: Seen) -> list[str]:

@@ -19,7 +19,6 @@ Floats = NDArray[np.float64]
 
 END_VOLTS = "end volts"
 OPENED = "pack opened"
-BROKEN_OFF = "broken off"
 """How a curve ended. One that was broken off says nothing about the depth at which the pack is empty."""
 
 DEPTHS = (0.2, 0.8)

@@ -1,46 +1,37 @@
 """A recorded line as one more kind of line.
 
 The record is made while it is played: a wire to the scripted instrument in memory goes one message ahead, what its tap
-hears is written as a run's record has it and read back, and the replayed wire must do exactly as the real one did.
+hears is the record, and the replayed wire must do exactly as the real one did.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Callable, Iterator
 from typing import Any
 
 from lines import MemoryBackend
 
 from drivers.wire import Exchange, Wire, WireError
-from drivers.wire_log import ReplayWire, exchanges_in
-
-
-def row(exchange: Exchange) -> bytes:
-    """One line of a run's ``wire.jsonl``."""
-    received = None if exchange.received is None else exchange.received.decode("latin-1")
-    line = {"elapsed_s": 0.0, "name": exchange.name, "sent": exchange.sent.decode("latin-1")}
-    more = {"received": received, "error": exchange.error}
-    return json.dumps(line | {key: value for key, value in more.items() if value is not None}).encode() + b"\n"
+from drivers.wire_log import ReplayWire
 
 
 class Ahead(ReplayWire):
     """Plays what ``real`` has just done."""
 
     def __init__(self, real: Callable[..., Wire], **keys: Any) -> None:
-        self._rows: list[bytes] = []
-        self.real = real(**(keys | {"tap": lambda exchange: self._rows.append(row(exchange))}))
+        self._heard: list[Exchange] = []
+        self.real = real(**(keys | {"tap": self._heard.append}))
         kept = {key: keys[key] for key in ("tap", "timeout_s", "terminator") if key in keys}
         super().__init__(self._made(), name="it", address="memory", **kept)
 
     def _made(self) -> Iterator[Exchange]:
         while True:
-            yield from exchanges_in([self._rows.pop(0)])
+            yield self._heard.pop(0)
 
     def _next(self) -> Any:
         # The record has no end here, but there may be nothing in it yet.
-        if self._ahead is None and not self._rows:
+        if self._ahead is None and not self._heard:
             return None
         return super()._next()
 

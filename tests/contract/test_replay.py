@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import gzip
-import json
 from pathlib import Path
 
 import pytest
 from lines import MemoryBackend
-from replay_line import row
 from scripted import HANG_UP, IDENTITY, TIMEOUT_S, Script
 
 from drivers.session import Session
 from drivers.wire import CLEARED, NOT_SENT, Exchange, Lost, Timeout, WireError
-from drivers.wire_log import ReplayWire, exchanges_in, read_exchanges
+from drivers.wire_log import ReplayWire
 from harness.clock import VirtualClock
 from harness.folder import RunFolder
+from harness.jsonlines import exchanges
 from harness.recorder import Recorder
 
 WHO = Exchange("it", b"*IDN?\n", IDENTITY, None)
@@ -115,30 +113,7 @@ def test_a_record_of_a_replay_is_the_record(replies, kind, tmp_path: Path):
 
 # -- as it is stored -------------------------------------------------------------------------------------------------
 
-HEAD = json.dumps({"recording": "wire", "form": 1, "run": "r", "simulated": True}).encode() + b"\n"
 ODD = Exchange("it", b"A?\n", bytes(range(256)), "Lost: it at x: \xb5")
-STORED = HEAD + row(WHO) + row(ODD) + row(Exchange("it", b"OUTP OFF\n", None, None))
-
-
-@pytest.mark.parametrize("name", ["wire.jsonl", "wire.jsonl.gz"])
-def test_a_stored_record(name, tmp_path: Path):
-    path = tmp_path / name
-    path.write_bytes(gzip.compress(STORED) if name.endswith("gz") else STORED)
-    assert read_exchanges(path) == [WHO, ODD, Exchange("it", b"OUTP OFF\n", None, None)]
-
-
-def test_a_record_cut_anywhere_loses_its_last_line_only():
-    whole = list(exchanges_in([row(WHO), row(ODD), row(VOLTS)]))
-    stored = row(WHO) + row(ODD) + row(VOLTS)
-    for at in range(len(stored)):
-        found = list(exchanges_in((stored[:at] + b"\0" * 40).splitlines(keepends=True)))
-        assert found == whole[: len(found)]
-        assert len(found) >= stored[:at].count(b"\n")
-
-
-def test_a_line_damaged_in_the_middle_is_named():
-    with pytest.raises(ValueError, match=r"w\.jsonl: line 2 is damaged"):
-        list(exchanges_in([row(WHO), b'{"name": "it", "sent": 5}\n', row(VOLTS)], source="w.jsonl"))
 
 
 def test_what_the_recorder_writes_is_read(tmp_path: Path):
@@ -147,4 +122,5 @@ def test_what_the_recorder_writes_is_read(tmp_path: Path):
     with Recorder(folder, clock=clock, columns=(), simulated=True) as recorder:
         for one in (WHO, ODD, VOLTS):
             recorder.exchange(one)
-    assert read_exchanges(folder.wire_gz) == [WHO, ODD, VOLTS]
+    found = [Exchange(one.name, one.sent, one.received, one.error) for one in exchanges(folder)]
+    assert found == [WHO, ODD, VOLTS]

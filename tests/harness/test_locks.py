@@ -2,127 +2,25 @@
 
 from __future__ import annotations
 
-import errno
-import json
-import os
-import select
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from lock_benches import (  # noqa: F401 - fixtures among them
+    NAMES,
+    PORTS,
+    bench_at,
+    bench_fixture,
+    lock_on,
+    other_fixture,
+    state_fixture,
+    unusable,
+)
 
 from harness.config import load_bench
-from harness.errors import Busy, EarlierRunOpen, Usage
-from harness.locks import SOME_RUN, BenchLock, state_dir
+from harness.errors import Busy, EarlierRunOpen
+from harness.locks import SOME_RUN, BenchLock
 from sims.bench import open_bench
-
-# -- benches and processes ---------------------------------------------------------------------------------------------
-
-NAMES = ("supply", "load", "meter", "thermometer")
-
-
-@pytest.fixture
-def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    place = tmp_path / "state"
-    monkeypatch.setenv("NIGHTBENCH_STATE", str(place))
-    (tmp_path / "locks").mkdir()
-    monkeypatch.setenv("NIGHTBENCH_LOCKS", str(tmp_path / "locks"))
-    return place
-
-
-def bench_at(place: Path, ports: dict[str, int], *, backwards: bool = False) -> Path:
-    """A bench file whose instruments are said to be at ports of the loopback; nobody is asked anything there."""
-    place.mkdir(exist_ok=True)
-    addresses = {name: f"TCPIP::127.0.0.1::{ports[name]}::SOCKET" for name in NAMES}
-    text = open_bench("porch", now=lambda: 0.0).bench_toml(addresses)
-    head, *tables = text.split("[[instrument]]")
-    assert len(tables) == len(NAMES)
-    tables[-1] += "\n"
-    path = place / ("backwards.toml" if backwards else "bench.toml")
-    path.write_text("[[instrument]]".join([head, *(reversed(tables) if backwards else tables)]), encoding="utf-8")
-    return path
-
-
-PORTS = {"supply": 4001, "load": 4002, "meter": 4003, "thermometer": 4004}
-
-
-@pytest.fixture
-def bench(tmp_path: Path, state: Path) -> Path:
-    return bench_at(tmp_path / "bench", PORTS)
-
-
-OTHER = """
-import sys
-from pathlib import Path
-from harness.config import load_bench
-from harness.errors import Busy
-from harness.locks import BenchLock
-lock = BenchLock(load_bench(sys.argv[1]))
-print("ready", flush=True)
-for line in sys.stdin:
-    word, _, rest = line.strip().partition(" ")
-    try:
-        {"take": lock.acquire, "give": lock.release, "live": lambda: lock.mark_live(Path(rest))}[word]()
-    except Busy as error:
-        print("busy:", error, flush=True)
-    else:
-        print("done", flush=True)
-"""
-
-
-class Other:
-    """Another process that holds, or wants, the locks of a bench."""
-
-    def __init__(self, bench: Path) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", OTHER, str(bench)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-        )
-
-    def tell(self, words: str) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write(words + "\n")
-        self.process.stdin.flush()
-
-    def answer(self) -> str:
-        assert self.process.stdout is not None
-        ready, _, _ = select.select([self.process.stdout], [], [], 30.0)
-        assert ready, "the other process does not answer"
-        return self.process.stdout.readline().strip()
-
-    def does(self, words: str) -> str:
-        self.tell(words)
-        return self.answer()
-
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait(timeout=20)
-        for stream in (self.process.stdin, self.process.stdout):
-            assert stream is not None
-            stream.close()
-
-
-@pytest.fixture
-def other() -> Iterator[Callable[[Path], Other]]:
-    """``other(bench)``: another process, ready."""
-    made: list[Other] = []
-
-    def start(bench: Path) -> Other:
-        made.append(Other(bench))
-        assert made[-1].answer() == "ready"
-        return made[-1]
-
-    yield start
-    for one in made:
-        if one.process.returncode is None:
-            one.kill()
-
-
-def lock_on(bench: Path) -> BenchLock:
-    return BenchLock(load_bench(bench))
-
 
 # -- two at once -------------------------------------------------------------------------------------------------------
 
@@ -247,98 +145,6 @@ def test_a_note_that_cannot_be_read_still_counts(note: str, bench: Path, state: 
     lock.check_closed()
 
 
-# -- the state folder --------------------------------------------------------------------------------------------------
-
-
-def unusable(kind: str, tmp_path: Path) -> Path:
-    if kind == "a file":
-        (tmp_path / "file").write_text("", encoding="utf-8")
-        return tmp_path / "file"
-    if kind == "below a file":
-        (tmp_path / "file").write_text("", encoding="utf-8")
-        return tmp_path / "file" / "state"
-    if kind == "a dangling link":
-        (tmp_path / "link").symlink_to(tmp_path / "nowhere")
-        return tmp_path / "link"
-    if kind == "too long a name":
-        return tmp_path / ("x" * 300)
-    assert kind == "read-only"
-    (tmp_path / "read-only").mkdir(mode=0o500)
-    return tmp_path / "read-only"
-
-
-KINDS = ["a file", "below a file", "a dangling link", "too long a name", "read-only"]
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_state_folder_that_cannot_be_used(
-    kind: str, bench: Path, cli: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    place = unusable(kind, tmp_path)
-    if kind == "read-only" and os.access(place, os.W_OK):
-        # Whoever may write everywhere is told by the system that he may not.
-        monkeypatch.setattr("harness.locks.os.access", lambda path, mode: path != place)
-    monkeypatch.setenv("NIGHTBENCH_STATE", str(place))
-    pack = tmp_path / "pack.toml"
-    pack.write_text(open_bench("porch", now=lambda: 0.0).pack_toml(), encoding="utf-8")
-    words = ("--bench", bench, "--pack", pack)
-    for command in (("run", "charge", *words, "--out", tmp_path / "runs"), ("check", *words)):
-        cli(*command).refused(
-            2, str(place), "NIGHTBENCH_STATE", "two runs could share a bench", "a folder you may write to"
-        )
-    with pytest.raises(Usage):
-        lock_on(bench).acquire()
-
-
-def test_a_lock_that_cannot_be_made(bench: Path, state: Path) -> None:
-    lock = lock_on(bench)
-    lock.acquire()
-    lock.release()
-    one = sorted(state.glob("*.lock"))[-1]
-    one.unlink()
-    one.mkdir()
-    with pytest.raises(Usage, match="cannot keep others off this bench"):
-        lock.acquire()
-    assert lock.locks == []
-
-
-def test_the_home_folder_cannot_be_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A folder of this user's own in the temporary one then; but never one that belongs to somebody else."""
-    monkeypatch.delenv("NIGHTBENCH_STATE")
-    monkeypatch.setenv("XDG_STATE_HOME", str(unusable("below a file", tmp_path)))
-    monkeypatch.setattr("harness.locks.tempfile.gettempdir", lambda: str(tmp_path / "tmp"))
-    place = state_dir()
-    assert place.parent == tmp_path / "tmp"
-    assert place.stat().st_mode & 0o777 == 0o700
-    me = os.getuid()
-    monkeypatch.setattr("harness.locks.os.getuid", lambda: me + 1)
-    place.rename(place.with_name(f"nightbench-{me + 1}"))
-    with pytest.raises(Usage, match="belongs to another user"):
-        state_dir()
-
-
-def test_a_run_that_cannot_note_that_it_is_live_switches_nothing_on(
-    on_sockets: Any, cli: Any, tmp_path: Path, state: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def full(_place: Path) -> None:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    words = ("run", "charge", *on_sockets.files.words(), "--out", tmp_path / "runs")
-    with monkeypatch.context() as patch:
-        patch.setattr("harness.locks.sync_dir", full)
-        told = cli(*words)
-    assert told.exit_code == 2
-    assert "Traceback" not in told.err
-    assert "No space left on device: cannot keep others off this bench; make room" in told.err
-    assert not on_sockets.seen.ever_on
-    (folder,) = (tmp_path / "runs").iterdir()
-    result = json.loads((folder / "result.json").read_bytes())
-    assert (result["outcome"], result["exit_code"]) == ("refused", 2)
-    # Room was made, as it was told to: nothing was ever on, so nothing has to be made safe first.
-    assert not list(state.glob("*.live.json"))
-    lock_on(on_sockets.files.bench).check_closed()
-
-
 # -- a bench in memory -------------------------------------------------------------------------------------------------
 
 
@@ -387,16 +193,3 @@ def test_who_is_refused_by_identity_holds_nothing_back(bench: Path, tmp_path: Pa
     one.release()
 
 
-def test_a_state_folder_that_depends_on_where_one_stands_is_refused(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Ours: started in two folders, two runs had a bench each for itself; and the guard, which stands elsewhere, found
-    no note and took that for somebody's word that all was off."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("NIGHTBENCH_STATE", "state")
-    with pytest.raises(Usage, match="NIGHTBENCH_STATE = state: no whole path"):
-        state_dir()
-    monkeypatch.delenv("NIGHTBENCH_STATE")
-    monkeypatch.setenv("XDG_STATE_HOME", "state")
-    monkeypatch.setenv("HOME", str(tmp_path / "home"))
-    assert state_dir() == tmp_path / "home" / ".local" / "state" / "nightbench"

@@ -13,7 +13,7 @@ import pytest
 from screen_said import Said
 
 import harness.screen
-from harness.asking import line_waiting, typed_line
+from harness.asking import entered, typed_line
 from harness.errors import PreflightRefused
 from harness.job import Job, Ready, prepare
 from harness.procedure import procedures
@@ -147,4 +147,4 @@ def test_taking_over_when_off_is_not_confirmed(keyboard: Any, said: Said) -> Non
     assert screen.acknowledged_unsafe("LD-7") is True
     assert said.getvalue().count("LD-7") == 1
     assert screen.acknowledged_unsafe("") is False, "without a serial number there is nothing to type"
-    assert line_waiting() is None
+    assert entered() is None

@@ -225,3 +225,18 @@ def test_a_write_that_fails_at_each_place(
         left = cut(night.folder, tmp_path, rows=len(rows))
         assert len(look_back(left.path).history.rows) == len(rows)
         assert "did not end normally" in show_text(left)
+
+
+def test_exchanges_that_could_not_be_written_are_counted_aloud(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun = Recorder.__init__
+
+    def dropped(self: Recorder, *given: Any, **more: Any) -> None:
+        begun(self, *given, **more)
+        self.exchanges_dropped = 7
+
+    monkeypatch.setattr(Recorder, "__init__", dropped)
+    night = spend(tmp_path, SHORT["charge"])
+    assert night.folder is not None
+    assert "7 exchanges could not be written: wire.jsonl has gaps" in " ".join(show_text(night.folder).split())

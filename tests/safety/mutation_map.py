@@ -142,8 +142,9 @@ def measure(place: Path, root: Path, gated: list[str], test_files: list[str]) ->
             for name in gated:  # what runs while they are read in is nobody's
                 with suppress(ImportError):
                     importlib.import_module(name.removesuffix(".py").replace("/", "."))
-            # Plain assertions: the program itself is imported here already, before its plugin for pytest could be.
-            words = ["-q", "-p", "no:cacheprovider", "-n", "0", "--no-header", "--assert=plain", test_file]
+            # Without the program's own plugin, and plain: the program is imported here before pytest could rewrite it.
+            words = ["-q", "-p", "no:cacheprovider", "-p", "no:nightbench", "-n", "0", "--no-header", "--assert=plain"]
+            words.append(test_file)
             pytest.main(words, plugins=[probes])
             told = json.dumps(probes.tests)
             (place / (test_file.replace("/", "-") + ".json")).write_text(told, encoding="utf-8")

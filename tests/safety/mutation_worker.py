@@ -188,7 +188,8 @@ def main() -> int:
     for name in THIRD:
         with suppress(ImportError):
             importlib.import_module(name)
-    words = ["-q", "-s", "-p", "no:cacheprovider", "-n", "0", "--assert=plain", "--tb=no"]
+    # Without the program's own plugin: what is tried here is a copy of it, which is not imported before its time.
+    words = ["-q", "-s", "-p", "no:cacheprovider", "-p", "no:nightbench", "-n", "0", "--assert=plain", "--tb=no"]
     words += ["--basetemp", sys.argv[1] + ".tmp", "tests"]
     return int(pytest.main(words, plugins=[Server(job)]))
 

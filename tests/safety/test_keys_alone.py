@@ -15,7 +15,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from harness.asking import line_waiting, typed_line
+from harness.asking import entered, typed_line
 from harness.keyboard import MOST_LINES, REPEAT_S, Keyboard
 
 
@@ -92,10 +92,10 @@ def test_half_a_line_holds_up_nobody(at: At) -> None:
     assert at.heard()
     assert at.keyboard.marks() == ("door opened",)
     at.types(b"LD-7\x04")
-    assert line_waiting() is None
+    assert entered() is None
     at.types(b"\x04")
     assert select.select([sys.stdin], [], [], 5.0)[0]
-    assert line_waiting() == "LD-7", "the end of the input ends it too"
+    assert entered() == "LD-7", "the end of the input ends it too"
 
 
 @pytest.mark.parametrize("ahead", [b"8\n", b"8\n\n4\n", b"8", b"8\x04", b"\n"])

@@ -197,3 +197,19 @@ def test_an_end_is_seen(how: str, tmp_path: Path) -> None:
     assert (seen.outcome, seen.live, seen.rows) == (how, None, 3)
     assert (seen.result is None) == (how == "interrupted")
     assert seen.simulated
+
+
+DEEP = b'{"kind": "mark", "text": ' + b"[" * 5000 + b"]" * 5000 + b"}"
+
+
+def test_what_is_nested_too_deeply_is_damage(tmp_path: Path) -> None:
+    """A reader that recurses gives up on it with an error of its own kind: nobody who looks on may end by that."""
+    run = Running(tmp_path)
+    run.goes_on()
+    with open(run.folder.events_jsonl, "ab") as file:
+        file.write(DEEP + b"\n")
+    (run.folder.path / ".live.json").write_bytes(b'{"what": ' + DEEP + b"}")
+    seen = Follower(run.folder).look()
+    assert (seen.rows, seen.live) == (1, None)
+    assert seen.trouble == ("1 lines of events.jsonl damaged, left out",)
+    run.recorder.close()
